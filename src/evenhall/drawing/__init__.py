@@ -1,0 +1,1 @@
+"""SVG drawings, the same for screen and paper."""

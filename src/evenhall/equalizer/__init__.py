@@ -1,0 +1,1 @@
+"""Models of graphic equalizers and the solver that sets their faders."""

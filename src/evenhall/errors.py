@@ -1,0 +1,36 @@
+"""The errors a user can meet, and the exit code of each. One hierarchy, few leaves."""
+
+from __future__ import annotations
+
+__all__ = ["EvenhallError", "InputError", "StoreError", "exit_code"]
+
+
+class EvenhallError(Exception):
+    """What every error of ours is: its text is a line that the user can act on."""
+
+
+class InputError(EvenhallError):
+    """The folder, job.toml or an option is wrong.
+
+    Parameters
+    ----------
+    faults : str
+        One line a fault: where, what is wrong, what is allowed, what to do.
+    """
+
+    def __init__(self, *faults: str) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+class StoreError(EvenhallError):
+    """Something could not be read from or written to the disk."""
+
+
+EXIT_CODES: dict[type[EvenhallError], int] = {InputError: 2, StoreError: 2}
+EXIT_NOTHING_USABLE = 3
+
+
+def exit_code(error: EvenhallError) -> int:
+    """Exit code that a command ends with when it meets `error`."""
+    return next(code for kind, code in EXIT_CODES.items() if isinstance(error, kind))

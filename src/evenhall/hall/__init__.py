@@ -1,0 +1,1 @@
+"""Geometry, coverage and level: what a ladder or a tilt would change."""

@@ -1,0 +1,1 @@
+"""Where takes come from: recordings and the simulated hall."""

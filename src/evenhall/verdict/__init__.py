@@ -1,0 +1,1 @@
+"""What the takes together say, and what to do about it."""
