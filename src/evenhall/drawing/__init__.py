@@ -1,1 +1,16 @@
-"""SVG drawings, the same for screen and paper."""
+"""Drawings for screen and paper: what to show in, SVG text out.
+
+- `card`: the faders of the user's own equalizer, each where it must stand.
+- `evenness_map`: spots by third-octave bands, each cell by its level against the middle spot.
+- `response_chart`: common part, spots, target and forecast over frequency.
+- `theme`: the palettes; `svg`: the pieces they are drawn with; `fonts/`: their typeface.
+"""
+
+from pathlib import Path
+
+from evenhall.drawing.card import CardFader, CardView, card
+from evenhall.drawing.theme import DARK, LIGHT, PAPER, THEMES, Theme
+
+__all__ = ["DARK", "FONT_DIR", "LIGHT", "PAPER", "THEMES", "CardFader", "CardView", "Theme", "card"]
+
+FONT_DIR = Path(__file__).parent / "fonts"

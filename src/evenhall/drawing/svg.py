@@ -1,0 +1,204 @@
+"""The few pieces of SVG 1.1 that the drawings are made of, and the width of a piece of text.
+
+Nothing here needs an id, a style sheet or a font that is not shipped, so several drawings may
+stand in one page and all renderers draw them alike. Start at `picture()`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from html import escape
+
+from evenhall.drawing.theme import Theme
+
+__all__ = [
+    "FONT_FAMILY",
+    "element",
+    "frequency_label",
+    "group",
+    "line",
+    "path",
+    "picture",
+    "rect",
+    "shorten",
+    "signed_db",
+    "text",
+    "text_width_px",
+]
+
+# The shipped family first (typst files it under its short name), then what is widespread.
+FONT_FAMILY = "'Barlow Semi Condensed', Barlow, 'DejaVu Sans', sans-serif"
+# Distance from the middle of a digit down to its baseline, in em.
+HALF_DIGIT_EM = 0.35
+MINUS = "\u2212"
+
+# XML 1.0 has no way to write these, escaped or not (section 2.2 of the recommendation).
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# Widths in em of the shipped bold, rounded up; other characters count as a wide letter.
+_WIDTH_EM = {".": 0.25, ",": 0.25, " ": 0.25, "1": 0.32, "k": 0.5, "+": 0.47, MINUS: 0.47}
+_WIDTH_EM |= dict.fromkeys("023456789", 0.52)
+_OTHER_WIDTH_EM = 0.58
+
+
+def picture(
+    *body: str, width_px: float, height_px: float, title: str, description: str, theme: Theme
+) -> str:
+    """Make a whole drawing, with its title and its description for those who cannot see it.
+
+    Parameters
+    ----------
+    *body : str
+        Elements, in the order they are painted.
+    width_px, height_px : float
+        Size of the drawing; it scales to whatever room it is given.
+    title, description : str
+        Plain text, escaped here.
+    theme : Theme
+        Its ground is painted under everything.
+    """
+    return element(
+        "svg",
+        element("title", _escaped(title)),
+        element("desc", _escaped(description)),
+        rect(0, 0, width_px, height_px, fill=theme.ground),
+        *body,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {_number(width_px)} {_number(height_px)}",
+        role="img",
+        font_family=FONT_FAMILY,
+    )
+
+
+def element(name: str, *children: str, **attributes: str | float | None) -> str:
+    """One element; `stroke_width=2` writes `stroke-width="2"`, `class_` writes `class`.
+
+    Examples
+    --------
+    >>> element("line", x1=0, y1=0.126, x2=3, y2=4, stroke_width=2, class_=None)
+    '<line x1="0" y1="0.13" x2="3" y2="4" stroke-width="2"/>'
+    """
+    written = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{_value(value)}"'
+        for key, value in attributes.items()
+        if value is not None
+    )
+    if not children:
+        return f"<{name}{written}/>"
+    return f"<{name}{written}>{''.join(children)}</{name}>"
+
+
+def group(*children: str, title: str | None = None, class_: str | None = None) -> str:
+    """Elements that belong together; `title` is what a screen reader says of them."""
+    said = () if title is None else (element("title", _escaped(title)),)
+    return element("g", *said, *children, class_=class_)
+
+
+def rect(x: float, y: float, width: float, height: float, **attributes: str | float | None) -> str:
+    """Upright rectangle from its upper left corner."""
+    return element("rect", x=x, y=y, width=width, height=height, **attributes)
+
+
+def line(x1: float, y1: float, x2: float, y2: float, **attributes: str | float | None) -> str:
+    """Straight line."""
+    return element("line", x1=x1, y1=y1, x2=x2, y2=y2, **attributes)
+
+
+def path(strokes: Iterable[Iterable[tuple[float, float]]], **attributes: str | float | None) -> str:
+    """One path of several open strokes, each a run of points."""
+    drawn = "".join(
+        "M" + "L".join(f"{_number(x)} {_number(y)}" for x, y in stroke) for stroke in strokes
+    )
+    return element("path", d=drawn, **attributes)
+
+
+def text(
+    x: float,
+    y: float,
+    content: str,
+    *,
+    size_px: float,
+    fill: str,
+    bold: bool = False,
+    anchor: str = "start",
+    class_: str | None = None,
+) -> str:
+    """Text whose digits are centred on the height `y`."""
+    # The offset is worked out here: renderers disagree on dominant-baseline.
+    return element(
+        "text",
+        _escaped(content),
+        x=x,
+        y=y + HALF_DIGIT_EM * size_px,
+        font_size=size_px,
+        font_weight=700 if bold else 400,
+        fill=fill,
+        text_anchor=None if anchor == "start" else anchor,
+        class_=class_,
+    )
+
+
+def text_width_px(content: str, size_px: float) -> float:
+    """Width that the text takes at most, near enough to fit a figure into its box."""
+    return size_px * sum(_WIDTH_EM.get(character, _OTHER_WIDTH_EM) for character in content)
+
+
+def shorten(content: str, *, size_px: float, width_px: float) -> str:
+    """Put the text on one line, its end replaced by an ellipsis where it would not fit.
+
+    Examples
+    --------
+    >>> shorten("front row, left of the aisle", size_px=10, width_px=60)
+    'front row…'
+    """
+    flat = " ".join(content.split())
+    if text_width_px(flat, size_px) <= width_px:
+        return flat
+    while flat and text_width_px(flat + "…", size_px) > width_px:
+        flat = flat[:-1]
+    return flat.rstrip(" ,;:") + "…"
+
+
+def signed_db(level_db: float, decimals: int) -> str:
+    """Write a level with its sign and without idle zeros; its unit stands beside it.
+
+    Examples
+    --------
+    >>> signed_db(-2.5, 1), signed_db(3.0, 1), signed_db(-0.04, 1)
+    ('−2.5', '+3', '0')
+    """
+    figure = f"{abs(level_db):.{decimals}f}"
+    if "." in figure:
+        figure = figure.rstrip("0").rstrip(".")
+    if figure == "0":
+        return figure
+    return ("+" if level_db > 0 else MINUS) + figure
+
+
+def frequency_label(freq_hz: float) -> str:
+    """Write a frequency as faders are lettered: hertz below 1000, then kilohertz with a k.
+
+    Examples
+    --------
+    >>> [frequency_label(hz) for hz in (31.5, 630, 1000, 12500)]
+    ['31.5', '630', '1k', '12.5k']
+    """
+    if freq_hz < 1000:
+        return f"{freq_hz:.4g}"
+    return f"{freq_hz / 1000:.4g}k"
+
+
+def _escaped(content: str) -> str:
+    return escape(_NOT_XML.sub("\ufffd", content), quote=True)
+
+
+def _value(value: str | float) -> str:
+    return _escaped(value) if isinstance(value, str) else _number(value)
+
+
+def _number(value: float) -> str:
+    if not math.isfinite(value):
+        raise ValueError(f"a drawing cannot hold the number {value}")
+    written = f"{value:.2f}".rstrip("0").rstrip(".")
+    return "0" if written == "-0" else written
