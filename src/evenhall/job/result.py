@@ -1,0 +1,292 @@
+"""The models of result.json: what a model holds is what the file says, field for field.
+
+Start at `Result` (at the end); `to_json()` gives the file's bytes. Every number is rounded when
+its model is made, by the unit in its name (`DECIMALS`); one that is no number becomes null, so
+that NaN is never written and reading the file again gives an equal result.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+)
+
+__all__ = [
+    "MOVE_KINDS",
+    "PROBLEM_CODES",
+    "REMEDIES",
+    "BandLevel",
+    "BandMatch",
+    "Difference",
+    "Evenness",
+    "Fader",
+    "FinerUnit",
+    "Forecast",
+    "ForecastBand",
+    "ForecastSpot",
+    "Match",
+    "Move",
+    "OutOfReach",
+    "Pattern",
+    "Proof",
+    "ProofBand",
+    "Result",
+    "TakeProblem",
+    "TakeResult",
+    "TargetCurve",
+    "to_json",
+]
+
+PROBLEM_CODES = (
+    *("clipped", "silent", "too_noisy", "no_match", "wrong_channel", "short", "band_limited"),
+    *("clock", "gain_moved", "time_varying", "low_rate", "damaged", "unreadable"),
+)
+REMEDIES = ("equalize", "move", "leave", "polarity", "delay")
+MOVE_KINDS = (
+    *("raise", "aim", "relocate", "polarity", "gain", "delay", "check", "equalize", "leave"),
+)
+
+# Decimals written, by the unit that ends a name: what a person or a program can still use.
+DECIMALS = {"db": 2, "s": 7, "hz": 3, "m": 3, "deg": 2, "ppm": 2, "octaves": 3}
+DECIMALS_OTHERWISE = 4
+
+
+def _tidy(name: str, value: Any) -> Any:
+    """`value` as it is written under `name`: rounded, None for NaN and infinity."""
+    if isinstance(value, (str, bool, int)) or not hasattr(value, "__float__"):
+        return value
+    number = float(value)
+    if not math.isfinite(number):
+        return None
+    decimals = DECIMALS.get(name.rsplit("_", 1)[-1], DECIMALS_OTHERWISE)
+    return round(number, decimals) + 0.0  # + 0.0 turns -0.0 into 0.0
+
+
+def _one_of(*names: str) -> Callable[[str], str]:
+    def check(value: str) -> str:
+        if value not in names:
+            raise ValueError(f"{value!r} is none of {', '.join(names)}")
+        return value
+
+    return check
+
+
+class _Model(BaseModel):
+    # A later version may add fields: a reader ignores what it does not know.
+    model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _tidy_numbers(cls, value: Any, info: ValidationInfo) -> Any:
+        name = info.field_name or ""
+        if isinstance(value, dict):
+            return {key: _tidy(key, entry) for key, entry in value.items()}
+        return _tidy(name, value)
+
+
+class TakeProblem(_Model):
+    """One thing wrong with a take: its code and what to do."""
+
+    code: Annotated[str, AfterValidator(_one_of(*PROBLEM_CODES))]
+    text: str
+
+
+class BandLevel(_Model):
+    """Level of a take in one third-octave band; null where it cannot be used."""
+
+    hz: float
+    level_db: float | None
+    uncertainty_db: float | None
+    usable: bool
+
+
+class TakeResult(_Model):
+    """What one recording of one element at one spot gave."""
+
+    file: str
+    side: str
+    spot: str
+    state: Literal["before", "after"]
+    usable: bool
+    problems: tuple[TakeProblem, ...] = ()
+    delay_s: float | None = None
+    distance_m: float | None = None
+    clock_ppm: float | None = None
+    polarity: Literal[-1, 0, 1] = 0
+    level_db: float | None = None
+    used_ratio: float | None = None  # share of the take that fitted and was used, 0 to 1
+    coherence: float | None = None
+    bands: tuple[BandLevel, ...] = ()
+
+
+class Difference(_Model):
+    """Nearest against farthest spot in one band."""
+
+    hz: float
+    front_minus_back_db: float
+    holds: bool
+
+
+class Evenness(_Model):
+    """Front to back: each band from the side where it is worst, and each side alone."""
+
+    limit_db: float
+    holds: bool
+    bands: tuple[Difference, ...]
+    sides: dict[str, tuple[Difference, ...]]
+
+
+class BandMatch(_Model):
+    """Left against right in one band."""
+
+    hz: float
+    left_minus_right_db: float
+
+
+class Match(_Model):
+    """Left against right over the spots that both have."""
+
+    holds: bool
+    level_db: float | None
+    bands: tuple[BandMatch, ...]
+
+
+class Pattern(_Model):
+    """A dip (negative depth) or build-up, and what can be done about it."""
+
+    hz: float
+    width_octaves: float
+    depth_db: float
+    scope: Literal["common", "local"]
+    spots: tuple[str, ...]
+    remedy: Annotated[str, AfterValidator(_one_of(*REMEDIES))]
+    why: str
+    certain: bool = True  # False: within what so few spots can show by chance
+
+
+class Fader(_Model):
+    """One fader of the card."""
+
+    hz: float
+    fader_db: float
+
+
+class TargetCurve(_Model):
+    """The target that was used; points are (Hz, dB)."""
+
+    shape: str
+    points: tuple[tuple[float, float], ...]
+
+
+class ForecastBand(_Model):
+    """One band that the card answers for."""
+
+    hz: float
+    before_db: float
+    after_db: float
+    target_db: float
+    weight: float
+
+
+class ForecastSpot(_Model):
+    """Deviation from the target at one spot, now and with the card."""
+
+    side: str
+    spot: str
+    rms_before_db: float | None
+    rms_after_db: float | None
+
+
+class FinerUnit(_Model):
+    """What a unit with more faders would reach."""
+
+    bands: int
+    rms_after_db: float
+
+
+class OutOfReach(_Model):
+    """A band that the unit cannot bring to the target, and why."""
+
+    hz: float
+    left_db: float
+    why: str
+
+
+class Forecast(_Model):
+    """The common response of the listening area, with the card set."""
+
+    bands: tuple[ForecastBand, ...]
+    rms_before_db: float
+    rms_after_db: float
+    spots: tuple[ForecastSpot, ...] = ()
+    finer_unit: FinerUnit | None = None
+    out_of_reach: tuple[OutOfReach, ...] = ()
+
+
+class Move(_Model):
+    """One thing to do, in its place in the worklist."""
+
+    order: int
+    kind: Annotated[str, AfterValidator(_one_of(*MOVE_KINDS))]
+    text: str
+    from_: dict[str, bool | int | float | str | None] = Field(default_factory=dict, alias="from")
+    to: dict[str, bool | int | float | str | None] = Field(default_factory=dict)
+    expected: dict[str, bool | int | float | str | None] = Field(default_factory=dict)
+
+
+class ProofBand(_Model):
+    """One band after the work: measured, forecast and wanted."""
+
+    hz: float
+    measured_db: float
+    forecast_db: float
+    target_db: float
+    weight: float
+
+
+class Proof(_Model):
+    """The takes after the work, held against the forecast."""
+
+    rms_db: float
+    forecast_error_db: float
+    holds: bool
+    bands: tuple[ProofBand, ...]
+
+
+class Result(_Model):
+    """The whole of result.json.
+
+    `evenness`, `match`, `forecast` and `proof` are null where the takes do not give them
+    (one spot, one side, no usable take, no take after the work).
+    """
+
+    schema_: Literal[1] = Field(default=1, alias="schema")
+    job: str
+    takes: tuple[TakeResult, ...]
+    evenness: Evenness | None = None
+    match: Match | None = None
+    patterns: tuple[Pattern, ...] = ()
+    card: dict[str, tuple[Fader, ...]] = Field(default_factory=dict)
+    target: TargetCurve
+    forecast: Forecast | None = None
+    moves: tuple[Move, ...] = ()
+    proof: Proof | None = None
+
+    @property
+    def any_usable(self) -> bool:
+        """Whether at least one take could be used."""
+        return any(take.usable for take in self.takes)
+
+
+def to_json(result: Result) -> bytes:
+    """Bytes of result.json, UTF-8, ending in a newline."""
+    return result.model_dump_json(by_alias=True, indent=1).encode() + b"\n"
