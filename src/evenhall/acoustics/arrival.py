@@ -1,0 +1,135 @@
+"""When the direct sound arrives, and which way up it is.
+
+The direct sound is the first arrival, not the loudest. Its time is the slope of the phase that
+the loudspeaker's magnitude does not account for (the excess phase): a loudspeaker's own roll-off
+and equalizing are minimum-phase, and are no part of the distance. Start at `first_arrival()`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+__all__ = ["Arrival", "first_arrival"]
+
+FloatArray = NDArray[np.float64]
+
+FIRST_ARRIVAL_DB = -16.0  # below the peak: a louder reflection must not win
+ABOVE_NOISE_DB = 14.0  # of the noise's own envelope, so that a chance peak does not pass
+EARLIEST_S = 0.1  # before the loudest; no reflection in a small room comes later than that
+# Widest ratio of the frequencies whose phase is read: the upper end tells time best, and
+# a crossover's own delay lies below.
+BAND_RATIO = 6.0
+SURE_COSINE = 0.5  # phase within 60 degrees of upright or inverted
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """Direct sound in an impulse response.
+
+    Parameters
+    ----------
+    tap : float
+        Where it arrives, in samples; nan if it cannot be told from noise.
+    polarity : int
+        1 upright, -1 inverted, 0 cannot tell.
+    """
+
+    tap: float
+    polarity: int
+
+
+def _minimum_phase(magnitude: FloatArray, n_fft: int) -> FloatArray:
+    """Phase of the minimum-phase system with this magnitude (homomorphic method)."""
+    cepstrum = fft.irfft(np.log(magnitude), n_fft)
+    fold = np.zeros(n_fft)
+    fold[0] = fold[n_fft // 2] = 1.0
+    fold[1 : n_fft // 2] = 2.0
+    return np.asarray(np.imag(fft.rfft(cepstrum * fold)))
+
+
+def first_arrival(
+    impulse: FloatArray,
+    *,
+    rate_hz: float,
+    low_hz: float,
+    high_hz: float,
+    noise_rms: float,
+) -> Arrival:
+    """Tap and polarity of the first wide-band arrival.
+
+    Parameters
+    ----------
+    impulse : ndarray, shape (n_taps,)
+        Impulse response.
+    rate_hz : float
+        Sample rate.
+    low_hz, high_hz : float
+        Where the response is known well.
+    noise_rms : float
+        Rms of the noise in `impulse` within that band.
+
+    References
+    ----------
+    Minimum phase from the folded cepstrum: Oppenheim and Schafer, Discrete-Time Signal
+    Processing, chapter on cepstrum analysis (from memory).
+    """
+    low_hz = max(low_hz, high_hz / BAND_RATIO)
+    n_fft = fft.next_fast_len(2 * impulse.size, real=True)
+    freq_hz = np.arange(n_fft // 2 + 1) * (rate_hz / n_fft)
+    place = np.clip((freq_hz - low_hz) / (high_hz - low_hz), 0.0, 1.0)
+    spectrum = fft.rfft(impulse, n_fft) * np.sin(np.pi * place) ** 2
+    envelope = np.abs(fft.ifft(2.0 * spectrum, n_fft)[: impulse.size])
+    # A Hann-shaped band lets through 3/8 of the noise power; twice that in the envelope.
+    loudest = int(envelope.argmax())
+    floor = noise_rms * np.sqrt(0.75) * 10.0 ** (ABOVE_NOISE_DB / 20.0)
+    if not envelope[loudest] > floor:
+        return Arrival(np.nan, 0)
+    threshold = max(envelope[loudest] * 10.0 ** (FIRST_ARRIVAL_DB / 20.0), floor)
+    begin = max(1, loudest - int(EARLIEST_S * rate_hz))
+    part = envelope[begin - 1 : loudest + 2]
+    peaks = np.flatnonzero((part[1:-1] >= part[:-2]) & (part[1:-1] >= part[2:])) + begin
+    first = int(peaks[envelope[peaks] >= threshold][0]) if peaks.size else loudest
+    return _refine(impulse, first, rate_hz=rate_hz, low_hz=low_hz, high_hz=high_hz)
+
+
+def _refine(
+    impulse: FloatArray, first: int, *, rate_hz: float, low_hz: float, high_hz: float
+) -> Arrival:
+    """Excess phase of the direct sound alone: its slope is the time, its offset the polarity."""
+    # Long enough for the lowest frequency read, short enough for no reflection but the floor's.
+    reach_s = max(1.0e-3, 3.0 / (high_hz - low_hz), 1.0 / low_hz)
+    reach = int(reach_s * rate_hz)
+    n_fft = fft.next_fast_len(max(4096, 8 * reach), real=True)
+    taps = np.arange(-reach, reach + 1)
+    fade = np.cos(0.5 * np.pi * np.clip((np.abs(taps) / reach - 0.5) / 0.5, 0.0, 1.0)) ** 2
+    inside = np.clip(first + taps, 0, impulse.size - 1)
+    piece = np.zeros(n_fft)
+    piece[taps] = impulse[inside] * fade
+    spectrum = fft.rfft(piece)
+    freq_hz = np.arange(spectrum.size) * (rate_hz / n_fft)
+    magnitude = np.abs(spectrum)
+    used = (freq_hz >= low_hz) & (freq_hz <= high_hz)
+    magnitude = np.maximum(magnitude, magnitude[used].max() * 1e-3)
+    excess = spectrum * np.exp(-1j * _minimum_phase(magnitude, n_fft))
+    unit = (excess / np.abs(excess + 1e-30))[used]
+    freq = freq_hz[used]
+    weight = np.sin(np.pi * (freq - low_hz) / (high_hz - low_hz)) ** 2 + 1e-6
+    # Coarse slope from neighbouring bins, then a straight line through what remains.
+    step = 2.0 * np.pi * (freq[1] - freq[0])
+    delay_s = -float(np.angle(np.sum(weight[1:] * unit[1:] * unit[:-1].conj()))) / step
+    for _ in range(3):
+        flat = unit * np.exp(2j * np.pi * freq * delay_s)
+        offset = float(np.angle(np.sum(weight * flat)))
+        left = np.angle(flat * np.exp(-1j * offset))
+        centred = freq - np.sum(weight * freq) / weight.sum()
+        slope = np.sum(weight * centred * left) / np.sum(weight * centred**2)
+        delay_s -= float(slope) / (2.0 * np.pi)
+    # The offset at 0 Hz of the fitted line.
+    flat = unit * np.exp(2j * np.pi * freq * delay_s)
+    upright = float(np.real(np.sum(weight * flat)) / weight.sum())
+    polarity = 1 if upright > SURE_COSINE else -1 if upright < -SURE_COSINE else 0
+    return Arrival(first + delay_s * rate_hz, polarity)

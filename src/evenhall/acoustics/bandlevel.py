@@ -1,0 +1,198 @@
+"""Third-octave levels of an impulse response that lies in noise, and how sure each one is.
+
+In each band the response is followed up to where noise takes over: beyond that a longer look
+adds noise alone. The noise inside is taken off, the tail that noise hides is added from the
+decay before it, and what neither can settle is stated as the uncertainty.
+Start at `band_levels()`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.whitening import covered_share
+
+__all__ = ["BandLevels", "band_levels"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# Sound cannot come before the first arrival; what filters smear ahead of it fits in here.
+BEFORE_ARRIVAL_S = 0.02
+SHORTEST_LOOK_S = 0.02
+LOOK_GROWTH = 1.4
+# A look this many times the reciprocal of a band's width keeps its neighbours out of it.
+LOOK_PER_WIDTH = 4.0
+# Share of a look over which it is faded out, so that its end rings into no other band.
+FADE_SHARE = 0.2
+# An addition to a band's energy is sound, not noise, from this many standard deviations on.
+SIGNIFICANT = 3.0
+# Longest hidden tail, re what is seen, that the decay before it is trusted to foretell.
+LARGEST_TAIL = 0.5
+# What fitting, resampling and truncation leave even without noise.
+LEAST_UNCERTAINTY_DB = 0.03
+# Beyond it a third-octave level is no ground for moving a fader.
+USABLE_UNCERTAINTY_DB = 0.75
+LEAST_COVERED = 0.5
+
+
+@dataclass(frozen=True)
+class BandLevels:
+    """Levels of the 31 third-octave bands from 20 Hz to 20 kHz.
+
+    Parameters
+    ----------
+    level_db : ndarray, shape (31,)
+        Power mean of the response over log frequency, dB re the reference; nan if not usable.
+    uncertainty_db : ndarray, shape (31,)
+        One standard deviation; nan where nothing is known.
+    usable : ndarray of bool, shape (31,)
+    covered_ratio : ndarray, shape (31,)
+        Share of the band in which the reference has energy.
+    length_s : ndarray, shape (31,)
+        How long the response was followed in each band.
+    """
+
+    level_db: FloatArray
+    uncertainty_db: FloatArray
+    usable: BoolArray
+    covered_ratio: FloatArray
+    length_s: FloatArray
+
+
+def _look(length: int, before: int) -> FloatArray:
+    """Window over `length` taps: a short fade in ahead of the arrival, a longer one at the end."""
+    window = np.ones(length)
+    rise, fall = max(1, before // 2), max(1, int(length * FADE_SHARE))
+    window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
+    window[length - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
+    return window
+
+
+def _tail(
+    lengths_s: FloatArray, added: FloatArray, significant: BoolArray, last: int
+) -> tuple[float, float]:
+    """Energy beyond look `last`, from the decay of what the looks before it added.
+
+    Returns
+    -------
+    tail, decay_per_s : float
+        0 and nan where the looks show no decay.
+    """
+    middle_s = 0.5 * (lengths_s[1:] + lengths_s[:-1])
+    density = added[1:] / np.diff(lengths_s)
+    use = significant[1:] & (np.arange(1, lengths_s.size) <= last) & (density > 0)
+    if use.sum() < 3:
+        return 0.0, np.nan
+    slope, offset = np.polyfit(middle_s[use], np.log(density[use]), 1)
+    if slope >= -1e-3:
+        return 0.0, np.nan
+    return float(np.exp(offset + slope * lengths_s[last]) / -slope), float(-slope)
+
+
+def band_levels(
+    impulse: FloatArray,
+    noise: FloatArray,
+    *,
+    noise_scale: FloatArray,
+    covered_hz: FloatArray,
+    rate_hz: float,
+    arrival: int,
+) -> BandLevels:
+    """Level of each third-octave band and its uncertainty.
+
+    Parameters
+    ----------
+    impulse : ndarray, shape (n_taps,)
+        Impulse response with noise in it.
+    noise : ndarray, shape (n_noise,)
+        A stretch of that noise alone.
+    noise_scale : ndarray, shape (31,)
+        Power of the noise in `impulse` re that in `noise`.
+    covered_hz : ndarray, shape (n_spans, 2)
+        Spans in which the response is known.
+    rate_hz : float
+        Sample rate.
+    arrival : int
+        Tap of the direct sound.
+
+    Notes
+    -----
+    With m the power of the response a bin, s that of the noise, and n independent bins in the
+    band, the power mean has the variance (2 m s + s^2) / n (chi-square with two degrees of
+    freedom a bin, not central).
+    """
+    before = int(BEFORE_ARRIVAL_S * rate_hz)
+    start = max(0, arrival - before)
+    available = impulse.size - start
+    n_fft = fft.next_fast_len(max(available, int(rate_hz)), real=True)
+    spacing_hz = rate_hz / n_fft
+    freq_hz = np.arange(n_fft // 2 + 1) * spacing_hz
+    mask = covered_share(freq_hz, covered_hz)
+    covered_ratio = np.clip(log_frequency_mean(mask, spacing_hz=spacing_hz), 0.0, 1.0)
+    known = covered_ratio >= LEAST_COVERED
+    share = np.where(known, covered_ratio, 1.0)
+    width_hz = (UPPER_HZ - LOWER_HZ) * share
+
+    def power(samples: FloatArray) -> FloatArray:
+        spectrum = fft.rfft(samples.astype(np.float32), n_fft)
+        squared = (spectrum.real**2 + spectrum.imag**2) * mask
+        return log_frequency_mean(squared, spacing_hz=spacing_hz) / share
+
+    n_noise = min(noise.size, n_fft)
+    taper = np.hanning(n_noise)
+    density = power(noise[:n_noise] * taper) / (taper @ taper) * noise_scale
+
+    growth = np.arange(60)
+    lengths = np.round(SHORTEST_LOOK_S * LOOK_GROWTH**growth * rate_hz).astype(int) + before
+    lengths = np.append(lengths[lengths < 0.85 * available], available)
+    lengths_s = lengths / rate_hz
+    seen = np.zeros((lengths.size, BAND_COUNT))
+    noise_in = np.zeros((lengths.size, BAND_COUNT))
+    for k, length in enumerate(lengths):
+        window = _look(length, before)
+        noise_in[k] = density * (window @ window)
+        seen[k] = power(impulse[start : start + length] * window) - noise_in[k]
+
+    added = np.diff(seen, axis=0, prepend=0.0)
+    noise_added = np.diff(noise_in, axis=0, prepend=0.0)
+    added_s = np.diff(lengths_s, prepend=0.0)[:, None]
+    spread = noise_added / np.sqrt(np.maximum(width_hz * added_s, 1.0))
+    significant = added > SIGNIFICANT * spread
+    sharp = lengths_s[:, None] >= np.minimum(LOOK_PER_WIDTH / width_hz, lengths_s[-1])
+    first = sharp.argmax(axis=0)
+    last = np.where(significant, np.arange(lengths.size)[:, None], first).max(axis=0)
+    last = np.maximum(last, first)
+
+    tails = [_tail(lengths_s, added[:, b], significant[:, b], last[b]) for b in range(BAND_COUNT)]
+    decay = np.array([rate for _, rate in tails])
+    typical_decay = np.nanmedian(decay) if np.isfinite(decay).any() else np.inf
+    bands = np.arange(BAND_COUNT)
+    energy, hidden = seen[last, bands], np.array([tail for tail, _ in tails])
+    # Too few looks above the noise for a slope of its own: the other bands lend theirs.
+    lent = ~np.isfinite(decay) & (last < lengths.size - 1)
+    latest = np.maximum(added[last, bands], 0.0) / added_s[last, 0]
+    hidden = np.where(lent, latest / typical_decay, hidden)
+    hidden = np.clip(hidden, 0.0, LARGEST_TAIL * np.maximum(energy, 0.0))
+
+    noise_power = noise_in[last, bands]
+    n_independent = np.maximum(width_hz * lengths_s[last], 1.0)
+    variance = (2.0 * np.maximum(energy, 0.0) * noise_power + noise_power**2) / n_independent
+    variance += (0.5 * hidden) ** 2
+    total = energy + hidden
+    positive = known & (total > 0.0) & np.isfinite(total)
+    safe = np.where(positive, total, 1.0)
+    uncertainty_db = np.hypot(10.0 / np.log(10.0) * np.sqrt(variance) / safe, LEAST_UNCERTAINTY_DB)
+    usable = positive & (uncertainty_db <= USABLE_UNCERTAINTY_DB)
+    return BandLevels(
+        level_db=np.where(usable, 10.0 * np.log10(safe), np.nan),
+        uncertainty_db=np.where(positive, uncertainty_db, np.nan),
+        usable=usable,
+        covered_ratio=covered_ratio,
+        length_s=lengths_s[last],
+    )

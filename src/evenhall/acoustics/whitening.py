@@ -1,0 +1,89 @@
+"""Flatten a spectrum: the same weight for every octave that holds energy, none for the rest.
+
+flat_gain()   gain a bin that makes a spectrum flat, and the spans it covers
+cut()         take holes out of spans
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import log_frequency_mean
+
+__all__ = ["LOWEST_HZ", "covered_share", "cut", "flat_gain"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+Complex64Array = NDArray[np.complex64]
+
+# Energy per octave, re the strongest twelfth of an octave, under which a signal is taken to
+# have none: dither and converter noise lie lower, music's top octave higher.
+COVERED_DB = -60.0
+FINE_BANDS_PER_OCTAVE = 12
+LOWEST_HZ = 10.0
+
+
+def flat_gain(
+    spectrum: Complex64Array, *, spacing_hz: float, top_hz: float
+) -> tuple[Float32Array, FloatArray]:
+    """Zero-phase gain that makes a spectrum flat where it holds energy.
+
+    Parameters
+    ----------
+    spectrum : ndarray, shape (n_bins,)
+        At 0, `spacing_hz`, ... Hz.
+    spacing_hz : float
+        Distance between bins.
+    top_hz : float
+        Nothing above is trusted.
+
+    Returns
+    -------
+    gain : ndarray, shape (n_bins,)
+        0 where the spectrum holds no energy.
+    covered_hz : ndarray, shape (n_spans, 2)
+        Where it does.
+    """
+    n_bands = int(np.log2(top_hz / LOWEST_HZ) * FINE_BANDS_PER_OCTAVE)
+    edges_hz = LOWEST_HZ * (top_hz / LOWEST_HZ) ** (np.arange(n_bands + 1) / n_bands)
+    power = log_frequency_mean(
+        spectrum.real**2 + spectrum.imag**2,
+        spacing_hz=spacing_hz,
+        lower_hz=edges_hz[:-1],
+        upper_hz=edges_hz[1:],
+    )
+    centre_hz = np.sqrt(edges_hz[:-1] * edges_hz[1:])
+    per_octave = power * centre_hz
+    covered = per_octave > max(per_octave.max(), 0.0) * 10.0 ** (COVERED_DB / 10.0)
+    gain = np.zeros(spectrum.size, dtype=np.float32)
+    if not covered.any():
+        return gain, np.zeros((0, 2))
+    freq_hz = np.arange(1, spectrum.size) * spacing_hz
+    log_power = np.interp(np.log(freq_hz), np.log(centre_hz[covered]), np.log(power[covered]))
+    band_of = np.clip(np.searchsorted(edges_hz, freq_hz) - 1, 0, n_bands - 1)
+    inside = covered[band_of] & (freq_hz >= edges_hz[0]) & (freq_hz <= edges_hz[-1])
+    gain[1:] = np.where(inside, np.exp(-0.5 * log_power), 0.0)
+    change = np.flatnonzero(np.diff(np.concatenate([[0], covered.astype(np.int8), [0]])))
+    return gain, np.stack([edges_hz[change[0::2]], edges_hz[change[1::2]]], axis=1)
+
+
+def cut(spans_hz: FloatArray, lower_hz: FloatArray, upper_hz: FloatArray) -> FloatArray:
+    """Take the holes from `lower_hz` to `upper_hz` out of the spans, shape (n_spans, 2).
+
+    Examples
+    --------
+    >>> cut(np.array([[20.0, 200.0]]), np.array([49.0]), np.array([51.0])).tolist()
+    [[20.0, 49.0], [51.0, 200.0]]
+    """
+    for lo, hi in zip(lower_hz, upper_hz, strict=True):
+        left = np.stack([spans_hz[:, 0], np.minimum(spans_hz[:, 1], lo)], axis=1)
+        right = np.stack([np.maximum(spans_hz[:, 0], hi), spans_hz[:, 1]], axis=1)
+        spans_hz = np.concatenate([left, right])
+        spans_hz = spans_hz[spans_hz[:, 1] > spans_hz[:, 0]]
+    return spans_hz[np.argsort(spans_hz[:, 0])]
+
+
+def covered_share(freq_hz: FloatArray, spans_hz: FloatArray) -> FloatArray:
+    """1 for each frequency inside a span, 0 for the others."""
+    return (np.searchsorted(spans_hz.ravel(), freq_hz, side="right") % 2).astype(np.float64)
