@@ -8,9 +8,28 @@
 
 from pathlib import Path
 
-from evenhall.drawing.card import CardFader, CardView, card
+from evenhall.drawing.card import CardFader, CardView, draw_card
+from evenhall.drawing.evenness_map import EvennessView, MapRow, MapSide, draw_evenness_map
+from evenhall.drawing.response_chart import Curve, ResponseView, draw_response_chart
 from evenhall.drawing.theme import DARK, LIGHT, PAPER, THEMES, Theme
 
-__all__ = ["DARK", "FONT_DIR", "LIGHT", "PAPER", "THEMES", "CardFader", "CardView", "Theme", "card"]
+__all__ = [
+    "DARK",
+    "FONT_DIR",
+    "LIGHT",
+    "PAPER",
+    "THEMES",
+    "CardFader",
+    "CardView",
+    "Curve",
+    "EvennessView",
+    "MapRow",
+    "MapSide",
+    "ResponseView",
+    "Theme",
+    "draw_card",
+    "draw_evenness_map",
+    "draw_response_chart",
+]
 
 FONT_DIR = Path(__file__).parent / "fonts"

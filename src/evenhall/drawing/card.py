@@ -1,7 +1,7 @@
 """The card: the faders of the user's own equalizer, each slider where it must stand.
 
 Faders that move stand on a shaded lane with a number for the order, a filled bar and a large
-value; those that stay are drawn light. Start at `card()`.
+value; those that stay are drawn light. Start at `draw_card()`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from evenhall.drawing.svg import (
 )
 from evenhall.drawing.theme import PAPER, Theme
 
-__all__ = ["CardFader", "CardView", "card"]
+__all__ = ["CardFader", "CardView", "draw_card"]
 
 MAX_FADERS_IN_ROW = 31
 LANDSCAPE_WIDTH_PX = 1044.0  # A4 landscape less 10 mm on each side, at 96 px an inch
@@ -93,7 +93,7 @@ class CardView:
         return {hz: place for place, hz in enumerate(ordered, start=1)}
 
 
-def card(
+def draw_card(
     view: CardView,
     *,
     theme: Theme = PAPER,
