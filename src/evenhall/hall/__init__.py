@@ -1,1 +1,35 @@
-"""Geometry, coverage and level: what a ladder or a tilt would change."""
+"""Geometry, coverage and level: what a ladder or a tilt would change.
+
+setting     the room, the people, the loudspeaker
+coverage    how a loudspeaker's level falls off its axis
+level       what each row hears, direct and reverberant
+hands       the best height and aim
+"""
+
+from evenhall.hall.coverage import directivity_q, off_axis_db
+from evenhall.hall.hands import Proposal, Reason, Stance, best_height_and_aim
+from evenhall.hall.level import (
+    RowLevels,
+    critical_distance_m,
+    front_minus_back_db,
+    level_by_row,
+    mid_mean_db,
+)
+from evenhall.hall.setting import Audience, Loudspeaker, Room
+
+__all__ = [
+    "Audience",
+    "Loudspeaker",
+    "Proposal",
+    "Reason",
+    "Room",
+    "RowLevels",
+    "Stance",
+    "best_height_and_aim",
+    "critical_distance_m",
+    "directivity_q",
+    "front_minus_back_db",
+    "level_by_row",
+    "mid_mean_db",
+    "off_axis_db",
+]
