@@ -222,4 +222,4 @@ class Job(_Section):
     target: Target = Target()
     microphone: Microphone = Microphone()
     reference: Reference | None = None
-    takes: tuple[Take, ...] = Field(alias="take")
+    takes: tuple[Take, ...] = Field(validation_alias="take", serialization_alias="take")

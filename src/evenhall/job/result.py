@@ -238,7 +238,9 @@ class Move(_Model):
     order: int
     kind: Annotated[str, AfterValidator(_one_of(*MOVE_KINDS))]
     text: str
-    from_: dict[str, bool | int | float | str | None] = Field(default_factory=dict, alias="from")
+    from_: dict[str, bool | int | float | str | None] = Field(
+        default_factory=dict, validation_alias="from", serialization_alias="from"
+    )
     to: dict[str, bool | int | float | str | None] = Field(default_factory=dict)
     expected: dict[str, bool | int | float | str | None] = Field(default_factory=dict)
 
@@ -269,7 +271,7 @@ class Result(_Model):
     (one spot, one side, no usable take, no take after the work).
     """
 
-    schema_: Literal[1] = Field(default=1, alias="schema")
+    schema_: Literal[1] = Field(default=1, validation_alias="schema", serialization_alias="schema")
     job: str
     takes: tuple[TakeResult, ...]
     evenness: Evenness | None = None

@@ -1,0 +1,226 @@
+"""What job.toml must keep besides the range of each field: between fields, and on the disk.
+
+Each check yields `Fault`s; a fault about a field that is already known to be wrong is dropped
+by `standing_faults()`, so that one slip gives one line.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+from evenhall.errors import EvenhallError
+from evenhall.job.calibration import read_calibration
+from evenhall.job.faults import did_you_mean, shown
+from evenhall.job.model import Audience, Equalizer, Microphone, Reference, Rig, Take, Target, Venue
+
+__all__ = ["Draft", "Fault", "bad_fields", "standing_faults"]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A line, and the fields (``"rig.max_height_m"``) that it is about."""
+
+    line: str
+    about: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Draft:
+    """The sections as far as they could be read; `bad` names the fields that could not."""
+
+    audience: Audience
+    rig: Rig
+    equalizer: Equalizer
+    target: Target
+    microphone: Microphone
+    takes: tuple[Take | None, ...]
+    take_names: tuple[str, ...]  # how a line calls each take
+    bad: frozenset[str]
+    has_reference: bool
+    venue: Venue | None = None
+    reference: Reference | None = None
+
+
+def standing_faults(folder: Path, draft: Draft) -> list[str]:
+    """Lines of all checks whose fields could be read."""
+    checks = (_room(draft), _equalizer(draft), _target(draft), _takes(draft), _files(folder, draft))
+    return [fault.line for check in checks for fault in check if not fault.about & draft.bad]
+
+
+def _fault(where: str, line: str, *about: str) -> Fault:
+    return Fault(f"job.toml: {where} {line}", frozenset(about))
+
+
+def _above(name: str, value: float | None, limit_name: str, limit: float | None) -> Iterator[Fault]:
+    """Fault if the field `name` ("section.field") exceeds the field `limit_name`."""
+    if value is None or limit is None or value <= limit:
+        return
+    (section, key), (limit_section, limit_key) = name.split("."), limit_name.split(".")
+    other = limit_key if limit_section == section else f"[{limit_section}] {limit_key}"
+    yield _fault(
+        f"[{section}]",
+        f"{key} = {shown(value)} is above {other} = {shown(limit)}. "
+        f"Give at most {shown(limit)}, or mend the other.",
+        name,
+        limit_name,
+    )
+
+
+def _room(draft: Draft) -> Iterator[Fault]:
+    rig, audience = draft.rig, draft.audience
+    length_m = draft.venue.length_m if draft.venue else None
+    height_m = draft.venue.height_m if draft.venue else None
+    yield from _above("rig.speaker_height_m", rig.speaker_height_m, "venue.height_m", height_m)
+    yield from _above(
+        "rig.speaker_height_m", rig.speaker_height_m, "rig.max_height_m", rig.max_height_m
+    )
+    yield from _above("audience.ear_height_m", audience.ear_height_m, "venue.height_m", height_m)
+    yield from _above(
+        "audience.first_row_m", audience.first_row_m, "audience.last_row_m", audience.last_row_m
+    )
+    yield from _above("audience.last_row_m", audience.last_row_m, "venue.length_m", length_m)
+
+
+def _equalizer(draft: Draft) -> Iterator[Fault]:
+    unit = draft.equalizer
+    for name in ("max_boost_db", "step_db"):
+        yield from _above(
+            f"equalizer.{name}", getattr(unit, name), "equalizer.range_db", unit.range_db
+        )
+    if unit.response == "measured":
+        yield _fault(
+            "[equalizer]",
+            'response = "measured" needs a learned unit, which this version cannot read. '
+            'Give "proportional-q" or "constant-q".',
+            "equalizer.response",
+        )
+    elif unit.file is not None:
+        yield _fault(
+            "[equalizer]",
+            f'file = {shown(unit.file)} only serves response = "measured". Leave it out.',
+            "equalizer.response",
+            "equalizer.file",
+        )
+
+
+def _target(draft: Draft) -> Iterator[Fault]:
+    if draft.target.points is not None and "shape" in draft.target.model_fields_set:
+        yield _fault(
+            "[target]",
+            "has both shape and points. Give one of them.",
+            "target.shape",
+            "target.points",
+        )
+
+
+def _takes(draft: Draft) -> Iterator[Fault]:
+    first_with: dict[tuple[str, int], str] = {}
+    for where, take in zip(draft.take_names, draft.takes, strict=True):
+        if take is None:
+            continue
+        if draft.rig.sides and take.side not in draft.rig.sides:
+            names = did_you_mean(take.side, draft.rig.sides)
+            yield _fault(
+                where, f"side = {shown(take.side)} is not among [rig] sides. {names}", "rig.sides"
+            )
+        if take.reference_channel == take.mic_channel:
+            yield _fault(
+                where,
+                f"reference_channel = {take.reference_channel} is the microphone's channel too. "
+                "Give the channel that carries what was played.",
+                f"{where}.mic_channel",
+                f"{where}.reference_channel",
+            )
+        if take.reference_channel is None and not draft.has_reference:
+            yield _fault(
+                where,
+                "has no reference. Give its reference_channel, or the file that was played "
+                "under [reference].",
+                f"{where}.reference_channel",
+            )
+        key = (take.file, take.mic_channel)
+        if key in first_with:
+            yield _fault(
+                where,
+                f"is the same recording and channel as {first_with[key]}. Give each take once.",
+                f"{where}.mic_channel",
+            )
+        first_with.setdefault(key, where)
+    known = [take for take in draft.takes if take]
+    if known and len(known) == len(draft.takes) and all(take.state == "after" for take in known):
+        yield _fault(
+            "every [[take]]",
+            'has state = "after". Give the takes made before the card was set as well: '
+            "the card is made from them.",
+            *(f"{where}.state" for where in draft.take_names),
+        )
+
+
+def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
+    if draft.equalizer.response == "measured" and draft.equalizer.file is not None:
+        yield from _file(folder, "[equalizer]", "file", draft.equalizer.file)
+    if draft.reference is not None:
+        yield from _file(folder, "[reference]", "file", draft.reference.file)
+    for where, take in zip(draft.take_names, draft.takes, strict=True):
+        if take is not None:
+            yield from _file(folder, where, "file", take.file)
+    name = draft.microphone.calibration
+    if name is not None:
+        wrong = list(_file(folder, "[microphone]", "calibration", name))
+        yield from wrong or _calibration(folder / name)
+
+
+def _calibration(path: Path) -> Iterator[Fault]:
+    try:
+        read_calibration(path)
+    except EvenhallError as error:
+        yield from (Fault(line, frozenset()) for line in str(error).splitlines())
+
+
+def _file(folder: Path, where: str, key: str, name: str) -> Iterator[Fault]:
+    """Fault unless `name` is a file that lies in `folder`, links followed."""
+    prefix = f"{key} = {shown(name)}"
+    try:
+        home = folder.resolve()
+        path = (home / name).resolve()
+        inside = not Path(name).is_absolute() and path.is_relative_to(home)
+        exists, is_file = path.exists(), path.is_file()
+    except (OSError, ValueError, RuntimeError):  # too long, holds a NUL, links in a circle
+        yield _fault(where, f"{prefix} is no file name. Give a file in the folder.")
+        return
+    if not inside:
+        yield _fault(
+            where,
+            f"{prefix} lies outside the folder. Copy the file into the folder and give its "
+            "path from there.",
+        )
+    elif not exists:
+        yield _fault(where, f"{prefix} does not exist. {_nearest_file(home, name)}")
+    elif not is_file:
+        yield _fault(where, f"{prefix} is not a file. Give a file in the folder.")
+
+
+def _nearest_file(home: Path, name: str) -> str:
+    """Sentence that names the file that was perhaps meant."""
+    wanted = Path(name.replace("\\", "/"))
+    parent = (home / wanted).parent.resolve()
+    if not (parent.is_relative_to(home) and parent.is_dir()):
+        return "Give a file in the folder."
+    by_plain_name = {_plain(path.name): path.name for path in sorted(parent.iterdir())}
+    near = get_close_matches(_plain(wanted.name), by_plain_name, n=1, cutoff=0.6)
+    if not near:
+        return "Give a file in the folder."
+    return f"Did you mean {shown(str(wanted.with_name(by_plain_name[near[0]]).as_posix()))}?"
+
+
+def _plain(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def bad_fields(where: str, fields: Iterable[str]) -> frozenset[str]:
+    """Names of the wrong `fields` of the section `where`, as `Fault.about` has them."""
+    return frozenset(f"{where}.{name}" for name in fields)
