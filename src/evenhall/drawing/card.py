@@ -34,6 +34,7 @@ RAIL_HEIGHT_PX = 190.0
 GUTTER_PX = 34.0  # the scale's figures, left of a row
 TITLE_SIZE_PX = 20.0
 TITLE_HEIGHT_PX = 34.0
+SCALE_SIZE_PX = 13.0
 MARK_HEIGHT_PX = 26.0
 VALUE_HEIGHT_PX = 30.0
 FREQUENCY_HEIGHT_PX = 30.0
@@ -241,9 +242,10 @@ class _Layout:
             y = zero_y - share * self.rail_px / 2
             stroke = theme.muted if share == 0 else theme.faint
             lines.append(line(GUTTER_PX, y, self.width_px, y, stroke=stroke))
-            letters.append((signed_db(share * self.view.range_db, 1), y))
+            if abs(share) != 0.5 or self.rail_px / 4 >= SCALE_SIZE_PX:
+                letters.append((signed_db(share * self.view.range_db, 1), y))
         lettering = [
-            text(GUTTER_PX - 6, y, label, size_px=13, fill=theme.muted, anchor="end")
+            text(GUTTER_PX - 6, y, label, size_px=SCALE_SIZE_PX, fill=theme.muted, anchor="end")
             for label, y in letters
         ]
         return group(*lines, *lettering, class_="scale")
@@ -336,4 +338,4 @@ class _Layout:
 
 def _fitting(label: str, slot_px: float, largest_px: float) -> float:
     """Size at which the label leaves its slot a margin."""
-    return min(largest_px, 0.9 * slot_px / text_width_px(label, 1.0))
+    return min(largest_px, 0.85 * slot_px / text_width_px(label, 1.0))

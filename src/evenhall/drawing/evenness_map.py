@@ -29,7 +29,8 @@ __all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map"]
 LANDSCAPE_WIDTH_PX = 1044.0  # A4 landscape less 10 mm on each side, at 96 px an inch
 CELL_HEIGHT_PX = 24.0
 HEAD_HEIGHT_PX = 54.0
-SIDE_GAP_PX = 14.0
+SIDE_NAME_HEIGHT_PX = 20.0
+SIDE_GAP_PX = 10.0
 SUM_GAP_PX = 4.0
 LEGEND_SIZE_PX = 12.0
 LEGEND_LINE_PX = 16.0
@@ -193,16 +194,18 @@ class _Grid:
     def side(self, side: MapSide, y: float) -> tuple[str, float]:
         """One side's rows from the height `y` down, and the height where the next may start."""
         name_px = 13.0
-        drawn = []
-        for at, row in enumerate(side.rows):
-            name = f"{side.name}, {row.label}" if at == 0 else row.label
+        middle = y + SIDE_NAME_HEIGHT_PX / 2
+        side_name = shorten(side.name, size_px=name_px, width_px=self.width_px - 12)
+        drawn = [text(6, middle, side_name, size_px=name_px, fill=self.theme.ink, bold=True)]
+        y += SIDE_NAME_HEIGHT_PX
+        for row in side.rows:
             where = "" if row.distance_m is None else f"{row.distance_m:g} m"
-            drawn.append(self._label(name, where, y, bold=row.reference, size_px=name_px))
+            drawn.append(self._label(row.label, where, y, bold=row.reference, size_px=name_px))
             drawn.append(self._cells(f"{side.name}, {row.label}", row.level_db, y))
             y += CELL_HEIGHT_PX
         if side.front_minus_back_db:
             y += SUM_GAP_PX
-            drawn.append(self._label("front − back", "", y, bold=True, size_px=name_px))
+            drawn.append(self._label("front − back", "", y, bold=False, size_px=name_px))
             drawn.append(
                 self._cells(f"{side.name}, front less back", side.front_minus_back_db, y, bold=True)
             )

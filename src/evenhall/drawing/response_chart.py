@@ -51,7 +51,7 @@ class Curve:
     Attributes
     ----------
     name : str
-        What stands at its right end.
+        What stands at its right end; empty for nothing.
     freq_hz : sequence of float
         Rising.
     level_db : sequence of float or None
@@ -230,7 +230,7 @@ class _Axes:
         if low_limit_hz is None or not LOW_HZ < low_limit_hz < HIGH_HZ:
             return ""
         x, theme = self.x(low_limit_hz), self.theme
-        words = f"low limit {low_limit_hz:g} Hz"
+        words = f"shaded: below the low limit of {low_limit_hz:g} Hz"
         return group(
             rect(
                 LEFT_PX,
@@ -240,8 +240,8 @@ class _Axes:
                 fill=theme.faint,
                 fill_opacity=0.6,
             ),
-            line(x, TOP_PX, x, self.bottom_px + 22, stroke=theme.muted, stroke_width=1.2),
-            self._letter(x - 4, self.bottom_px + 30, words),
+            line(x, TOP_PX, x, self.bottom_px, stroke=theme.muted, stroke_width=1.2),
+            self._letter(LEFT_PX, self.bottom_px + 31, words),
             class_="low-limit",
         )
 
@@ -292,7 +292,7 @@ class _Axes:
                 stroke_linejoin="round",
                 stroke_linecap="round",
             ),
-            title=curve.name,
+            title=curve.name or None,
             class_=kind,
         )
 
@@ -318,7 +318,7 @@ class _Axes:
         ends = []
         for curve in view.curves:
             points = _known(curve)
-            if points:
+            if points and curve.name:
                 ends.append((self.y(points[-1][1]), self.x(points[-1][0]), curve))
         ends.sort(key=lambda end: end[0])
         heights = _spread([y for y, _, _ in ends], NAME_SPACING_PX, TOP_PX, self.bottom_px)

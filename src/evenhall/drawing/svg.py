@@ -28,8 +28,9 @@ __all__ = [
     "text_width_px",
 ]
 
-# The shipped family first (typst files it under its short name), then what is widespread.
-FONT_FAMILY = "'Barlow Semi Condensed', Barlow, 'DejaVu Sans', sans-serif"
+# The shipped family first (typst files it under its short name), then what is widespread, and
+# for other scripts what is inside typst.
+FONT_FAMILY = "'Barlow Semi Condensed', Barlow, 'DejaVu Sans', 'DejaVu Sans Mono', sans-serif"
 # Distance from the middle of a digit down to its baseline, in em.
 HALF_DIGIT_EM = 0.35
 MINUS = "\u2212"

@@ -1,0 +1,106 @@
+"""From a result to the bytes of a PDF: one or two A4 pages, set by typst. Start at `render()`."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from evenhall import __version__
+from evenhall.drawing import (
+    FONT_DIR,
+    draw_card,
+    draw_evenness_map,
+    draw_response_chart,
+)
+from evenhall.job.folder import Job
+from evenhall.job.result import Result
+from evenhall.sheet import words
+from evenhall.sheet.views import card_views, evenness_view, response_view
+
+__all__ = ["render"]
+
+TEMPLATE = Path(__file__).parent / "sheet.typ"
+
+# Sizes in px at 96 an inch; `sheet.typ` gives the drawings just this room on paper.
+FULL_WIDTH_PX, HALF_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX = 1044.0, 512.0, 430.0, 230.0
+# Travel of a slider by the number of cards that share the page.
+RAIL_HEIGHT_PX = {1: 250.0, 2: 130.0}
+SMALLEST_RAIL_PX = 80.0
+MAX_NAME = 90
+
+# What the fonts inside the package and inside typst can draw; anything else may need the
+# system's, which takes time to search and makes the page depend on the machine.
+LAST_SHIPPED_LETTER = 0x06FF
+SHIPPED_SIGNS = range(0x2000, 0x2300)
+
+
+def render(result: Result, job: Job, *, date: datetime.date) -> bytes:
+    """Set the sheet of a result.
+
+    Parameters
+    ----------
+    result : Result
+        What the takes say.
+    job : Job
+        The folder it was made from.
+    date : datetime.date
+        Printed on the sheet and kept as the date of the file.
+
+    Returns
+    -------
+    bytes
+        A PDF of one or two A4 pages; the same input gives the same bytes.
+    """
+    import typst  # here, so that a command without a sheet does not wait for it
+
+    data = json.dumps(_data(result, job, date), ensure_ascii=False)
+    midnight = datetime.datetime.combine(date, datetime.time(), tzinfo=datetime.UTC)
+    return typst.compile(
+        TEMPLATE,
+        sys_inputs={"data": data},
+        font_paths=[FONT_DIR],
+        ignore_system_fonts=not _needs_system_fonts(data),
+        timestamp=int(midnight.timestamp()),
+        pdf_tags=True,
+    )
+
+
+def _needs_system_fonts(content: str) -> bool:
+    return any(
+        ord(sign) > LAST_SHIPPED_LETTER and ord(sign) not in SHIPPED_SIGNS for sign in set(content)
+    )
+
+
+def _data(result: Result, job: Job, date: datetime.date) -> dict[str, Any]:
+    """All that the template shows; text as plain data, which typst never reads as markup."""
+    name = job.venue.name
+    cards = card_views(result, job)
+    rail_px = RAIL_HEIGHT_PX.get(len(cards), SMALLEST_RAIL_PX)
+    maps = [view for state in ("before", "after") if (view := evenness_view(result, state))]
+    map_width_px = FULL_WIDTH_PX if len(maps) == 1 else HALF_WIDTH_PX
+    chart = response_view(result, job)
+    return {
+        "venue": name if len(name) <= MAX_NAME else name[: MAX_NAME - 1] + "…",
+        "date": f"{date.day} {date:%B} {date.year}",
+        "version": __version__,
+        "cards": [draw_card(view, rail_height_px=rail_px) for view in cards],
+        "moves_on_card": any(view.marks for view in cards),
+        "maps": [draw_evenness_map(view, width_px=map_width_px) for view in maps],
+        "chart": chart
+        and draw_response_chart(chart, width_px=CHART_WIDTH_PX, height_px=CHART_HEIGHT_PX),
+        "verdicts": _points(words.verdicts(result)),
+        "worklist": _points(words.worklist(result)),
+        "left_alone": _points(words.left_alone(result)),
+        "mended": _points(words.mended(result)),
+        "troubles": _points(words.troubles(result)),
+        "rig": _points(words.rig_and_settings(result, job)),
+        "cautions": [{"head": head, "body": body} for head, body in words.CAUTIONS],
+    }
+
+
+def _points(points: Iterable[words.Point]) -> list[dict[str, Any]]:
+    return [asdict(point) for point in points]

@@ -1,0 +1,251 @@
+"""What the sheet says in words: the verdicts, the worklist, the patterns, the rig, the cautions.
+
+Every sentence is plain text; `sheet.typ` only sets it. Start at `verdicts()` and `worklist()`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from evenhall.job.folder import Job
+from evenhall.job.result import Move, Pattern, Result
+
+__all__ = [
+    "CAUTIONS",
+    "Point",
+    "left_alone",
+    "mended",
+    "rig_and_settings",
+    "troubles",
+    "verdicts",
+    "worklist",
+]
+
+MAX_MOVES = 12
+MAX_PATTERNS = 6  # in each list, largest first
+MAX_TROUBLES = 6
+MAX_CHARACTERS = 200  # of one sentence: names come from the user and may be of any length
+
+# Levels and times: NIOSH recommended limit (85 dB(A) for 8 h, 3 dB exchange); WHO global standard
+# for safe listening venues and events (2022), 100 dB L_Aeq over 15 minutes. The rest is common
+# practice, no source.
+CAUTIONS: tuple[tuple[str, str], ...] = (
+    (
+        "Ears",
+        "Protect them near a loudspeaker that plays test signals. At work 85 dB(A) for 8 hours is "
+        "the recommended limit, and each 3 dB more halves the time (NIOSH); for an audience "
+        "100 dB(A) over 15 minutes is the upper limit (WHO 2022). Local law may ask for less.",
+    ),
+    (
+        "Lifting and rigging",
+        "Two lift a loudspeaker. Keep within the rated load and height of stand and bracket, and "
+        "keep people from under it. What hangs or stands over people is put up by those licensed "
+        "for it, after local codes, with rated hardware and a second, independent safety.",
+    ),
+    (
+        "Mains",
+        "Never lift a safety earth to stop a hum. Mains wiring and open equipment are for a "
+        "licensed electrician, after local codes. Amplifiers go on last and off first.",
+    ),
+    (
+        "Drivers",
+        "Start quiet: mute, set the faders, then bring the level up slowly and watch the limit "
+        "lights. Raise nothing below the low limit of the loudspeaker.",
+    ),
+)
+
+_REMEDIES = {
+    "move": "Move the source or the microphone, not a fader.",
+    "polarity": "A matter of polarity, not of a fader.",
+    "delay": "A matter of delay, not of a fader.",
+}
+
+
+@dataclass(frozen=True)
+class Point:
+    """A heading of a few words, and the sentence that belongs to it."""
+
+    head: str
+    body: str
+    holds: bool | None = None
+
+
+def _short(sentence: str) -> str:
+    flat = " ".join(sentence.split())
+    return flat if len(flat) <= MAX_CHARACTERS else flat[: MAX_CHARACTERS - 1].rstrip() + "…"
+
+
+def _db(level_db: float) -> str:
+    return f"{level_db:.1f}".replace("-", "−") + " dB"
+
+
+def _state(holds: bool) -> str:
+    return "holds" if holds else "fails"
+
+
+def verdicts(result: Result) -> tuple[Point, ...]:
+    """Say how it stands: evenness, match, card, proof; each in one sentence."""
+    points = [_evenness(result)]
+    if result.match is not None:
+        points.append(_match(result))
+    if result.forecast is not None:
+        before, after = result.forecast.rms_before_db, result.forecast.rms_after_db
+        body = f"{_db(before)} from the target now (rms), {_db(after)} with the card set."
+        finer = result.forecast.finer_unit
+        if finer is not None:
+            body += f" A unit of {finer.bands} faders would reach {_db(finer.rms_after_db)}."
+        points.append(Point("Forecast", body))
+    if result.proof is not None:
+        proof = result.proof
+        body = (
+            f"Measured after the work: {_db(proof.rms_db)} from the target (rms), "
+            f"{_db(proof.forecast_error_db)} from the forecast."
+        )
+        points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
+    return tuple(points)
+
+
+def _evenness(result: Result) -> Point:
+    evenness = result.evenness
+    if not result.any_usable:
+        return Point(
+            "No verdict", "No take could be used: see what to do with each, and record again."
+        )
+    if evenness is None or not evenness.bands:
+        return Point(
+            "Evenness not known", "It takes the same loudspeaker at two spots, front and back."
+        )
+    held = sum(band.holds for band in evenness.bands)
+    body = (
+        f"Front and back lie within {evenness.limit_db:g} dB in {held} of "
+        f"{len(evenness.bands)} bands"
+    )
+    if held < len(evenness.bands):
+        worst = max(evenness.bands, key=lambda band: abs(band.front_minus_back_db))
+        louder = "front" if worst.front_minus_back_db > 0 else "back"
+        body += (
+            f"; worst at {worst.hz:g} Hz, where the {louder} is "
+            f"{_db(abs(worst.front_minus_back_db))} louder"
+        )
+    return Point("Evenness " + _state(evenness.holds), body + ".", evenness.holds)
+
+
+def _match(result: Result) -> Point:
+    match = result.match
+    assert match is not None
+    if match.level_db is None:
+        body = "Left and right could be compared in no band from 200 Hz to 4 kHz."
+    else:
+        louder = "left" if match.level_db > 0 else "right"
+        body = f"The {louder} is {_db(abs(match.level_db))} louder, 200 Hz to 4 kHz."
+    return Point("Match " + _state(match.holds), body, match.holds)
+
+
+def worklist(result: Result) -> tuple[Point, ...]:
+    """Say what to do, in order: the kind of move, its sentence and the gain expected.
+
+    Where no take could be used, that is to mend each and record it again.
+    """
+    if not result.any_usable:
+        again = [
+            Point("record again", _short(f"{point.head}: {point.body}"))
+            for point in troubles(result)
+        ]
+        return tuple(again)
+    moves = sorted(result.moves, key=lambda move: move.order)
+    points = [Point(move.kind, _short(move.text + _expected(move))) for move in moves]
+    return _at_most(points, MAX_MOVES)
+
+
+def _expected(move: Move) -> str:
+    now, then = move.expected.get("was_db"), move.expected.get("front_minus_back_db")
+    if not isinstance(now, (int, float)) or not isinstance(then, (int, float)):
+        return ""
+    return f" Front less back: {_db(now)} now, {_db(then)} expected."
+
+
+def left_alone(result: Result) -> tuple[Point, ...]:
+    """Say which patterns no fader touches, and why."""
+    return _patterns(pattern for pattern in result.patterns if pattern.remedy != "equalize")
+
+
+def mended(result: Result) -> tuple[Point, ...]:
+    """Say which patterns the card takes out, and what stays out of its reach."""
+    points = _patterns(pattern for pattern in result.patterns if pattern.remedy == "equalize")
+    missed = result.forecast.out_of_reach if result.forecast else ()
+    beyond = [
+        Point(f"{band.hz:g} Hz, out of reach", _short(f"{_db(band.left_db)} left: {band.why}"))
+        for band in missed
+    ]
+    return points + _at_most(beyond, MAX_PATTERNS)
+
+
+def _patterns(patterns: Iterable[Pattern]) -> tuple[Point, ...]:
+    largest_first = sorted(patterns, key=lambda pattern: -abs(pattern.depth_db))
+    points = []
+    for pattern in largest_first:
+        kind = "dip" if pattern.depth_db < 0 else "build-up"
+        where = "at every spot" if pattern.scope == "common" else ", ".join(pattern.spots)
+        head = f"{pattern.hz:g} Hz, {kind} of {_db(abs(pattern.depth_db))}"
+        doubt = "" if pattern.certain else " May be chance: so few spots cannot tell."
+        remedy = _REMEDIES.get(pattern.remedy, "")
+        body = f"{where}, {pattern.width_octaves:.1f} octaves wide. {pattern.why}{doubt}"
+        points.append(Point(head, _short(f"{body} {remedy}")))
+    return _at_most(points, MAX_PATTERNS)
+
+
+def troubles(result: Result) -> tuple[Point, ...]:
+    """Say what is wrong with which take."""
+    points = [
+        Point(_short(take.file), _short(problem.text), holds=take.usable)
+        for take in result.takes
+        for problem in take.problems
+    ]
+    return _at_most(points, MAX_TROUBLES)
+
+
+def _at_most(points: list[Point], count: int) -> tuple[Point, ...]:
+    if len(points) <= count:
+        return tuple(points)
+    rest = len(points) - count + 1
+    return (*points[: count - 1], Point("", f"And {rest} more: see result.json."))
+
+
+def rig_and_settings(result: Result, job: Job) -> tuple[Point, ...]:
+    """Say what stood where, so that the next visit can start from it."""
+    venue, audience, rig, unit = job.venue, job.audience, job.rig, job.equalizer
+    size = [f"{side:g}" for side in (venue.length_m, venue.width_m, venue.height_m) if side]
+    room = [f"{' × '.join(size)} m" if len(size) == 3 else "size not given"]
+    room.append(f"{venue.temperature_c:g} °C, {venue.humidity_pct:g} % humidity")
+    if venue.rt60_s is not None:
+        room.append(f"reverberation {venue.rt60_s:g} s")
+    rows = f"ears at {audience.ear_height_m:g} m"
+    if audience.first_row_m is not None and audience.last_row_m is not None:
+        rows = f"rows from {audience.first_row_m:g} to {audience.last_row_m:g} m, {rows}"
+    boxes = [", ".join(rig.sides)]
+    if rig.speaker_height_m is not None:
+        boxes.append(f"at {rig.speaker_height_m:g} m, {rig.speaker_down_deg:g}° down")
+    boxes.append(f"covering {rig.coverage_h_deg:g}° × {rig.coverage_v_deg:g}°")
+    if rig.low_limit_hz is not None:
+        boxes.append(f"low limit {rig.low_limit_hz:g} Hz")
+    count = unit.bands if isinstance(unit.bands, int) else len(unit.bands)
+    step = f"steps of {unit.step_db:g} dB" if unit.step_db else "continuous"
+    faders = (
+        f"{count} faders, {unit.response}, ±{unit.range_db:g} dB, {step}, "
+        f"raised at most {unit.max_boost_db:g} dB"
+    )
+    used = sum(take.usable for take in result.takes)
+    calibration = job.microphone.calibration
+    takes = f"{used} of {len(result.takes)} usable; microphone " + (
+        f"calibrated by {calibration}" if calibration else "without a calibration file"
+    )
+    shown = (
+        ("Room", "; ".join(room)),
+        ("Audience", rows),
+        ("Loudspeakers", "; ".join(boxes)),
+        ("Equalizer", faders),
+        ("Target", result.target.shape),
+        ("Takes", takes),
+    )
+    return tuple(Point(head, _short(body)) for head, body in shown)
