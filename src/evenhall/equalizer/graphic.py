@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -223,7 +224,7 @@ def unit_gain_db(unit: GraphicUnit, fader_db: ArrayLike, freq_hz: ArrayLike) -> 
 
 
 def band_gain_db(unit: GraphicUnit, fader_db: ArrayLike) -> FloatArray:
-    """What the unit does to each third-octave band, in dB, where the band's spectrum is flat.
+    """Gain of the whole unit in each third-octave band, in dB, the band's spectrum being flat.
 
     The power mean of the gain over log frequency between the band's edges, by Gauss-Legendre
     quadrature, within 0.01 dB for any faders.
@@ -332,7 +333,7 @@ def _fader_hz(bands: int | Sequence[float], faults: list[str]) -> FloatArray:
     ]
     if listed.size < 2:
         faults.append(f"[equalizer] bands: {listed.size} listed. Give at least 2 frequencies.")
-    for below, above in zip(listed[:-1], listed[1:], strict=True):
+    for below, above in pairwise(listed):
         if above == below:
             faults.append(f"[equalizer] bands: {above:g} Hz is listed twice. List each once.")
         elif above < below:

@@ -26,15 +26,23 @@ BoolArray = NDArray[np.bool_]
 
 # A fader that improves the weighted rms by less is not worth the hand's time.
 EARNS_DB = 0.005
-# Less than this is arithmetic, not improvement; it also ends every descent.
+# What a deaf fader (see `Task`) must earn for each dB beyond its first step.
+DEAF_PRICE = 0.001
+# A fader is deaf with less than this share of its squared pattern in answered bands.
+DEAF_SHARE = 0.2
+# How much more than the others it is held back between the steps.
+DEAF_DAMPING = 30.0
+# Less than this is arithmetic, not improvement.
 ROUNDING_DB = 1e-9
+# Continuous faders have no last step to find: a hundredth of a dB that gains less is let be.
+CONTINUOUS_GAIN_DB = 3e-4
 # Continuous faders are set to this; no hand and no scale is finer.
 CONTINUOUS_STEP_DB = 0.01
-# Two faders further apart than this hardly share a band, so moving both at once gains nothing.
-PAIR_REACH = 3
+# Pairs of ways weighed exactly; where the most promising fail, the others fail too.
+PAIRS_TRIED = 12
 # To how many levels the response is drawn: each gives another mix of cuts and boosts.
-LEVEL_QUANTILES = (0.0, 0.25, 0.5, 0.75)
-SMOOTH_ROUNDS = 8
+LEVEL_QUANTILES = (0.0, 0.25, 0.5)
+SMOOTH_ROUNDS = 12
 
 
 @dataclass(frozen=True)
@@ -53,8 +61,8 @@ class Task:
     lowest, highest : ndarray of int, shape (n_faders,)
         Limits in steps of `grid_db`.
     deaf : ndarray of bool, shape (n_faders,)
-        Faders that speak mostly where nobody answers: each step of theirs must earn its
-        price, or they would dig holes out of sight to trim a neighbour.
+        Faders that speak nearly only where nobody answers. They may help their neighbours,
+        but pay for each dB, or they would dig holes out of sight to trim a hair elsewhere.
     """
 
     unit: GraphicUnit
@@ -91,7 +99,7 @@ class Task:
             grid_db=grid_db,
             lowest=np.full(unit.fader_count, -reach),
             highest=np.where(may_boost, boost, 0),
-            deaf=heard[:, answered].sum(axis=1) < 0.5 * heard.sum(axis=1),
+            deaf=heard[:, answered].sum(axis=1) < DEAF_SHARE * heard.sum(axis=1),
         )
 
     def section_power(self, fader_db: FloatArray) -> FloatArray:
@@ -100,7 +108,7 @@ class Task:
         return section_power(self.unit.model, q, fader_db[..., None, None], self.detune_sq)
 
     def left_db(self, power: FloatArray) -> FloatArray:
-        """What is left of the deviation after `power` (..., n_bands, n_nodes), mean removed."""
+        """Rest of the deviation after `power` (..., n_bands, n_nodes), mean removed."""
         left = self.deviation_db + 10.0 * np.log10(power @ self.unit.band_nodes[1])
         return np.asarray(left - (left @ self.share)[..., None])
 
@@ -110,11 +118,12 @@ class Task:
 
     def price_db(self, steps: IntArray) -> FloatArray:
         """Price of each fader at its step."""
-        return EARNS_DB * np.where(self.deaf, np.abs(steps), steps != 0)
+        further = np.maximum(np.abs(steps) - 1, 0) * self.grid_db
+        return np.asarray(EARNS_DB * (steps != 0) + DEAF_PRICE * self.deaf * further)
 
 
 def smooth_starts(task: Task) -> FloatArray:
-    """Settings between the steps that bring the response near several levels.
+    """Find settings, regardless of the steps, that bring the response near several levels.
 
     Levenberg-Marquardt on the band gains, faders at a limit held while the error pushes
     them against it; all starts at once.
@@ -122,14 +131,15 @@ def smooth_starts(task: Task) -> FloatArray:
     Returns
     -------
     ndarray, shape (n_starts, n_faders)
-        In dB, within the limits; deaf faders at 0.
+        In dB, within the limits.
     """
     unit = task.unit
-    low_db = np.where(task.deaf, 0.0, task.lowest * task.grid_db)
-    high_db = np.where(task.deaf, 0.0, task.highest * task.grid_db)
+    low_db, high_db = task.lowest * task.grid_db, task.highest * task.grid_db
     nearest = task.detune_sq.min(axis=2).argmin(axis=1)
     levels_db = np.quantile(task.deviation_db, LEVEL_QUANTILES)
-    fader_db = np.clip(levels_db[:, None] - task.deviation_db[nearest], low_db, high_db)
+    aim_db = np.where(task.deaf, 0.0, levels_db[:, None] - task.deviation_db[nearest])
+    fader_db = np.clip(aim_db, low_db, high_db)
+    held_back = np.diag(np.where(task.deaf, DEAF_DAMPING, 1.0)) / unit.fader_count
     root_share = np.sqrt(task.share)
     damping = np.full(levels_db.size, 1e-3)
     sections = task.section_power(fader_db)
@@ -148,7 +158,7 @@ def smooth_starts(task: Task) -> FloatArray:
         held = ((fader_db <= low_db) & (gradient >= 0)) | ((fader_db >= high_db) & (gradient <= 0))
         jacobian *= ~held[:, None, :]
         normal = jacobian.transpose(0, 2, 1) @ jacobian
-        normal += damping[:, None, None] * np.eye(unit.fader_count) / unit.fader_count
+        normal += damping[:, None, None] * held_back
         step = -np.linalg.solve(normal, (gradient * ~held)[..., None])[..., 0]
         tried_db = np.clip(fader_db + step, low_db, high_db)
         tried_power = task.section_power(tried_db).prod(axis=1)
@@ -164,41 +174,54 @@ def smooth_starts(task: Task) -> FloatArray:
 def descend(task: Task, steps: IntArray) -> tuple[IntArray, float]:
     """Walk to settings that no cheaper neighbour has; give them and their rms in dB.
 
-    Neighbours are a fader a step up, a step down or back at 0, and any two of these on
-    faders within `PAIR_REACH`: rounding errors of near faders mend each other.
+    Neighbours are a fader a step up, a step down or back at 0, and any two of these at once:
+    the rounding errors of two faders mend each other. Single ways are all weighed exactly;
+    of the pairs only those that promise most where the decibels of two ways simply add.
     """
-    faders = np.arange(task.unit.fader_count)
+    least_gain_db = ROUNDING_DB if task.unit.step_db else CONTINUOUS_GAIN_DB
     steps = np.clip(steps, task.lowest, task.highest)
-    now = task.section_power(steps * task.grid_db)
+    now = task.section_power(np.asarray(steps * task.grid_db))
     power = now.prod(axis=0)
-    ways, factor = _ways(task, steps, faders, now)
-    price = task.price_db(steps)
-    rms = float(task.rms_db(power))
-    first, second = np.triu_indices(faders.size, k=1)
-    near = second - first <= PAIR_REACH
-    first, second = first[near], second[near]
+    ways, factor = _ways(task, steps, np.arange(steps.size), now)
     while True:
-        saved = price - task.price_db(ways)
-        gain = rms - task.rms_db(power * factor) + saved
-        best = np.unravel_index(int(gain.argmax()), gain.shape)
-        if gain[best] > ROUNDING_DB:
-            moved = [(int(best[0]), int(best[1]))]
-        else:
-            both = factor[:, None, first] * factor[None, :, second]
-            gain = rms - task.rms_db(power * both) + saved[:, None, first] + saved[None, :, second]
-            best = np.unravel_index(int(gain.argmax()), gain.shape)
-            if gain[best] <= ROUNDING_DB:
+        left = task.left_db(power)
+        rms = float(np.sqrt(np.square(left) @ task.share))
+        saved = task.price_db(steps) - task.price_db(ways)
+        left_by_way = task.left_db(power * factor)
+        gain = rms - np.sqrt(np.square(left_by_way) @ task.share) + saved
+        best = int(gain.argmax())
+        moved = np.array([best])
+        if gain.flat[best] <= least_gain_db:
+            pairs = _promising_pairs(task, left, left_by_way, saved)
+            both = factor.reshape(-1, *power.shape)[pairs].prod(axis=0)
+            gain = rms - task.rms_db(power * both) + saved.ravel()[pairs].sum(axis=0)
+            best = int(gain.argmax())
+            if gain[best] <= least_gain_db:
                 return steps, rms
-            pair = int(best[2])
-            moved = [(int(best[0]), int(first[pair])), (int(best[1]), int(second[pair]))]
-        for way, fader in moved:
-            power = power * factor[way, fader]
-            now[fader] *= factor[way, fader]
-            steps[fader] = ways[way, fader]
-        touched = np.array([fader for _, fader in moved])
-        ways[:, touched], factor[:, touched] = _ways(task, steps, touched, now)
-        price = task.price_db(steps)
-        rms = float(task.rms_db(power))
+            moved = pairs[:, best]
+        way, fader = np.divmod(moved, steps.size)
+        steps[fader] = ways[way, fader]
+        now[fader] *= factor[way, fader]
+        power = now.prod(axis=0)
+        ways[:, fader], factor[:, fader] = _ways(task, steps, fader, now)
+
+
+def _promising_pairs(
+    task: Task, left: FloatArray, left_by_way: FloatArray, saved: FloatArray
+) -> IntArray:
+    """Pairs of ways, by their flat indices, that promise most; shape (2, `PAIRS_TRIED`)."""
+    root_share = np.sqrt(task.share)
+    change = (left_by_way - left).reshape(saved.size, -1) * root_share
+    overlap = change @ change.T
+    alone = overlap.diagonal() + 2.0 * change @ (root_share * left)
+    mean_sq = np.square(left) @ task.share + alone[:, None] + alone + 2.0 * overlap
+    price = saved.ravel()
+    promise = price[:, None] + price - np.sqrt(np.maximum(mean_sq, 0.0))
+    fader = np.arange(saved.size) % saved.shape[-1]
+    # Each pair once, and never two ways of one fader.
+    promise[(fader[:, None] == fader) | np.tri(saved.size, dtype=bool)] = -np.inf
+    chosen = np.argpartition(promise, -PAIRS_TRIED, axis=None)[-PAIRS_TRIED:]
+    return np.stack(np.divmod(chosen, saved.size))
 
 
 def _ways(

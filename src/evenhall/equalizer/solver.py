@@ -115,7 +115,7 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
     weight = np.asarray(wanted.weight, dtype=np.float64)
     assert deviation.shape == weight.shape == (BAND_COUNT,), "one value a third-octave band"
     assert may_boost.shape == (unit.fader_count,), "one permission a fader"
-    assert np.all(np.isfinite(weight)) and np.all(weight >= 0), "weights are finite, 0 or more"
+    assert np.all((weight >= 0) & (weight < np.inf)), "weights are finite, 0 or more"
     weight = np.where(np.isfinite(deviation), weight, 0.0)
     fader_db = np.zeros(unit.fader_count)
     if np.any(weight > 0):
@@ -134,13 +134,10 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
 
 def _best_faders(task: Task) -> FloatArray:
     starts = np.rint(smooth_starts(task) / task.grid_db).astype(np.int64)
-    starts = np.unique(np.vstack([starts, np.zeros_like(starts[0])]), axis=0)
-    found = [descend(task, start) for start in starts]
+    found = [descend(task, start) for start in np.unique(starts, axis=0)]
     lowest_rms = min(rms for _, rms in found)
     equal = [steps for steps, rms in found if rms <= lowest_rms + EARNS_DB]
-    steps = min(
-        equal, key=lambda steps: (np.maximum(steps, 0).sum(), np.count_nonzero(steps))
-    )
+    steps = min(equal, key=lambda steps: (np.maximum(steps, 0).sum(), np.count_nonzero(steps)))
     # Decimal steps: 3 * 0.1 is to read 0.3.
     return np.round(steps * task.grid_db, 9) + 0.0
 
