@@ -31,7 +31,7 @@ _STEEPNESS = -np.log1p(-NOMINAL_DB / FLOOR_DB)
 
 def _loss_db(angle_ratio_squared: FloatArray) -> FloatArray:
     """Loss at (angle / half the effective coverage angle), squared."""
-    return FLOOR_DB - FLOOR_DB * np.exp(-_STEEPNESS * angle_ratio_squared)
+    return np.asarray(FLOOR_DB - FLOOR_DB * np.exp(-_STEEPNESS * angle_ratio_squared))
 
 
 def _narrowness(freq_hz: ArrayLike) -> FloatArray:
