@@ -1,0 +1,185 @@
+"""The simulated hall: takes with a known truth, where no hall, device or file is at hand.
+
+A `SimulatedHall` holds elements, room, equalizer, microphone and spots. `take()` gives what a
+recorder would have; `true_response()` what a perfect measurement would make of it. Everything
+follows from the arguments: the same ones give the same samples.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import scipy.fft
+from numpy.typing import ArrayLike, NDArray
+
+from evenhall.acoustics.level import amplitude_from_db
+from evenhall.equalizer.graphic import GraphicUnit, unit_response
+from evenhall.sound.simulated.box import Element
+from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
+from evenhall.sound.simulated.room import Room, room_response
+
+__all__ = ["SimulatedHall"]
+
+FloatArray = NDArray[np.float64]
+
+# The bass of box and equalizer rings on after the room: this long until it has died away.
+RING_S = 0.4
+
+
+@dataclass(frozen=True)
+class SimulatedHall:
+    """A hall with a rig in it.
+
+    Parameters
+    ----------
+    room : Room
+    elements : mapping of str to Element
+        Loudspeakers by name: ``"left"``, ``"right"`` ...
+    spots : mapping of str to tuple of float
+        Where the microphone stands: down the room from the front wall, across from the left
+        wall, up, in metres.
+    microphone : Microphone
+    unit : GraphicUnit, optional
+        The graphic equalizer that all elements are fed through; none without.
+    faders : mapping of str to array_like
+        Fader positions in dB of the elements named; flat for others.
+    """
+
+    room: Room
+    elements: Mapping[str, Element]
+    spots: Mapping[str, tuple[float, float, float]]
+    microphone: Microphone = field(default_factory=Microphone)
+    unit: GraphicUnit | None = None
+    faders: Mapping[str, ArrayLike] = field(default_factory=dict)
+
+    def with_faders(self, faders: Mapping[str, ArrayLike]) -> SimulatedHall:
+        """Give the same hall with the equalizer set anew."""
+        return replace(self, faders=faders)
+
+    def distance_m(self, element: str, spot: str) -> float:
+        """Give the distance from an element to a spot."""
+        return math.dist(self.elements[element].position_m, self.spots[spot])
+
+    def true_response(
+        self,
+        element: str,
+        spot: str,
+        *,
+        rate_hz: float,
+        recorder: Recorder | None = None,
+        microphone: bool = True,
+    ) -> FloatArray:
+        """Give the impulse response from the reference to the microphone channel.
+
+        Parameters
+        ----------
+        element, spot : str
+        rate_hz : float
+        recorder : Recorder, optional
+            Its gains and latency are part of what a measurement finds.
+        microphone : bool
+            False leaves out its deviation, as its calibration file does.
+
+        Returns
+        -------
+        ndarray, shape (n_samples,)
+            From the moment of emission.
+        """
+        source = self.elements[element]
+        room = room_response(
+            self.room,
+            source.position_m,
+            self.spots[spot],
+            rate_hz=rate_hz,
+            off_axis_db=source.off_axis_db,
+        )
+        late = source.delay_s * rate_hz + (recorder.latency_samples if recorder else 0)
+        n_samples = room.size + math.ceil(RING_S * rate_hz + late)
+        n_fft = scipy.fft.next_fast_len(n_samples, real=True)
+        n_fft += n_fft % 2
+        freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
+        spectrum = np.asarray(scipy.fft.rfft(room, n_fft) * source.response(freq_hz))
+        if self.unit is not None and element in self.faders:
+            spectrum *= unit_response(self.unit, self.faders[element], freq_hz)
+        if microphone:
+            spectrum *= self.microphone.response(freq_hz)
+        if recorder is not None:
+            spectrum *= amplitude_from_db(recorder.gain_db - recorder.reference_gain_db)
+            spectrum *= np.exp(-2j * np.pi * freq_hz * recorder.latency_samples / rate_hz)
+        return np.asarray(scipy.fft.irfft(spectrum, n_fft)[:n_samples])
+
+    def take(
+        self,
+        element: str,
+        spot: str,
+        stimulus: FloatArray,
+        *,
+        rate_hz: float,
+        seed: int,
+        recorder: Recorder | None = None,
+        noise: Noise | None = None,
+        starts_s: float = -0.5,
+        length_s: float | None = None,
+    ) -> tuple[FloatArray, float]:
+        """Record one element at one spot.
+
+        Parameters
+        ----------
+        element, spot : str
+        stimulus : ndarray, shape (n_samples,)
+            What is played, full scale = 1.0.
+        rate_hz : float
+            Of the player.
+        seed : int
+            Of the noise.
+        recorder : Recorder, optional
+            A faultless one without.
+        noise : Noise, optional
+            That of a quiet hall without.
+        starts_s : float
+            When the recording starts, from the start of the stimulus; negative = before it.
+        length_s : float, optional
+            Of the recording, by the player's clock; until half a second after the stimulus
+            without.
+
+        Returns
+        -------
+        samples : ndarray, shape (n_recorded, 1 or 2)
+            Microphone, and reference if the recorder takes it.
+        rate_hz : float
+            Of the recording.
+        """
+        start = round(starts_s * rate_hz)
+        length = stimulus.size + round(0.5 * rate_hz) - start
+        if length_s is not None:
+            length = round(length_s * rate_hz)
+        impulse = self.true_response(element, spot, rate_hz=rate_hz)
+        heard = _on_timeline(_convolve(stimulus, impulse), start, length)
+        played = _on_timeline(stimulus, start, length)
+        return (recorder or Recorder()).record(
+            heard,
+            played,
+            rate_hz=rate_hz,
+            noise=noise or Noise(),
+            rng=np.random.default_rng(seed),
+        )
+
+
+def _on_timeline(signal: FloatArray, start: int, length: int) -> FloatArray:
+    """Cut `length` samples from `start` (negative: before the signal), silence around it."""
+    cut = np.zeros(length)
+    first, last = max(start, 0), min(start + length, signal.size)
+    if last > first:
+        cut[first - start : last - start] = signal[first:last]
+    return cut
+
+
+def _convolve(signal: FloatArray, impulse: FloatArray) -> FloatArray:
+    """Convolve the whole of both, by one transform."""
+    n_samples = signal.size + impulse.size - 1
+    n_fft = scipy.fft.next_fast_len(n_samples, real=True)
+    product = scipy.fft.rfft(signal, n_fft) * scipy.fft.rfft(impulse, n_fft)
+    return np.asarray(scipy.fft.irfft(product, n_fft)[:n_samples])

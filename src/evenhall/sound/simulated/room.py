@@ -1,0 +1,289 @@
+"""The simulated room: image sources of a shoebox, then a decaying diffuse tail.
+
+`images()` lists the arrivals; `room_response()` makes the impulse response of them: each a short
+minimum-phase filter (walls, air, directivity) at its exact, fractional delay. Where the images
+would become too many, noise takes over whose octaves decay as asked, at the energy that the
+images had there.
+
+References
+----------
+Allen and Berkley, J. Acoust. Soc. Am. 65 (1979) 943: image sources of a rectangular room.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
+
+__all__ = ["OCTAVES_HZ", "Images", "Room", "early_response", "images", "room_response"]
+
+FloatArray = NDArray[np.float64]
+OffAxis = Callable[[FloatArray, FloatArray], FloatArray]
+
+OCTAVES_HZ: FloatArray = np.asarray(
+    1000.0 * 10.0 ** (0.3 * np.arange(-4.0, 4.0))
+)  # 63 Hz to 8 kHz, base ten
+
+# Images give way to the tail between these times after the start. A hall of 600 m3 has some
+# 370 images by then; the ear and the band levels no longer tell them from noise.
+MIX_S = (0.08, 0.11)
+JOIN_FROM_S = 0.05  # images from here to the end of the mix set the level of the tail
+TAIL_DB = 75.0  # the tail ends this far below its start
+DECAY = 6.0 * math.log(10.0)  # of energy, in nepers over the reverberation time
+
+ARRIVAL_S = 1024 / 48_000  # length of an arrival's filter; its losses are smooth in frequency
+LEAD_SAMPLES = 64  # room for what a fractional delay puts before the arrival
+TAPER_FROM = 0.92  # of the Nyquist frequency: a fractional delay of what lies above would ring
+
+
+@dataclass(frozen=True)
+class Room:
+    """A rectangular hall.
+
+    Parameters
+    ----------
+    length_m, width_m, height_m : float
+        Down the room, across, up.
+    rt60_s : tuple of float, shape (8,)
+        Reverberation time in the octaves 63 Hz to 8 kHz, air included.
+    temperature_c, humidity_pct : float
+    seed : int
+        Of the tail.
+    """
+
+    length_m: float
+    width_m: float
+    height_m: float
+    rt60_s: tuple[float, ...]
+    temperature_c: float = 20.0
+    humidity_pct: float = 50.0
+    seed: int = 1
+
+    @property
+    def size_m(self) -> tuple[float, float, float]:
+        """Length, width and height."""
+        return self.length_m, self.width_m, self.height_m
+
+    def absorption(self) -> FloatArray:
+        """Absorption coefficient of the walls in each octave, after Eyring and less the air.
+
+        A reverberation time that the air alone undercuts leaves walls that absorb 1 %.
+        """
+        length, width, height = self.size_m
+        volume_m3 = length * width * height
+        surface_m2 = 2.0 * (length * width + length * height + width * height)
+        speed = speed_of_sound_m_s(self.temperature_c)
+        # Energy lost a metre: 24 ln(10) / (c T) = (-S ln(1 - a) + 4 m V) / V, over 4.
+        lost = 4.0 * DECAY / (speed * np.asarray(self.rt60_s))
+        by_air = 4.0 * _air_db_per_m(self, OCTAVES_HZ) * math.log(10.0) / 10.0
+        return 1.0 - np.exp(-np.maximum(lost - by_air, 0.0) * volume_m3 / surface_m2).clip(max=0.99)
+
+
+@dataclass(frozen=True, eq=False)
+class Images:
+    """Arrivals of one source at one place.
+
+    Parameters
+    ----------
+    distance_m : ndarray, shape (n,)
+        Path length; the direct sound is the shortest.
+    bounces : ndarray, shape (n,)
+        Walls met on the way.
+    departure : ndarray, shape (n, 3)
+        Unit vectors in which the paths leave the source.
+    """
+
+    distance_m: FloatArray
+    bounces: NDArray[np.int64]
+    departure: FloatArray
+
+
+def images(
+    size_m: tuple[float, float, float],
+    source_m: tuple[float, float, float],
+    place_m: tuple[float, float, float],
+    *,
+    reach_m: float,
+) -> Images:
+    """List every path from source to place, over any number of walls, up to `reach_m` long.
+
+    Examples
+    --------
+    Direct sound, floor, ceiling, front wall, and the corners:
+
+    >>> found = images((10.0, 8.0, 4.0), (1.0, 4.0, 1.0), (4.0, 4.0, 3.0), reach_m=6.5)
+    >>> found.distance_m.round(3).tolist(), found.bounces.tolist()
+    ([3.606, 5.0, 5.0, 5.385, 6.403, 6.403], [0, 1, 1, 1, 2, 2])
+    """
+    offsets, bounced, flips = [], [], []
+    for size, source, place in zip(size_m, source_m, place_m, strict=True):
+        order = math.ceil(reach_m / (2.0 * size)) + 1
+        turn = np.arange(-order, order + 1).repeat(2)
+        mirrored = np.tile((0, 1), 2 * order + 1)
+        sign = 1 - 2 * mirrored
+        offset = place - (sign * source + 2.0 * turn * size)
+        within = np.abs(offset) <= reach_m
+        offsets.append(offset[within])
+        bounced.append((np.abs(turn - mirrored) + np.abs(turn))[within])
+        flips.append(sign[within])
+    vector = np.stack(np.meshgrid(*offsets, indexing="ij"), axis=-1).reshape(-1, 3)
+    sign_of = np.stack(np.meshgrid(*flips, indexing="ij"), axis=-1).reshape(-1, 3)
+    bounces = np.add.outer(np.add.outer(bounced[0], bounced[1]), bounced[2]).ravel()
+    distance = np.sqrt(np.square(vector).sum(axis=1))
+    near = np.flatnonzero(distance <= reach_m)
+    near = near[np.argsort(distance[near], kind="stable")]
+    # A path that arrives from a mirrored source left the real one in the mirrored direction.
+    departure = vector[near] * sign_of[near] / distance[near, None]
+    return Images(distance[near], bounces[near], departure)
+
+
+def early_response(
+    found: Images,
+    *,
+    rate_hz: float,
+    speed_m_s: float,
+    loss_db: Callable[[FloatArray], FloatArray],
+    n_samples: int,
+) -> FloatArray:
+    """Sum the arrivals, re the level of the direct sound at 1 m.
+
+    Parameters
+    ----------
+    found : Images
+    rate_hz, speed_m_s : float
+    loss_db : callable
+        From frequencies (n_freq,) to dB (n, n_freq), 0 or less: all but the spreading.
+    n_samples : int
+        Length of the response, from the moment of emission.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+    """
+    n_fft = scipy.fft.next_fast_len(round(ARRIVAL_S * rate_hz), real=True)
+    n_fft += n_fft % 2
+    freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
+    log_gain = loss_db(freq_hz) * (math.log(10.0) / 20.0) - np.log(found.distance_m)[:, None]
+    spectrum = minimum_phase(log_gain)
+    delay = found.distance_m / speed_m_s * rate_hz
+    whole = np.floor(delay).astype(np.int64)
+    shift = (delay - whole + LEAD_SAMPLES)[:, None] * freq_hz * (-2j * np.pi / rate_hz)
+    top = np.clip((freq_hz / (rate_hz / 2.0) - TAPER_FROM) / (1.0 - TAPER_FROM), 0.0, 1.0)
+    arrivals = scipy.fft.irfft(spectrum * np.exp(shift) * np.cos(np.pi / 2.0 * top) ** 2, n_fft)
+    at = whole[:, None] + np.arange(n_fft)
+    summed = np.bincount(at.ravel(), arrivals.ravel(), minlength=n_samples + LEAD_SAMPLES)
+    return np.asarray(summed[LEAD_SAMPLES : n_samples + LEAD_SAMPLES])
+
+
+def minimum_phase(log_gain: FloatArray) -> NDArray[np.complex128]:
+    """Spectrum of least delay with these magnitudes, by the folded cepstrum.
+
+    Parameters
+    ----------
+    log_gain : ndarray, shape (..., n_fft / 2 + 1)
+        Natural logarithm of the magnitude, 0 Hz to the Nyquist frequency.
+
+    References
+    ----------
+    Oppenheim and Schafer, Discrete-Time Signal Processing, chapter on the complex cepstrum
+    (from memory).
+    """
+    n_fft = 2 * (log_gain.shape[-1] - 1)
+    cepstrum = scipy.fft.irfft(log_gain, n_fft)
+    cepstrum[..., 1 : n_fft // 2] *= 2.0
+    cepstrum[..., n_fft // 2 + 1 :] = 0.0
+    return np.asarray(np.exp(scipy.fft.rfft(cepstrum)))
+
+
+def room_response(
+    room: Room,
+    source_m: tuple[float, float, float],
+    place_m: tuple[float, float, float],
+    *,
+    rate_hz: float,
+    off_axis_db: OffAxis | None = None,
+) -> FloatArray:
+    """Give the impulse response from a source to a place in the room.
+
+    Parameters
+    ----------
+    room : Room
+    source_m, place_m : tuple of float
+        Down the room from the front wall, across from the left wall, up.
+    rate_hz : float
+    off_axis_db : callable, optional
+        Frequencies (n_freq,) and directions (n, 3) to dB (n, n_freq); all sides alike without.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        From the moment of emission; 1 at 1 m is the direct sound's level on the axis.
+    """
+    speed = speed_of_sound_m_s(room.temperature_c)
+    found = images(room.size_m, source_m, place_m, reach_m=speed * MIX_S[1])
+    bounce_db = 10.0 * np.log10(1.0 - room.absorption())
+
+    def loss_db(freq_hz: FloatArray) -> FloatArray:
+        loss = found.bounces[:, None] * _over_octaves(freq_hz, bounce_db)
+        loss = loss - found.distance_m[:, None] * _air_db_per_m(room, freq_hz)
+        return loss if off_axis_db is None else loss + off_axis_db(freq_hz, found.departure)
+
+    time_s = found.distance_m / speed
+    n_samples = math.ceil((MIX_S[1] + max(room.rt60_s) * TAIL_DB / 60.0) * rate_hz)
+    fade_db = 20.0 * np.log10(np.maximum(_mix(time_s, out=True), 1e-6))
+    early = early_response(
+        found,
+        rate_hz=rate_hz,
+        speed_m_s=speed,
+        loss_db=lambda freq_hz: loss_db(freq_hz) + fade_db[:, None],
+        n_samples=n_samples,
+    )
+    power = 10.0 ** (loss_db(OCTAVES_HZ) / 10.0) / found.distance_m[:, None] ** 2
+    joined = power[time_s >= JOIN_FROM_S].sum(axis=0)
+    millimetres = [round(1000.0 * metre) for metre in (*source_m, *place_m)]
+    rng = np.random.default_rng([room.seed, *millimetres])
+    return early + _tail(room, joined, rng, rate_hz=rate_hz, n_samples=n_samples)
+
+
+def _tail(
+    room: Room, joined: FloatArray, rng: np.random.Generator, *, rate_hz: float, n_samples: int
+) -> FloatArray:
+    """Noise that decays octave by octave; `joined` is its energy between join and mix."""
+    decay = DECAY / np.asarray(room.rt60_s)
+    start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
+    n_fft = scipy.fft.next_fast_len(n_samples, real=True)
+    freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
+    spectrum = scipy.fft.rfft(rng.standard_normal(n_samples), n_fft)
+    time_s = np.arange(n_samples) / rate_hz
+    shares = np.eye(len(OCTAVES_HZ))
+    tail = np.zeros(n_samples)
+    for octave, share in enumerate(shares):
+        band = scipy.fft.irfft(spectrum * _over_octaves(freq_hz, share), n_fft)[:n_samples]
+        # White noise of this variance has the energy start * exp(-decay t) a second.
+        envelope = np.sqrt(start[octave] / rate_hz) * np.exp(-0.5 * decay[octave] * time_s)
+        tail += band * envelope
+    return tail * _mix(time_s, out=False)
+
+
+def _mix(time_s: FloatArray, *, out: bool) -> FloatArray:
+    """Weight of the images (out) or the tail over the mix; their squares add up to 1."""
+    phase = np.pi / 2.0 * np.clip((time_s - MIX_S[0]) / (MIX_S[1] - MIX_S[0]), 0.0, 1.0)
+    return np.asarray(np.cos(phase) if out else np.sin(phase))
+
+
+def _over_octaves(freq_hz: FloatArray, values: FloatArray) -> FloatArray:
+    """Values of the octaves, straight lines between over log frequency, held beyond the ends."""
+    return np.interp(np.log(np.maximum(freq_hz, 1.0)), np.log(OCTAVES_HZ), values)
+
+
+def _air_db_per_m(room: Room, freq_hz: FloatArray) -> FloatArray:
+    return air_absorption_db_per_m(
+        np.maximum(freq_hz, 1.0), temperature_c=room.temperature_c, humidity_pct=room.humidity_pct
+    )
