@@ -19,7 +19,7 @@ from evenhall.acoustics.level import amplitude_from_db
 from evenhall.equalizer.graphic import GraphicUnit, unit_response
 from evenhall.sound.simulated.box import Element
 from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
-from evenhall.sound.simulated.room import Room, room_response
+from evenhall.sound.simulated.room import Room, even_fast_length, room_response
 
 __all__ = ["SimulatedHall"]
 
@@ -98,8 +98,7 @@ class SimulatedHall:
         )
         late = source.delay_s * rate_hz + (recorder.latency_samples if recorder else 0)
         n_samples = room.size + math.ceil(RING_S * rate_hz + late)
-        n_fft = scipy.fft.next_fast_len(n_samples, real=True)
-        n_fft += n_fft % 2
+        n_fft = even_fast_length(n_samples)
         freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
         spectrum = np.asarray(scipy.fft.rfft(room, n_fft) * source.response(freq_hz))
         if self.unit is not None and element in self.faders:

@@ -167,19 +167,22 @@ def early_response(
     -------
     ndarray, shape (n_samples,)
     """
-    n_fft = scipy.fft.next_fast_len(round(ARRIVAL_S * rate_hz), real=True)
-    n_fft += n_fft % 2
+    n_fft = even_fast_length(round(ARRIVAL_S * rate_hz))
     freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
     log_gain = loss_db(freq_hz) * (math.log(10.0) / 20.0) - np.log(found.distance_m)[:, None]
     spectrum = minimum_phase(log_gain)
     delay = found.distance_m / speed_m_s * rate_hz
     whole = np.floor(delay).astype(np.int64)
     shift = (delay - whole + LEAD_SAMPLES)[:, None] * freq_hz * (-2j * np.pi / rate_hz)
-    top = np.clip((freq_hz / (rate_hz / 2.0) - TAPER_FROM) / (1.0 - TAPER_FROM), 0.0, 1.0)
-    arrivals = scipy.fft.irfft(spectrum * np.exp(shift) * np.cos(np.pi / 2.0 * top) ** 2, n_fft)
+    arrivals = scipy.fft.irfft(spectrum * np.exp(shift) * _taper(freq_hz), n_fft)
     at = whole[:, None] + np.arange(n_fft)
     summed = np.bincount(at.ravel(), arrivals.ravel(), minlength=n_samples + LEAD_SAMPLES)
     return np.asarray(summed[LEAD_SAMPLES : n_samples + LEAD_SAMPLES])
+
+
+def even_fast_length(n_samples: int) -> int:
+    """Length for a quick transform that has a line at the Nyquist frequency."""
+    return 2 * int(scipy.fft.next_fast_len(math.ceil(n_samples / 2), real=True))
 
 
 def minimum_phase(log_gain: FloatArray) -> NDArray[np.complex128]:
@@ -258,9 +261,9 @@ def _tail(
     """Noise that decays octave by octave; `joined` is its energy between join and mix."""
     decay = DECAY / np.asarray(room.rt60_s)
     start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
-    n_fft = scipy.fft.next_fast_len(n_samples, real=True)
+    n_fft = even_fast_length(n_samples)
     freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
-    spectrum = scipy.fft.rfft(rng.standard_normal(n_samples), n_fft)
+    spectrum = scipy.fft.rfft(rng.standard_normal(n_samples), n_fft) * _taper(freq_hz)
     time_s = np.arange(n_samples) / rate_hz
     shares = np.eye(len(OCTAVES_HZ))
     tail = np.zeros(n_samples)
@@ -276,6 +279,12 @@ def _mix(time_s: FloatArray, *, out: bool) -> FloatArray:
     """Weight of the images (out) or the tail over the mix; their squares add up to 1."""
     phase = np.pi / 2.0 * np.clip((time_s - MIX_S[0]) / (MIX_S[1] - MIX_S[0]), 0.0, 1.0)
     return np.asarray(np.cos(phase) if out else np.sin(phase))
+
+
+def _taper(freq_hz: FloatArray) -> FloatArray:
+    """Gain that leaves nothing at the Nyquist frequency, the last of `freq_hz`."""
+    top = (freq_hz / freq_hz[-1] - TAPER_FROM) / (1.0 - TAPER_FROM)
+    return np.asarray(np.cos(np.pi / 2.0 * np.maximum(top, 0.0)) ** 2)
 
 
 def _over_octaves(freq_hz: FloatArray, values: FloatArray) -> FloatArray:
