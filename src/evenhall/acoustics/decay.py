@@ -37,6 +37,9 @@ FloatArray = NDArray[np.float64]
 ARRIVAL_DB = -20.0
 # The end of an evaluation range must lie this far above the noise: 35 dB for T20, 45 for T30.
 NOISE_MARGIN_DB = 10.0
+# Bandwidth times decay time below which the filter's own ringing is read (the filter alone
+# gives about 5), and one response scatters by more than a fifth (ISO 3382-2, from memory).
+LEAST_BANDWIDTH_TIME = 16.0
 FILTER_ORDER = 4  # of the Butterworth prototype; holds class 1 of IEC 61260-1
 
 # Lundeby's search: block length to begin with, share of the response that is noise at first,
@@ -94,7 +97,8 @@ class DecayTimes:
     t20_s, t30_s : float
         From -5 to -25 and -5 to -35 dB.
 
-    Each is nan where the noise lies less than 10 dB below the end of its stretch.
+    Each is nan where the noise lies less than 10 dB below the end of its stretch, or where
+    the band is too narrow for so short a decay (bandwidth times decay time under 16).
     """
 
     edt_s: float
@@ -134,8 +138,7 @@ def band_filter(
     Edges after IEC 61260-1:2014, base ten; magnitude of a Butterworth band-pass.
     """
     samples = np.asarray(signal, dtype=np.float64)
-    half = 10.0 ** (0.15 / fraction)
-    relative_width = half - 1.0 / half
+    relative_width = _bandwidth_hz(1.0, fraction)
     # Ten over the bandwidth: by then the ringing is some 100 dB down.
     n_lead = int(np.ceil(10.0 * rate_hz / (centre_hz * relative_width)))
     n_fft = fft.next_fast_len(samples.size + n_lead, real=True)
@@ -283,12 +286,21 @@ def decay_times(
         fraction=fraction,
         arrival_index=arrival_index,
     )
+    least_s = 0.0 if band_hz is None else LEAST_BANDWIDTH_TIME / _bandwidth_hz(band_hz, fraction)
     level_db = decay.level_db()
+
+    def between(from_db: float, to_db: float) -> float:
+        time_s = _time_between(decay, level_db, from_db, to_db)
+        return time_s if time_s >= least_s else float("nan")
+
     return DecayTimes(
-        edt_s=_time_between(decay, level_db, 0.0, -10.0),
-        t20_s=_time_between(decay, level_db, -5.0, -25.0),
-        t30_s=_time_between(decay, level_db, -5.0, -35.0),
+        edt_s=between(0.0, -10.0), t20_s=between(-5.0, -25.0), t30_s=between(-5.0, -35.0)
     )
+
+
+def _bandwidth_hz(centre_hz: float, fraction: float) -> float:
+    half: float = 10.0 ** (0.15 / fraction)
+    return centre_hz * (half - 1.0 / half)
 
 
 def _time_between(decay: Decay, level_db: FloatArray, from_db: float, to_db: float) -> float:
