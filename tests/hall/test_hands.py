@@ -56,6 +56,14 @@ def test_no_other_setting_of_the_grid_is_more_even_by_what_counts():
     assert abs(move.why.proposed.spread_db - chosen_db) <= 1e-9
 
 
+def test_loudspeaker_goes_no_higher_than_it_needs_to():
+    move = best_height_and_aim(Loudspeaker(1.8), HALL, PEOPLE, max_height_m=3.0)
+    best_db = min(spread_db(3.0, down_deg) for down_deg in range(7, 15))
+    lower_db = spread_db(move.height_m - 0.1, round(below_deg(move.height_m - 0.1)))
+    assert move.height_m < 3.0
+    assert move.why.proposed.spread_db <= best_db + 0.5 < lower_db
+
+
 def test_figures_are_those_of_the_forecast():
     move = best_height_and_aim(Loudspeaker(1.8, 3.0), HALL, PEOPLE, max_height_m=3.0)
 
