@@ -39,6 +39,8 @@ LEAST_UNCERTAINTY_DB = 0.03
 # Beyond it a third-octave level is no ground for moving a fader.
 USABLE_UNCERTAINTY_DB = 0.75
 LEAST_COVERED = 0.5
+# Spread of the power inside a band: what a gap hides is unlike the rest by about this ratio.
+GAP_SPREAD = 0.3
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,8 @@ def band_levels(
     *,
     noise_scale: FloatArray,
     covered_hz: FloatArray,
+    known_s: FloatArray,
+    leak_ratio: float,
     rate_hz: float,
     arrival: int,
 ) -> BandLevels:
@@ -113,9 +117,13 @@ def band_levels(
     noise : ndarray, shape (n_noise,)
         A stretch of that noise alone.
     noise_scale : ndarray, shape (31,)
-        Power of the noise in `impulse` re that in `noise`.
+        Power of the noise in `impulse` re that in `noise`; nan where `noise` says nothing.
     covered_hz : ndarray, shape (n_spans, 2)
         Spans in which the response is known.
+    known_s : ndarray, shape (31,)
+        How long after the arrival each band was heard undisturbed.
+    leak_ratio : float
+        Power re the strongest band that may have been smeared into any other.
     rate_hz : float
         Sample rate.
     arrival : int
@@ -132,7 +140,7 @@ def band_levels(
     available = impulse.size - start
     n_fft = fft.next_fast_len(max(available, int(rate_hz)), real=True)
     spacing_hz = rate_hz / n_fft
-    freq_hz = np.arange(n_fft // 2 + 1) * spacing_hz
+    freq_hz = np.asarray(np.arange(n_fft // 2 + 1) * spacing_hz, dtype=np.float64)
     mask = covered_share(freq_hz, covered_hz)
     covered_ratio = np.clip(log_frequency_mean(mask, spacing_hz=spacing_hz), 0.0, 1.0)
     known = covered_ratio >= LEAST_COVERED
@@ -144,9 +152,13 @@ def band_levels(
         squared = (spectrum.real**2 + spectrum.imag**2) * mask
         return log_frequency_mean(squared, spacing_hz=spacing_hz) / share
 
-    n_noise = min(noise.size, n_fft)
-    taper = np.hanning(n_noise)
-    density = power(noise[:n_noise] * taper) / (taper @ taper) * noise_scale
+    def density_of(samples: FloatArray) -> FloatArray:
+        taper = np.hanning(min(samples.size, n_fft))
+        return power(samples[: taper.size] * taper) / (taper @ taper)
+
+    # What lies ahead of the arrival is noise too, if too short to serve the bass.
+    ahead = density_of(impulse[: max(start, before // 2)])
+    density = np.where(np.isfinite(noise_scale), density_of(noise) * noise_scale, ahead)
 
     growth = np.arange(60)
     lengths = np.round(SHORTEST_LOOK_S * LOOK_GROWTH**growth * rate_hz).astype(int) + before
@@ -163,7 +175,8 @@ def band_levels(
     noise_added = np.diff(noise_in, axis=0, prepend=0.0)
     added_s = np.diff(lengths_s, prepend=0.0)[:, None]
     spread = noise_added / np.sqrt(np.maximum(width_hz * added_s, 1.0))
-    significant = added > SIGNIFICANT * spread
+    undisturbed = lengths_s[:, None] <= before / rate_hz + known_s
+    significant = (added > SIGNIFICANT * spread) & undisturbed
     sharp = lengths_s[:, None] >= np.minimum(LOOK_PER_WIDTH / width_hz, lengths_s[-1])
     first = sharp.argmax(axis=0)
     last = np.where(significant, np.arange(lengths.size)[:, None], first).max(axis=0)
@@ -184,7 +197,12 @@ def band_levels(
     n_independent = np.maximum(width_hz * lengths_s[last], 1.0)
     variance = (2.0 * np.maximum(energy, 0.0) * noise_power + noise_power**2) / n_independent
     variance += (0.5 * hidden) ** 2
+    # The 20 kHz band is by definition the mean over what the sample rate covers.
+    gap = np.where(bands < BAND_COUNT - 1, 1.0 - share, 0.0)
+    variance += (GAP_SPREAD * gap * np.maximum(energy, 0.0)) ** 2
+    variance += (leak_ratio * np.max(energy, where=known, initial=0.0)) ** 2
     total = energy + hidden
+    known &= undisturbed[first, bands]
     positive = known & (total > 0.0) & np.isfinite(total)
     safe = np.where(positive, total, 1.0)
     uncertainty_db = np.hypot(10.0 / np.log(10.0) * np.sqrt(variance) / safe, LEAST_UNCERTAINTY_DB)

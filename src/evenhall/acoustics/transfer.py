@@ -1,0 +1,377 @@
+"""The response of a loudspeaker in a room, from a recording and what was played.
+
+Any broad-band reference serves: noise, a sweep, music. It lies in a channel of the recording
+(one clock) or in a file of its own (two clocks, another rate, an unknown start). Start at
+`transfer_function()`, which goes: common rate, place (alignment), response (deconvolution),
+clock again, arrival, band levels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import soxr
+from numpy.typing import NDArray
+from scipy import fft
+
+from evenhall.acoustics.alignment import (
+    Found,
+    clock_error,
+    find_stimulus,
+    segment_delays,
+    shared_lag,
+    sweep_clock_error,
+)
+from evenhall.acoustics.arrival import Arrival, first_arrival
+from evenhall.acoustics.bandlevel import BandLevels, band_levels
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
+
+__all__ = ["Response", "level_mean_db", "transfer_function"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+# The response is followed for a fifth of the take, and no longer than this.
+LONGEST_RESPONSE_S = 2.4
+RESPONSE_SHARE = 0.2
+LEAD_S = 0.1  # taps kept ahead of the loudest arrival
+LONGEST_TAKE_S = 60.0  # more adds time and memory, and no certainty that a room would keep
+SHORTEST_TAKE_S = 1.0
+# Sharing of the sound card's 44.1 and 48 kHz by the higher rates: nothing lies above.
+HIGHEST_RATE_HZ = 50e3
+# Resampling filters are flat up to this share of the lower Nyquist frequency (measured: soxr).
+FLAT_SHARE = 0.925
+LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 200.0, 4000.0
+CLOCK_ROUNDS = 4
+# Longest response fitted for the clock: the early sound keeps time, the late only costs.
+CLOCK_RESPONSE_S = 0.4
+CLOCK_SETTLED_PPM = 0.05
+# A channel that already sounds at the start of the take may have sounded before it.
+SOUNDS_AT_START = 1e-3
+
+
+@dataclass(frozen=True)
+class Response:
+    """What one take says about one loudspeaker at one place.
+
+    Parameters
+    ----------
+    impulse : ndarray, shape (n_taps,)
+        Impulse response, full scale re the reference's.
+    rate_hz : float
+        Its sample rate.
+    arrival_s : float
+        Time of the direct sound in `impulse`; nan if it cannot be told.
+    delay_s : float
+        Arrival of the direct sound behind the reference; nan where they share no clock.
+    start_s : float
+        Recorder time at which the reference's first sample arrives.
+    clock_ppm : float
+        How much faster the recorder ran than the player.
+    polarity : int
+        1 upright, -1 inverted, 0 cannot tell.
+    bands : BandLevels
+        Third-octave levels.
+    coherence : ndarray, shape (31,)
+        Share of the recording's power in each band that the reference explains, 0 to 1.
+    match_score : float
+        Height of the match over chance; below about 1 the reference is not in the take.
+    overlap_s : float
+        How much of the reference the take holds.
+    used_ratio : float
+        How far the take was believed, 0 to 1.
+    gain_range_db : float
+        Span of the gain during the take, beyond what noise makes of it.
+    delay_range_s : float
+        Span of the delay during the take, once the clock is undone.
+    """
+
+    impulse: FloatArray
+    rate_hz: float
+    arrival_s: float
+    delay_s: float
+    start_s: float
+    clock_ppm: float
+    polarity: int
+    bands: BandLevels
+    coherence: FloatArray
+    match_score: float
+    overlap_s: float
+    used_ratio: float
+    gain_range_db: float
+    delay_range_s: float
+
+    @property
+    def level_db(self) -> float:
+        """Power mean of the response from 200 Hz to 4 kHz, dB re the reference."""
+        return level_mean_db(self.bands)
+
+
+def level_mean_db(bands: BandLevels) -> float:
+    """Power mean over the usable bands from 200 Hz to 4 kHz; nan if there is none."""
+    inside = bands.usable & (EXACT_HZ > LEVEL_LOW_HZ * 0.9) & (EXACT_HZ < LEVEL_HIGH_HZ * 1.1)
+    if not inside.any():
+        return float("nan")
+    return float(10.0 * np.log10(np.mean(10.0 ** (bands.level_db[inside] / 10.0))))
+
+
+def _at_common_rate(signal: Float32Array, rate_hz: float) -> tuple[Float32Array, float]:
+    """Bring a high rate down by a whole factor: nothing above 22.4 kHz is wanted."""
+    factor = round(rate_hz / 46000.0)
+    if rate_hz <= HIGHEST_RATE_HZ or factor < 2:
+        return signal, rate_hz
+    return soxr.resample(signal, rate_hz, rate_hz / factor, quality="VHQ"), rate_hz / factor
+
+
+def _slice(signal: Float32Array, start: int, length: int) -> Float32Array:
+    """`length` samples from `start` on, with silence where the signal has none."""
+    taken = np.zeros(length, dtype=np.float32)
+    first, last = max(0, start), min(signal.size, start + length)
+    if last > first:
+        taken[first - start : last - start] = signal[first:last]
+    return taken
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """A stretch of the recording beside the reference that belongs to it."""
+
+    recording: Float32Array
+    reference: Float32Array
+    n_taps: int
+    lead: int
+    lag: int
+    overlap_s: float
+
+
+def _place(
+    recording: Float32Array,
+    reference: Float32Array,
+    *,
+    rate_hz: float,
+    lag: int,
+    longest_s: float = LONGEST_RESPONSE_S,
+) -> _Placed:
+    """Cut both signals so that ``reference[i]`` meets ``recording[i + lag]`` at tap `lead`."""
+    begin = max(0, lag)
+    overlap = min(recording.size, reference.size + lag) - begin
+    overlap = max(0, min(overlap, int(LONGEST_TAKE_S * rate_hz)))
+    n_taps = int(min(longest_s * rate_hz, max(RESPONSE_SHARE * overlap, 0.3 * rate_hz)))
+    lead = int(LEAD_S * rate_hz)
+    # What rings on after the last of the stimulus belongs to it.
+    end = min(recording.size, begin + overlap + n_taps)
+    begin_reference = begin - lag + lead - n_taps
+    return _Placed(
+        recording=_slice(recording, begin, end - begin),
+        reference=_slice(reference, begin_reference, n_taps + end - begin),
+        n_taps=n_taps,
+        lead=lead,
+        lag=lag,
+        overlap_s=overlap / rate_hz,
+    )
+
+
+def _solve(placed: _Placed, *, rate_hz: float, top_hz: float, shared: bool) -> Deconvolution:
+    reference = placed.reference[placed.n_taps :]
+    early = reference[: int(0.1 * rate_hz)]
+    sounds = float(np.mean(early**2)) > SOUNDS_AT_START * float(np.mean(reference**2))
+    return deconvolve(
+        placed.recording,
+        placed.reference,
+        rate_hz=rate_hz,
+        n_taps=placed.n_taps,
+        lead=placed.lead,
+        top_hz=top_hz,
+        unknown_history=shared and sounds,
+    )
+
+
+def transfer_function(
+    recording: Float32Array,
+    reference: Float32Array,
+    *,
+    rate_hz: float,
+    reference_rate_hz: float | None = None,
+) -> Response | None:
+    """Response of the path from the reference to the microphone.
+
+    Parameters
+    ----------
+    recording : ndarray, shape (n_samples,)
+        Microphone signal, full scale 1.
+    reference : ndarray, shape (m_samples,)
+        What was played: another channel of the same recording, or a signal of its own.
+    rate_hz : float
+        Sample rate of the recording.
+    reference_rate_hz : float, optional
+        Nominal rate of a reference of its own, made by another clock. Leave it out where the
+        reference is a channel of the recording.
+
+    Returns
+    -------
+    Response or None
+        None where less than a second of the reference is in the take. Whether the take holds
+        the reference at all is for `match_score` and the bands to say.
+    """
+    shared = reference_rate_hz is None
+    decimated_hz = rate_hz
+    recording, rate_hz = _at_common_rate(recording, rate_hz)
+    if reference_rate_hz is None:
+        reference, _ = _at_common_rate(reference, decimated_hz)
+        resampled = decimated_hz > rate_hz
+        top_hz = rate_hz / 2.0 * (FLAT_SHARE if resampled else 0.999)
+        found = shared_lag(recording, reference, rate_hz=rate_hz)
+        played, lag = reference, round(found.start_s * rate_hz)
+    else:
+        top_hz = min(rate_hz, reference_rate_hz) / 2.0 * FLAT_SHARE
+        found = find_stimulus(
+            recording, reference, rate_hz=rate_hz, reference_rate_hz=reference_rate_hz
+        )
+        found = _settle_clock(
+            recording, reference, found, rate_hz=rate_hz, reference_rate_hz=reference_rate_hz
+        )
+        played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
+        lag = round(found.start_s * rate_hz)
+
+    placed = _place(recording, played, rate_hz=rate_hz, lag=lag)
+    if placed.overlap_s < SHORTEST_TAKE_S:
+        return None
+    solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
+    if reference_rate_hz is not None and not solved.steady:
+        # A sweep passes each frequency once: its fit takes any drift for a delay that depends
+        # on frequency. The direct sound has none, so the clock that makes it sharp is right.
+        error_ppm = sweep_clock_error(
+            solved.impulse, solved.stimulus_time_s, rate_hz=rate_hz, lead=placed.lead
+        )
+        found = replace(found, clock_ppm=found.clock_ppm + error_ppm)
+        played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
+        placed = _place(recording, played, rate_hz=rate_hz, lag=lag)
+        solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, shared=False)
+    return _response(solved, placed, found, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
+
+
+def _on_clock(
+    reference: Float32Array, reference_rate_hz: float, rate_hz: float, clock_ppm: float
+) -> Float32Array:
+    """Resample the reference to what the recorder's clock would have counted."""
+    return np.asarray(
+        soxr.resample(
+            reference, reference_rate_hz, rate_hz * (1.0 + clock_ppm * 1e-6), quality="VHQ"
+        ),
+        dtype=np.float32,
+    )
+
+
+def _settle_clock(
+    recording: Float32Array,
+    reference: Float32Array,
+    found: Found,
+    *,
+    rate_hz: float,
+    reference_rate_hz: float,
+) -> Found:
+    """Refine the clock until what is heard keeps step with what is expected."""
+    # Phases are read higher up as the drift that is left gets smaller.
+    for top_hz in np.geomspace(3000.0, 12000.0, CLOCK_ROUNDS):
+        played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
+        placed = _place(
+            recording,
+            played,
+            rate_hz=rate_hz,
+            lag=round(found.start_s * rate_hz),
+            longest_s=CLOCK_RESPONSE_S,
+        )
+        if placed.overlap_s < SHORTEST_TAKE_S:
+            return found
+        predicted, residual = expect(
+            placed.recording,
+            placed.reference,
+            rate_hz=rate_hz,
+            n_taps=placed.n_taps,
+            top_hz=min(16000.0, 0.45 * rate_hz),
+        )
+        segments = segment_delays(predicted, residual, rate_hz=rate_hz, top_hz=float(top_hz))
+        error_ppm, _ = clock_error(segments)
+        found = replace(found, clock_ppm=found.clock_ppm + error_ppm)
+        if abs(error_ppm) < CLOCK_SETTLED_PPM:
+            break
+    return found
+
+
+def _well_known_hz(bands: BandLevels) -> tuple[float, float]:
+    """Lowest and highest frequency of the widest run of usable bands."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], bands.usable.astype(np.int8), [0]])))
+    runs = edges.reshape(-1, 2)
+    first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    return float(LOWER_HZ[first]), float(UPPER_HZ[last - 1])
+
+
+def _coherence(solved: Deconvolution, rate_hz: float) -> FloatArray:
+    n_fft = fft.next_fast_len(solved.predicted.size, real=True)
+    powers = []
+    for signal in (solved.predicted, solved.residual):
+        spectrum = fft.rfft(signal, n_fft)
+        powers.append(
+            log_frequency_mean(spectrum.real**2 + spectrum.imag**2, spacing_hz=rate_hz / n_fft)
+        )
+    explained, left = powers
+    total = explained + left
+    return np.where(total > 0.0, explained / np.maximum(total, 1e-30), 0.0)
+
+
+def _response(
+    solved: Deconvolution,
+    placed: _Placed,
+    found: Found,
+    *,
+    rate_hz: float,
+    top_hz: float,
+    shared: bool,
+) -> Response:
+    def levels(arrival: float) -> BandLevels:
+        return band_levels(
+            solved.impulse,
+            solved.noise,
+            noise_scale=solved.noise_scale,
+            covered_hz=solved.covered_hz,
+            known_s=solved.known_s,
+            leak_ratio=solved.leak_ratio,
+            rate_hz=rate_hz,
+            arrival=int(arrival),
+        )
+
+    bands = levels(placed.lead)
+    arrival = Arrival(np.nan, 0)
+    if bands.usable.any():
+        low_hz, high_hz = _well_known_hz(bands)
+        noise_rms = float(np.std(solved.impulse[: placed.lead // 2]))
+        arrival = first_arrival(
+            solved.impulse,
+            rate_hz=rate_hz,
+            low_hz=low_hz,
+            high_hz=min(high_hz, 16000.0, 0.9 * top_hz),
+            noise_rms=noise_rms,
+        )
+        if np.isfinite(arrival.tap) and arrival.tap < placed.lead - 0.001 * rate_hz:
+            bands = levels(arrival.tap)
+    segments = segment_delays(solved.predicted, solved.residual, rate_hz=rate_hz, top_hz=4000.0)
+    sure = segments.information > 0.2 * np.median(segments.information)
+    gain_db, delay_s = segments.gain_db[sure], segments.delay_s[sure]
+    return Response(
+        impulse=solved.impulse,
+        rate_hz=rate_hz,
+        arrival_s=arrival.tap / rate_hz,
+        delay_s=(arrival.tap - placed.lead + placed.lag) / rate_hz if shared else float("nan"),
+        start_s=found.start_s,
+        clock_ppm=found.clock_ppm,
+        polarity=arrival.polarity,
+        bands=bands,
+        coherence=_coherence(solved, rate_hz),
+        match_score=found.score,
+        overlap_s=placed.overlap_s,
+        used_ratio=solved.used_ratio,
+        gain_range_db=float(np.ptp(gain_db)) if gain_db.size else float("nan"),
+        delay_range_s=float(np.ptp(delay_s)) if delay_s.size else float("nan"),
+    )
