@@ -1,0 +1,324 @@
+"""The command line: `evenhall tune | stimulus | demo`.
+
+Thin: each command reads its options, calls one room, and prints. Whatever is slow to import is
+imported inside the command that needs it, so that `evenhall --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import datetime
+import io
+import re
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from evenhall import __version__
+from evenhall.errors import EXIT_NOTHING_USABLE, EvenhallError, InputError, exit_code
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["app", "main"]
+
+EXIT_FAULT = 2
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
+SOUND_FORMATS = {".wav": "WAV", ".flac": "FLAC"}
+# How the generators call what the options set.
+OPTION_NAMES = {
+    "duration_s": "--length",
+    "rate_hz": "--rate",
+    "level_dbfs": "--level",
+    "low_hz": "--low",
+    "high_hz": "--high",
+    "crest_limit_db": "--crest-limit",
+}
+
+app = typer.Typer(
+    name="evenhall",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    help="""Tune a small sound system with the equalizer in the rack.
+
+    From a few recordings in the room to a worklist (what to raise, turn, flip or leave alone),
+    a card (where each fader must stand) and a printed sheet.
+
+    \b
+    A tuning visit:
+      1. evenhall stimulus pink.wav      what to play, one loudspeaker at a time
+      2. record it front, middle and back, and list the takes in FOLDER/job.toml
+      3. evenhall tune FOLDER            worklist, card, FOLDER/out/sheet.pdf
+      4. do the worklist, set the card, record again as state = "after",
+         and tune once more: the proof
+
+    \b
+    No room at hand? Try it on a simulated one:
+      evenhall demo hall && evenhall tune hall
+
+    Start quiet, and protect your ears whenever a stimulus plays.
+    """,
+)
+
+
+class StimulusKind(StrEnum):
+    """What `evenhall stimulus` can make."""
+
+    pink = "pink"
+    sweep = "sweep"
+
+
+def main() -> None:
+    """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A terminal without UTF-8 gets a "?", not a traceback.
+            stream.reconfigure(errors="replace")
+    app()
+
+
+@contextmanager
+def _faults_as_lines() -> Iterator[None]:
+    """End the command with plain lines on standard error where something of the user's is wrong."""
+    try:
+        yield
+    except EvenhallError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(exit_code(error)) from error
+    except BrokenPipeError:
+        raise  # whoever read our output has left: typer ends quietly
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        typer.echo(f"{where}could not be read or written ({error.strerror}).", err=True)
+        raise typer.Exit(EXIT_FAULT) from error
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"evenhall {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _evenhall(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def tune(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The job folder: it holds job.toml.")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where result.json and sheet.pdf go.  [FOLDER/out]"),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print result.json on standard output, nothing else.")
+    ] = False,
+    date: Annotated[
+        datetime.datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Of the sheet.  [today]"),
+    ] = None,
+) -> None:
+    r"""Judge the takes of a job folder: worklist, card and sheet.
+
+    Reads FOLDER/job.toml and the recordings that it lists, writes FOLDER/out/result.json and
+    FOLDER/out/sheet.pdf, and prints the worklist and the card. Takes marked state = "after" are
+    held against the forecast.
+
+    \b
+    Ends with 0 when done, 2 when the folder or job.toml is wrong (one line a fault),
+    3 when no take could be used (the result says why for each).
+    """
+    with _faults_as_lines():
+        from evenhall.job.folder import load_job
+
+        job = load_job(folder)
+
+        from evenhall import sheet, terminal
+        from evenhall.job.result import to_json
+        from evenhall.job.store import SHEET_FILE, write_result
+        from evenhall.job.tuning import tune as tune_job
+
+        with terminal.progress_on(terminal.console_for(stderr=True)) as step:
+            result = tune_job(job, folder, progress=step)
+        on_sheet = date.date() if date else datetime.date.today()
+        result_json = to_json(result)
+        out = folder / "out" if out is None else out
+        write_result(out, result_json, sheet.render(result, job, date=on_sheet))
+        if as_json:
+            sys.stdout.buffer.write(result_json)
+            sys.stdout.flush()
+        else:
+            console = terminal.console_for()
+            terminal.show_result(console, result, job.equalizer)
+            typer.echo(f"\nSheet to print: {out / SHEET_FILE}")
+        if not result.any_usable:
+            typer.echo("No take could be used: the lines above say why.", err=True)
+            raise typer.Exit(EXIT_NOTHING_USABLE)
+
+
+@app.command()
+def stimulus(
+    out: Annotated[Path, typer.Argument(metavar="OUT.wav", help="The file, .wav or .flac.")],
+    length: Annotated[float, typer.Option(metavar="S", help="Length in seconds.")] = 12.0,
+    kind: Annotated[StimulusKind, typer.Option(help="Noise, or one rising tone.")] = (
+        StimulusKind.pink
+    ),
+    rate: Annotated[int, typer.Option(metavar="HZ", help="Sample rate in Hz.")] = 48_000,
+    level: Annotated[
+        float, typer.Option(metavar="DBFS", help="RMS level in dBFS; a full-scale sine has 0.")
+    ] = -20.0,
+    low: Annotated[
+        float | None, typer.Option(metavar="HZ", help="Lower end of the band.  [about 17 Hz]")
+    ] = None,
+    high: Annotated[
+        float | None, typer.Option(metavar="HZ", help="Upper end of the band.  [22.4 kHz]")
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="Same number, same noise.", min=0)] = 1,
+    crest_limit: Annotated[
+        float | None,
+        typer.Option(metavar="DB", help="Highest peak of the noise above its RMS level."),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
+) -> None:
+    r"""Write what to play: pink noise or an exponential sweep.
+
+    Pink noise shows at once when something is wrong and forgives a cough; a sweep lifts the
+    quiet end of the band out of a noisy room. Play it through one loudspeaker at a time.
+
+    Start with the level right down and bring it up slowly: noise and sweeps strain ears and
+    drivers more than music does. For a small box give --low its lower limit.
+
+    \b
+    Examples:
+      evenhall stimulus pink.wav
+      evenhall stimulus sweep.wav --kind sweep --length 10 --low 50
+    """
+    with _faults_as_lines():
+        _check_stimulus_options(out, kind, rate, crest_limit, force)
+        from evenhall.acoustics.level import peak_dbfs
+        from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
+        from evenhall.job.store import write_whole
+
+        band = {"low_hz": low, "high_hz": high}
+        band_given = {name: hz for name, hz in band.items() if hz is not None}
+        try:
+            if kind is StimulusKind.pink:
+                signal = pink_noise(
+                    length,
+                    rate_hz=rate,
+                    seed=seed,
+                    level_dbfs=level,
+                    crest_limit_db=crest_limit,
+                    **band_given,
+                )
+            else:
+                signal = exponential_sweep(length, rate_hz=rate, level_dbfs=level, **band_given)
+        except InputError as error:
+            names = re.compile("|".join(OPTION_NAMES))
+            lines = (names.sub(lambda found: OPTION_NAMES[found[0]], line) for line in error.faults)
+            raise InputError(*lines) from error
+        write_whole({out: _sound_bytes(signal, rate, SOUND_FORMATS[out.suffix.lower()])})
+        typer.echo(
+            f"{out}: {'pink noise' if kind is StimulusKind.pink else 'sweep'}, {length:g} s at "
+            f"{rate} Hz, {level:g} dBFS RMS, peaks at {float(peak_dbfs(signal)):.1f} dBFS.\n"
+            "Play it with the level down first, and protect your ears.",
+            err=True,
+        )
+
+
+def _check_stimulus_options(
+    out: Path, kind: StimulusKind, rate: int, crest_limit: float | None, force: bool
+) -> None:
+    faults = []
+    if out.suffix.lower() not in SOUND_FORMATS:
+        faults.append(f"{out}: is no kind of file written here. Give a name in .wav or .flac.")
+    elif out.exists() and not out.is_file():
+        faults.append(f"{out}: is not a file that can be replaced. Give another name.")
+    elif out.exists() and not force:
+        faults.append(f"{out}: exists. Give another name, or --force to replace it.")
+    if not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:
+        faults.append(
+            f"--rate = {rate} is out of range. Give {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz."
+        )
+    if kind is StimulusKind.sweep and crest_limit is not None:
+        faults.append("--crest-limit is for pink noise: a sweep has the crest factor of a sine.")
+    if faults:
+        raise InputError(*faults)
+
+
+def _sound_bytes(signal: NDArray[np.float64], rate_hz: int, form: str) -> bytes:
+    """Encode one channel in 24 bits: its steps lie far below any room's noise."""
+    import soundfile
+
+    file = io.BytesIO()
+    soundfile.write(file, signal, rate_hz, format=form, subtype="PCM_24")
+    return file.getvalue()
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Made new, or a demo folder to go on with.")
+    ],
+    after: Annotated[
+        bool, typer.Option("--after", help="Add the takes after the work, with the card set.")
+    ] = False,
+) -> None:
+    r"""Write the job folder of an invented venue, to try everything on.
+
+    The takes are simulated: loudspeakers with faults, a room, a microphone, noise. Tune the
+    folder, then add the takes that follow the work, with the card really applied, and tune
+    again to see the proof:
+
+    \b
+      evenhall demo hall
+      evenhall tune hall
+      evenhall demo hall --after
+      evenhall tune hall
+    """
+    with _faults_as_lines():
+        from evenhall import terminal
+        from evenhall.job.demo import write_demo, write_demo_after
+
+        card = _card_of(folder) if after else {}
+        with terminal.console_for(stderr=True).status("Simulating the takes"):
+            if after:
+                write_demo_after(folder, card)
+            else:
+                write_demo(folder)
+        typer.echo(f"{folder}: ready. Now: evenhall tune {folder}", err=True)
+
+
+def _card_of(folder: Path) -> dict[str, dict[float, float]]:
+    """Card of the folder's result: fader in dB by frequency in Hz, a list a side."""
+    from evenhall.job.result import Result
+    from evenhall.job.store import RESULT_FILE
+
+    path = folder / "out" / RESULT_FILE
+    if not path.is_file():
+        raise InputError(f"{path}: is missing. Tune first: evenhall tune {folder}")
+    try:
+        result = Result.model_validate_json(path.read_bytes())
+    except ValueError:
+        raise InputError(
+            f"{path}: is no result of this version. Tune again: evenhall tune {folder}"
+        ) from None
+    return {
+        side: {fader.hz: fader.fader_db for fader in faders} for side, faders in result.card.items()
+    }

@@ -1,0 +1,181 @@
+"""What the terminal shows of a result: verdicts, worklist, card. Start at `show_result()`.
+
+The sentences are those of the sheet (`sheet.words`); here they are only laid out, for a width
+from 60 columns up, with or without colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.progress import BarColumn, Progress, TextColumn
+from rich.table import Table
+from rich.text import Text
+
+from evenhall.job.folder import Equalizer
+from evenhall.job.result import Fader, Result
+from evenhall.sheet.words import Point, troubles, verdicts, worklist
+
+__all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_result"]
+
+MAX_COLUMNS = 100  # longer lines are hard to read at arm's length
+RAIL_COLUMNS = 25  # of a fader's drawing, its middle at 0 dB
+CARD_TITLES = {"both": "left and right alike"}
+
+
+def console_for(*, stderr: bool = False) -> Console:
+    """Console for plain text: nothing that a name holds is taken for markup."""
+    console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
+    console.width = min(console.width, MAX_COLUMNS)
+    return console
+
+
+@contextmanager
+def progress_on(console: Console) -> Iterator[Callable[[str, int, int], None]]:
+    """Give a function that shows how far the work is: what is done, how many, of how many.
+
+    Nothing is shown where `console` is no terminal.
+    """
+    bar = Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(bar_width=24),
+        TextColumn("{task.completed:.0f} of {task.total:.0f}"),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+    with bar:
+        task = bar.add_task("", total=None, visible=False)
+
+        def step(what: str, done: int, total: int) -> None:
+            bar.update(task, description=what, completed=done, total=total, visible=True)
+
+        yield step
+
+
+def show_result(console: Console, result: Result, unit: Equalizer) -> None:
+    """Print what a person needs at the rack.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    result : Result
+        What to print.
+    unit : Equalizer
+        The unit that the card is for: its range gives the scale of the drawing.
+    """
+    used = sum(take.usable for take in result.takes)
+    head = Text(result.job, style="bold")
+    head.append(f"   {used} of {len(result.takes)} takes used", style="not bold")
+    console.print(head)
+    for point in troubles(result):
+        console.print(_sentence(point, mark="!"))
+    _heading(console, "Verdict")
+    for point in verdicts(result):
+        console.print(_sentence(point, mark={True: "+", False: "!", None: " "}[point.holds]))
+    _heading(console, "Worklist")
+    console.print(_numbered(worklist(result)))
+    for name, faders in result.card.items():
+        _heading(console, f"Card, {CARD_TITLES.get(name, name)}")
+        console.print(_card(faders, unit))
+
+
+def _heading(console: Console, title: str) -> None:
+    console.print()
+    console.print(Text(title, style="bold underline"))
+
+
+def _sentence(point: Point, *, mark: str) -> RenderableType:
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(width=1)
+    grid.add_column()
+    text = Text(point.head, style="bold")
+    text.append(f". {point.body}" if point.head else point.body, style="not bold")
+    grid.add_row(Text(mark, style="bold"), text)
+    return grid
+
+
+def _numbered(points: Sequence[Point]) -> RenderableType:
+    if not points:
+        return Text("Nothing to do.")
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(justify="right", min_width=2)
+    grid.add_column()
+    for number, point in enumerate(points, 1):
+        grid.add_row(Text(str(number), style="bold"), Text(point.body))
+    return grid
+
+
+def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
+    """Draw the faders that move, in order, each with its value and its place on the rail."""
+    moved = [fader for fader in faders if fader.fader_db != 0.0]
+    if not moved:
+        return Text("Leave every fader at 0 dB.")
+    table = Table(box=None, padding=(0, 1), pad_edge=False, header_style="not bold")
+    table.add_column("", justify="right", min_width=2)
+    table.add_column("fader", justify="right", no_wrap=True)
+    table.add_column("set to", justify="right", no_wrap=True)
+    table.add_column(_scale(unit.range_db), no_wrap=True)
+    for number, fader in enumerate(moved, 1):
+        table.add_row(
+            str(number),
+            _frequency(fader.hz),
+            Text(f"{_signed(fader.fader_db)} dB", style="bold"),
+            _rail(fader.fader_db, unit.range_db),
+        )
+    rest = len(faders) - len(moved)
+    last = f"The other {rest} stay at 0 dB." if rest else "Every fader moves."
+    return Group(table, Padding(Text(last), (0, 0, 0, 3)))
+
+
+def _frequency(hz: float) -> str:
+    """Write a frequency as front panels do, with its unit.
+
+    Examples
+    --------
+    >>> _frequency(31.5), _frequency(1250.0)
+    ('31.5 Hz', '1.25 kHz')
+    """
+    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
+
+
+def _signed(level_db: float) -> str:
+    """Write a level with its sign and no more decimals than it has.
+
+    Examples
+    --------
+    >>> _signed(-2.5), _signed(3.0), _signed(1.25)
+    ('-2.5', '+3.0', '+1.25')
+    """
+    return f"{level_db:+.1f}" if round(level_db, 1) == level_db else f"{level_db:+.2f}"
+
+
+def _scale(range_db: float) -> str:
+    """Write the ends and the middle of the rail over it."""
+    ends = f"-{range_db:g}", f"+{range_db:g}"
+    half = RAIL_COLUMNS // 2
+    return ends[0].ljust(half) + "0" + ends[1].rjust(half)
+
+
+def _rail(level_db: float, range_db: float) -> str:
+    """Draw one fader lying on its side: a bar from 0 dB to the knob.
+
+    Examples
+    --------
+    >>> _rail(-6.0, 12.0)
+    '······O━━━━━│············'
+    """
+    middle = RAIL_COLUMNS // 2
+    knob = middle + round(level_db / range_db * middle)
+    if knob == middle:  # a small move must still show its side
+        knob += 1 if level_db > 0 else -1
+    signs = ["·"] * RAIL_COLUMNS
+    for place in range(min(knob, middle), max(knob, middle)):
+        signs[place] = "━"
+    signs[middle] = "│"
+    signs[knob] = "O"
+    return "".join(signs)
