@@ -35,6 +35,7 @@ GUTTER_PX = 34.0  # the scale's figures, left of a row
 TITLE_SIZE_PX = 20.0
 TITLE_HEIGHT_PX = 34.0
 SCALE_SIZE_PX = 13.0
+LANE_GAP_PX = 3.0  # between the lanes of neighbours that both move
 MARK_HEIGHT_PX = 26.0
 VALUE_HEIGHT_PX = 30.0
 FREQUENCY_HEIGHT_PX = 30.0
@@ -291,7 +292,8 @@ class _Layout:
         theme, x, zero_y = self.theme, slot.centre_px, self._zero_y(top)
         y = zero_y - slot.fader.fader_db / self.view.range_db * self.rail_px / 2
         value = self._value(slot.fader)
-        lane_x, lane_width = x - slot.width_px / 2 + 1.5, slot.width_px - 3
+        lane_width = slot.width_px - LANE_GAP_PX
+        lane_x = x - lane_width / 2
         lane_height = self.row_height_px - ROW_GAP_PX + 6
         bar, width, height = 10.0, min(0.75 * slot.width_px, 34.0), 12.0
         mark_y = top + MARK_HEIGHT_PX / 2 + 1
@@ -337,5 +339,5 @@ class _Layout:
 
 
 def _fitting(label: str, slot_px: float, largest_px: float) -> float:
-    """Size at which the label leaves its slot a margin."""
-    return min(largest_px, 0.85 * slot_px / text_width_px(label, 1.0))
+    """Size at which the label keeps within the lane of its slot."""
+    return min(largest_px, 0.94 * (slot_px - LANE_GAP_PX) / text_width_px(label, 1.0))

@@ -97,7 +97,8 @@ def draw_evenness_map(
     theme : Theme
         Palette.
     width_px : float
-        Width of the drawing; 1044 fills an A4 page across, 718 one upright.
+        Width of the drawing; 1044 fills an A4 page across, 718 one upright. Under 500 the figures
+        get too small to read: a narrow screen should scroll instead.
 
     Raises
     ------

@@ -37,10 +37,15 @@ MINUS = "\u2212"
 
 # XML 1.0 has no way to write these, escaped or not (section 2.2 of the recommendation).
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-# Widths in em of the shipped bold, rounded up; other characters count as a wide letter.
-_WIDTH_EM = {".": 0.25, ",": 0.25, " ": 0.25, "1": 0.32, "k": 0.5, "+": 0.47, MINUS: 0.47}
-_WIDTH_EM |= dict.fromkeys("023456789", 0.52)
-_OTHER_WIDTH_EM = 0.58
+# Advances of the figures in the shipped typeface, thousandths of an em.
+_FIGURES = "0123456789.+-k".replace("-", MINUS)
+_REGULAR = (504, 303, 469, 462, 483, 461, 462, 419, 472, 461, 234, 471, 471, 453)
+_BOLD = (511, 319, 499, 487, 544, 488, 488, 451, 490, 482, 247, 462, 462, 491)
+_WIDTH_EM = {
+    bold: {figure: width / 1000 for figure, width in zip(_FIGURES, widths, strict=True)}
+    for bold, widths in ((False, _REGULAR), (True, _BOLD))
+}
+_SPACE_EM, _LETTER_EM = 0.25, 0.58  # of a wide letter
 
 
 def picture(
@@ -126,7 +131,9 @@ def text(
     class_: str | None = None,
 ) -> str:
     """Text whose digits are centred on the height `y`."""
-    # The offset is worked out here: renderers disagree on dominant-baseline.
+    # A renderer without the shipped typeface squeezes figures into the width meant for them.
+    figures = bool(content) and set(content) <= set(_FIGURES)
+    # The offset to the baseline is worked out here: renderers disagree on dominant-baseline.
     return element(
         "text",
         _escaped(content),
@@ -136,13 +143,18 @@ def text(
         font_weight=700 if bold else 400,
         fill=fill,
         text_anchor=None if anchor == "start" else anchor,
+        textLength=text_width_px(content, size_px, bold=bold) if figures else None,
+        lengthAdjust="spacingAndGlyphs" if figures else None,
         class_=class_,
     )
 
 
-def text_width_px(content: str, size_px: float) -> float:
-    """Width that the text takes at most, near enough to fit a figure into its box."""
-    return size_px * sum(_WIDTH_EM.get(character, _OTHER_WIDTH_EM) for character in content)
+def text_width_px(content: str, size_px: float, *, bold: bool = True) -> float:
+    """Width of a text: exact for figures in the shipped typeface, else what it takes at most."""
+    widths = _WIDTH_EM[bold]
+    return size_px * sum(
+        _SPACE_EM if sign == " " else widths.get(sign, _LETTER_EM) for sign in content
+    )
 
 
 def shorten(content: str, *, size_px: float, width_px: float) -> str:

@@ -1,0 +1,185 @@
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.drawing import THEMES, EvennessView, MapRow, MapSide, draw_evenness_map
+from evenhall.drawing.evenness_map import _hatch
+from evenhall.drawing.theme import contrast_ratio
+
+BANDS_HZ = tuple(float(hz) for hz in NOMINAL_HZ)
+LEVELS = (None, 0.0, 6.0, 6.01, -6.0, -6.01, 15.0, -15.0, 0.4)
+
+
+def side(name: str = "Left") -> MapSide:
+    rng = np.random.default_rng(3)
+    front = LEVELS + tuple(rng.normal(4, 3, 31 - len(LEVELS)).round(2).tolist())
+    back = tuple(None if level is None else -level for level in front)
+    level = tuple(None if front_db is None else 0.0 for front_db in front)
+    difference = tuple(None if front_db is None else 2 * front_db for front_db in front)
+    return MapSide(
+        name,
+        (
+            MapRow("front", front, 2.5),
+            MapRow("middle", level, 7.0, reference=True),
+            MapRow("back", back, 13.0),
+        ),
+        difference,
+    )
+
+
+VIEW = EvennessView("Evenness before", BANDS_HZ, (side("Left"), side("Right")), 6.0)
+
+
+def test_one_row_a_spot_and_one_column_a_band(read: SimpleNamespace) -> None:
+    drawing = read.drawing(draw_evenness_map(VIEW))
+    assert len(drawing.of_class("spot")) == 6
+    assert len(drawing.of_class("sum")) == 2
+    assert len(drawing.of_class("cell")) == 31 * 8
+
+
+def test_front_stands_above_back_and_low_left_of_high(read: SimpleNamespace) -> None:
+    rows = read.drawing(draw_evenness_map(VIEW)).of_class("spot")[:3]
+    first_cells = [read.inside(row, "g", "cell")[0] for row in rows]
+    assert [read.title(cell).split(",")[1].strip() for cell in first_cells] == [
+        "front",
+        "middle",
+        "back",
+    ]
+    heights = [float(read.inside(cell, "rect")[0].get("y")) for cell in first_cells]
+    assert heights == sorted(heights)
+    lefts = [
+        float(read.inside(cell, "rect")[0].get("x")) for cell in rows[0] if cell.tag != "title"
+    ]
+    assert lefts == sorted(lefts)
+    assert np.allclose(np.diff(lefts), np.diff(lefts)[0], atol=0.02)
+
+
+def test_hatched_exactly_where_beyond_the_limit(read: SimpleNamespace) -> None:
+    drawing = read.drawing(draw_evenness_map(VIEW))
+    shown = [level for row in side().rows for level in row.level_db]
+    rows = drawing.of_class("spot")[:3]
+    cells = [cell for row in rows for cell in read.inside(row, "g", "cell")]
+    hatched = [bool(read.inside(cell, "path", "hatch")) for cell in cells]
+    assert hatched == [level is not None and abs(level) > 6.0 for level in shown]
+    assert any(hatched)
+    assert not all(hatched)
+
+
+def test_unusable_cells_are_blank_and_say_so(read: SimpleNamespace) -> None:
+    blank = read.drawing(draw_evenness_map(VIEW)).of_class("cell", "blank")
+    assert len(blank) == 8
+    for cell in blank:
+        assert not read.inside(cell, "text")
+        assert read.title(cell).endswith("20 Hz: not usable")
+
+
+def test_figures_are_whole_decibels_with_their_sign(read: SimpleNamespace) -> None:
+    row = read.drawing(draw_evenness_map(VIEW)).of_class("spot")[0]
+    figures = [
+        "".join(found.text for found in read.inside(cell, "text"))
+        for cell in read.inside(row, "g", "cell")
+    ]
+    assert figures[:9] == ["", "0", "+6", "+6", "−6", "−6", "+15", "−15", "0"]
+
+
+def test_just_beyond_the_limit_shows_why(read: SimpleNamespace) -> None:
+    view = EvennessView("x", (100.0,), (MapSide("Left", (MapRow("front", (6.3,)),)),), 6.0)
+    (cell,) = read.drawing(draw_evenness_map(view)).of_class("cell")
+    assert [found.text for found in read.inside(cell, "text")] == ["+6.3"]
+
+
+@pytest.mark.parametrize("name", THEMES)
+def test_every_figure_is_legible_on_its_cell(read: SimpleNamespace, name: str) -> None:
+    drawing = read.drawing(draw_evenness_map(VIEW, theme=THEMES[name]))
+    checked = 0
+    for cell in drawing.of_class("cell"):
+        for figure in read.inside(cell, "text"):
+            (ground, *plates) = read.inside(cell, "rect")
+            for under in (ground, *plates):
+                # WCAG 2.1, success criterion 1.4.3: 4.5 for text of any size.
+                assert contrast_ratio(figure.get("fill"), under.get("fill")) >= 4.5
+                checked += 1
+    assert checked > 200
+
+
+def test_a_grey_print_darkens_with_the_distance_from_the_middle(read: SimpleNamespace) -> None:
+    levels = (0.0, 2.0, 4.0, 6.0, 8.0)
+    for sign in (1, -1):
+        row = MapRow("front", tuple(sign * level for level in levels))
+        view = EvennessView("x", (100.0, 200.0, 400.0, 800.0, 1600.0), (MapSide("L", (row,)),))
+        cells = read.drawing(draw_evenness_map(view)).of_class("cell")
+        grounds = [read.inside(cell, "rect")[0].get("fill") for cell in cells]
+        from_white = [contrast_ratio(ground, "#ffffff") for ground in grounds]
+        assert from_white == sorted(from_white)
+        assert len(set(from_white)) == len(levels)
+
+
+@pytest.mark.parametrize("width_px", [512.0, 718.0, 1044.0])
+def test_lettering_fits_at_every_width(read: SimpleNamespace, width_px: float) -> None:
+    drawing = read.drawing(draw_evenness_map(VIEW, width_px=width_px))
+    width, height = drawing.box()
+    for found in drawing.root.iter():
+        if found.tag.endswith("text"):
+            size = float(found.get("font-size"))
+            assert size >= 7.0
+            assert float(found.get("y")) <= height
+    for cell in drawing.of_class("cell"):
+        for figure in read.inside(cell, "text"):
+            assert float(figure.get("textLength")) <= float(
+                read.inside(cell, "rect")[0].get("width")
+            )
+    assert width == width_px
+
+
+def test_description_names_the_bands_that_fail(read: SimpleNamespace) -> None:
+    side_view = MapSide("Left", (MapRow("front", (0.0, 0.0)),), (7.25, 2.0))
+    view = EvennessView("x", (250.0, 500.0), (side_view,), 6.0)
+    description = read.drawing(draw_evenness_map(view)).root[1].text
+    assert "250 Hz (+7.2 dB)" in description
+    assert "500" not in description
+
+
+@given(width=st.floats(5, 80), height=st.floats(5, 80), rising=st.booleans(), x=st.floats(0, 500))
+def test_hatch_stays_in_its_cell(width: float, height: float, rising: bool, x: float) -> None:
+    strokes = _hatch(x, 7.0, width, height, rising=rising)
+    assert strokes
+    for (x1, y1), (x2, y2) in strokes:
+        assert x - 1e-6 <= x1 <= x2 <= x + width + 1e-6
+        assert all(7 - 1e-6 <= y <= 7 + height + 1e-6 for y in (y1, y2))
+        assert math.isclose(abs(y2 - y1), x2 - x1, abs_tol=1e-6)
+        assert (y2 <= y1 + 1e-9) == rising or x2 - x1 < 1e-6
+
+
+def test_hostile_names_are_text(read: SimpleNamespace) -> None:
+    hostile = "<svg onload=x>&" * 30
+    row = MapRow(hostile, (1.0,))
+    drawing = read.drawing(
+        draw_evenness_map(EvennessView(hostile, (100.0,), (MapSide(hostile, (row,)),)))
+    )
+    assert [found.tag for found in drawing.root.iter()].count(
+        "{http://www.w3.org/2000/svg}svg"
+    ) == 1
+    assert hostile in read.title(drawing.of_class("cell")[0])
+
+
+@pytest.mark.parametrize(
+    ("view", "words"),
+    [
+        (EvennessView("x", (100.0,), ()), "needs a band and a spot"),
+        (EvennessView("x", (), (MapSide("L", (MapRow("f", ()),)),)), "needs a band and a spot"),
+        (
+            EvennessView("x", (100.0,), (MapSide("L", (MapRow("f", (1.0, 2.0)),)),)),
+            "one level a band",
+        ),
+    ],
+)
+def test_a_map_without_its_figures_is_refused(view: EvennessView, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        draw_evenness_map(view)
