@@ -40,8 +40,9 @@ CONTINUOUS_GAIN_DB = 3e-4
 CONTINUOUS_STEP_DB = 0.01
 # Pairs of ways weighed exactly; where the most promising fail, the others fail too.
 PAIRS_TRIED = 12
-# To how many levels the response is drawn: each gives another mix of cuts and boosts.
-LEVEL_QUANTILES = (0.0, 0.25, 0.5)
+# Levels that starts are drawn to, as quantiles of the deviation: the low ones cut most. One
+# more start finds its own level, where a coarse unit may fit best.
+LEVEL_QUANTILES = (0.0, 0.2)
 SMOOTH_ROUNDS = 12
 
 
@@ -107,10 +108,14 @@ class Task:
         q = self.unit.q[:, None, None]
         return section_power(self.unit.model, q, fader_db[..., None, None], self.detune_sq)
 
+    def level_db(self, power: FloatArray) -> FloatArray:
+        """Deviation plus the band gain of `power` (..., n_bands, n_nodes)."""
+        return np.asarray(self.deviation_db + 10.0 * np.log10(power @ self.unit.band_nodes[1]))
+
     def left_db(self, power: FloatArray) -> FloatArray:
-        """Rest of the deviation after `power` (..., n_bands, n_nodes), mean removed."""
-        left = self.deviation_db + 10.0 * np.log10(power @ self.unit.band_nodes[1])
-        return np.asarray(left - (left @ self.share)[..., None])
+        """Rest of the deviation after `power`, its weighted mean removed."""
+        level = self.level_db(power)
+        return np.asarray(level - (level @ self.share)[..., None])
 
     def rms_db(self, power: FloatArray) -> FloatArray:
         """Weighted rms of what is left after `power`."""
@@ -133,28 +138,33 @@ def smooth_starts(task: Task) -> FloatArray:
     ndarray, shape (n_starts, n_faders)
         In dB, within the limits.
     """
-    unit = task.unit
+    unit, share = task.unit, task.share
     low_db, high_db = task.lowest * task.grid_db, task.highest * task.grid_db
+    root_share = np.sqrt(share)
+    levels_db = np.append(np.quantile(task.deviation_db, LEVEL_QUANTILES), 0.0)
+    free = np.append(np.zeros(len(LEVEL_QUANTILES)), 1.0)[:, None]
     nearest = task.detune_sq.min(axis=2).argmin(axis=1)
-    levels_db = np.quantile(task.deviation_db, LEVEL_QUANTILES)
     aim_db = np.where(task.deaf, 0.0, levels_db[:, None] - task.deviation_db[nearest])
     fader_db = np.clip(aim_db, low_db, high_db)
     held_back = np.diag(np.where(task.deaf, DEAF_DAMPING, 1.0)) / unit.fader_count
-    root_share = np.sqrt(task.share)
     damping = np.full(levels_db.size, 1e-3)
-    sections = task.section_power(fader_db)
-    power = sections.prod(axis=1)
-    left = task.left_db(power)
-    q = unit.q[:, None, None]
+
+    def residual(power: FloatArray) -> FloatArray:
+        off = task.level_db(power) - levels_db[:, None]
+        return np.asarray(root_share * (off - free * (off @ share)[:, None]))
+
+    power = task.section_power(fader_db).prod(axis=1)
+    left = residual(power)
     for _ in range(SMOOTH_ROUNDS):
         # A band's gain follows its loudest nodes: slopes weighed by the power that passes.
         node_share = power * unit.band_nodes[1]
         node_share /= node_share.sum(axis=2, keepdims=True)
+        q = unit.q[:, None, None]
         slope = section_slope(unit.model, q, fader_db[..., None, None], task.detune_sq)
         jacobian = np.einsum("sbn,sfbn->sbf", node_share, slope)
-        jacobian -= (task.share @ jacobian)[:, None, :]
+        jacobian -= free[..., None] * (share @ jacobian)[:, None, :]
         jacobian *= root_share[:, None]
-        gradient = np.einsum("sbf,sb->sf", jacobian, root_share * left)
+        gradient = np.einsum("sbf,sb->sf", jacobian, left)
         held = ((fader_db <= low_db) & (gradient >= 0)) | ((fader_db >= high_db) & (gradient <= 0))
         jacobian *= ~held[:, None, :]
         normal = jacobian.transpose(0, 2, 1) @ jacobian
@@ -162,8 +172,8 @@ def smooth_starts(task: Task) -> FloatArray:
         step = -np.linalg.solve(normal, (gradient * ~held)[..., None])[..., 0]
         tried_db = np.clip(fader_db + step, low_db, high_db)
         tried_power = task.section_power(tried_db).prod(axis=1)
-        tried_left = task.left_db(tried_power)
-        better = np.square(tried_left) @ task.share < np.square(left) @ task.share
+        tried_left = residual(tried_power)
+        better = np.square(tried_left).sum(axis=1) < np.square(left).sum(axis=1)
         fader_db = np.where(better[:, None], tried_db, fader_db)
         power = np.where(better[:, None, None], tried_power, power)
         left = np.where(better[:, None], tried_left, left)

@@ -20,6 +20,9 @@ __all__ = ["EARNS_DB", "OutOfReach", "Solution", "Wanted", "solve"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+# Settings are alike where what parts them would, by itself, be an rms of this: in squares, so
+# that it is less than the rounding of a 31-fader unit and next to nothing on a coarse one.
+ALIKE_DB = 0.06
 # What is left beyond this is worth a word to the user.
 OUT_OF_REACH_DB = 1.0
 
@@ -92,8 +95,8 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
 
     The settings lie on the unit's steps (0.01 dB for continuous faders) and within its
     limits. They are step-optimal: no fader moved one step improves the weighted rms by more
-    than `EARNS_DB`, and no moved fader earns less. Among settings that are equally good
-    within `EARNS_DB` those that boost least are taken, then those that move fewest faders.
+    than `EARNS_DB`, and no moved fader earns less. Of the settings found that are alike in
+    error (see `ALIKE_DB`) the one with the least boost and the fewest moved faders is taken.
 
     Parameters
     ----------
@@ -135,9 +138,13 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
 def _best_faders(task: Task) -> FloatArray:
     starts = np.rint(smooth_starts(task) / task.grid_db).astype(np.int64)
     found = [descend(task, start) for start in np.unique(starts, axis=0)]
-    lowest_rms = min(rms for _, rms in found)
-    equal = [steps for steps, rms in found if rms <= lowest_rms + EARNS_DB]
-    steps = min(equal, key=lambda steps: (np.maximum(steps, 0).sum(), np.count_nonzero(steps)))
+    alike_db = np.hypot(min(rms_db for _, rms_db in found), ALIKE_DB)
+    # A dB of boost counts like one more fader to move: a shelf is cut from its louder side, but
+    # one dip is not mended by pulling all the others down.
+    steps = min(
+        (steps for steps, rms_db in found if rms_db <= alike_db),
+        key=lambda steps: np.maximum(steps, 0).sum() * task.grid_db + np.count_nonzero(steps),
+    )
     # Decimal steps: 3 * 0.1 is to read 0.3.
     return np.round(steps * task.grid_db, 9) + 0.0
 
