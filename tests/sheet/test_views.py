@@ -1,0 +1,128 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from evenhall.sheet.views import card_views, evenness_view, response_view, side_title
+
+Make = Callable[..., Any]
+
+
+def test_card_has_the_faders_of_the_result_and_the_range_of_the_unit(
+    make_result: Make, make_job: Make
+) -> None:
+    (view,) = card_views(
+        make_result(), make_job(equalizer={"range_db": 15.0, "step_db": 0.25, "bands": 31})
+    )
+    assert view.title == "Left and right"
+    assert (view.range_db, view.step_db, len(view.faders)) == (15.0, 0.25, 31)
+    assert {fader.hz: fader.fader_db for fader in view.faders if fader.fader_db} == {
+        80: -3.0,
+        200: -4.5,
+        250: -10.5,
+        1600: 2.0,
+        3150: -2.5,
+    }
+
+
+def test_card_a_side_is_one_view_a_side(make_result: Make, make_job: Make) -> None:
+    faders = [{"hz": 100, "fader_db": -1}, {"hz": 1000, "fader_db": 0}]
+    views = card_views(make_result(card={"left": faders, "right": faders, "sub": []}), make_job())
+    assert [view.title for view in views] == ["Left", "Right"]
+
+
+def test_both_keeps_its_name_where_more_than_two_elements_stand() -> None:
+    assert side_title("both", ("left", "right", "sub")) == "Both"
+
+
+def test_map_runs_front_to_back_whatever_the_order_of_the_takes(
+    make_result: Make, make_take: Make
+) -> None:
+    takes = [make_take("left", spot) for spot in ("back", "front", "middle")]
+    (side,) = evenness_view(make_result(takes=takes), "before").sides
+    assert [row.label for row in side.rows] == ["front", "middle", "back"]
+    assert [row.reference for row in side.rows] == [False, True, False]
+
+
+def test_named_spots_keep_their_order_without_distances(make_result: Make, make_take: Make) -> None:
+    takes = [make_take("left", spot, distance_m=None) for spot in ("middle", "back", "front")]
+    (side,) = evenness_view(make_result(takes=takes), "before").sides
+    assert [row.label for row in side.rows] == ["front", "middle", "back"]
+
+
+def test_map_levels_are_differences_in_decibels(make_result: Make, make_take: Make) -> None:
+    flat = [
+        {"hz": 1000.0, "level_db": level, "uncertainty_db": 0.1, "usable": True}
+        for level in (-10.0,)
+    ]
+
+    def at(spot: str, level_db: float) -> dict[str, Any]:
+        return make_take("left", spot, bands=[flat[0] | {"level_db": level_db}])
+
+    takes = [at("front", -8.0), at("middle", -11.5), at("back", -15.0)]
+    (side,) = evenness_view(make_result(takes=takes), "before").sides
+    assert [row.level_db for row in side.rows] == [(3.5,), (0.0,), (-3.5,)]
+    assert side.front_minus_back_db == (7.0,)
+
+
+def test_two_takes_at_one_spot_count_as_their_mean(make_result: Make, make_take: Make) -> None:
+    def at(spot: str, level_db: float) -> dict[str, Any]:
+        band = {"hz": 1000.0, "level_db": level_db, "uncertainty_db": 0.1, "usable": True}
+        return make_take("left", spot, bands=[band])
+
+    takes = [at("front", -8.0), at("front", -10.0), at("back", -15.0)]
+    (side,) = evenness_view(make_result(takes=takes), "before").sides
+    assert side.front_minus_back_db == (6.0,)
+
+
+def test_bands_that_no_spot_can_use_are_left_out_only_at_the_ends(make_result: Make) -> None:
+    view = evenness_view(make_result(), "before")
+    assert view.band_hz[0] == 40.0  # the takes are usable from there
+    assert view.band_hz[-1] == 20000.0
+    assert len(view.band_hz) == 28
+
+
+def test_unusable_band_of_one_spot_stays_as_a_blank(make_result: Make, make_take: Make) -> None:
+    takes = [make_take("left", spot) for spot in ("front", "back")]
+    takes[1]["bands"][17] |= {"usable": False, "level_db": None}
+    (side,) = evenness_view(make_result(takes=takes), "before").sides
+    at = 17 - 3  # the map begins at the fourth band, 40 Hz
+    assert side.front_minus_back_db[at] is None
+    assert sum(level is None for level in side.front_minus_back_db) == 1
+
+
+def test_no_map_of_one_spot_or_of_takes_that_cannot_be_used(
+    make_result: Make, make_take: Make
+) -> None:
+    one = [make_take("left", "front")]
+    unusable = [make_take("left", spot, usable=False) for spot in ("front", "back")]
+    assert evenness_view(make_result(takes=one), "before") is None
+    assert evenness_view(make_result(takes=unusable), "before") is None
+    assert evenness_view(make_result(), "after") is None
+
+
+def test_spots_of_the_chart_lie_on_the_common_response_on_average(
+    make_result: Make, make_job: Make
+) -> None:
+    view = response_view(make_result(), make_job())
+    common = dict(zip(view.common.freq_hz, view.common.level_db, strict=True))
+    assert len(view.spots) == 6
+    for spot in view.spots:
+        apart = [level - common[hz] for hz, level in zip(spot.freq_hz, spot.level_db, strict=True)]
+        assert np.mean(apart) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_chart_shows_what_the_forecast_says(make_result: Make, make_job: Make) -> None:
+    result = make_result()
+    view = response_view(result, make_job())
+    assert list(view.common.level_db) == [band.before_db for band in result.forecast.bands]
+    assert list(view.forecast.level_db) == [band.after_db for band in result.forecast.bands]
+    assert list(view.target.level_db) == [band.target_db for band in result.forecast.bands]
+    assert view.low_limit_hz == 55.0
+
+
+def test_no_chart_without_a_forecast(make_result: Make, make_job: Make) -> None:
+    assert response_view(make_result(forecast=None), make_job()) is None

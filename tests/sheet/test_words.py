@@ -1,0 +1,133 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from evenhall.sheet import words
+
+Make = Callable[..., Any]
+
+
+def heads(points: tuple[words.Point, ...]) -> list[str]:
+    return [point.head for point in points]
+
+
+def test_evenness_counts_its_bands_and_names_the_worst(make_result: Make) -> None:
+    point = words.verdicts(make_result())[0]
+    assert point.head == "Evenness fails"
+    assert point.holds is False
+    assert point.body == (
+        "Front and back lie within 6 dB in 14 of 27 bands; worst at 50 Hz, "
+        "where the front is 8.0 dB louder."
+    )
+
+
+def test_evenness_that_holds_names_no_worst_band(make_result: Make) -> None:
+    band = {"hz": 1000, "front_minus_back_db": -3.0, "holds": True}
+    evenness = {"limit_db": 6.0, "holds": True, "bands": [band], "sides": {}}
+    point = words.verdicts(make_result(evenness=evenness))[0]
+    assert (point.head, point.holds) == ("Evenness holds", True)
+    assert point.body == "Front and back lie within 6 dB in 1 of 1 bands."
+
+
+def test_one_spot_and_no_usable_take_are_said_in_words(make_result: Make, make_take: Make) -> None:
+    assert words.verdicts(make_result(evenness=None))[0].head == "Evenness not known"
+    dead = [make_take("left", "front", usable=False)]
+    assert words.verdicts(make_result(takes=dead, evenness=None))[0].head == "No verdict"
+
+
+def test_match_says_which_side_is_louder(make_result: Make) -> None:
+    match = {"holds": False, "level_db": -1.25, "bands": []}
+    point = words.verdicts(make_result(match=match))[1]
+    assert (point.head, point.body) == (
+        "Match fails",
+        "The right is 1.2 dB louder, 200 Hz to 4 kHz.",
+    )
+
+
+def test_finer_unit_and_proof_are_told(make_result: Make) -> None:
+    forecast = {
+        "bands": [],
+        "rms_before_db": 3.4,
+        "rms_after_db": 1.2,
+        "finer_unit": {"bands": 31, "rms_after_db": 0.8},
+    }
+    proof = {"rms_db": 1.3, "forecast_error_db": 0.6, "holds": True, "bands": []}
+    *_, card, proven = words.verdicts(make_result(forecast=forecast, proof=proof))
+    assert "1.2 dB with the card set. A unit of 31 faders would reach 0.8 dB" in card.body
+    assert (proven.head, proven.holds) == ("Proof holds", True)
+
+
+def test_worklist_follows_the_order_and_tells_the_gain(make_result: Make) -> None:
+    moves = [
+        {"order": 2, "kind": "equalize", "text": "Set the card."},
+        {
+            "order": 1,
+            "kind": "raise",
+            "text": "Raise both.",
+            "expected": {"front_minus_back_db": 5.4, "was_db": 8.1},
+        },
+    ]
+    points = words.worklist(make_result(moves=moves))
+    assert heads(points) == ["raise", "equalize"]
+    assert points[0].body == "Raise both. Front less back: 8.1 dB now, 5.4 dB expected."
+
+
+def test_without_a_usable_take_the_worklist_is_to_record_again(
+    make_result: Make, make_take: Make
+) -> None:
+    clipped = {"code": "clipped", "text": "Lower the preamp."}
+    takes = [make_take("left", "front", usable=False, problems=[clipped])]
+    points = words.worklist(make_result(takes=takes, moves=[]))
+    assert heads(points) == ["record again"]
+    assert points[0].body == "takes/left-front.wav: Lower the preamp."
+
+
+def test_patterns_are_told_apart_by_what_is_done_about_them(make_result: Make) -> None:
+    result = make_result()
+    (left,) = words.left_alone(result)
+    assert left.head == "90 Hz, dip of 11.2 dB"
+    assert "A reflection cancels it at one spot" in left.body
+    assert "May be chance" in left.body
+    mended, beyond = words.mended(result)
+    assert mended.head == "250 Hz, build-up of 7.1 dB"
+    assert "at every spot" in mended.body
+    assert "chance" not in mended.body
+    assert beyond.body == "1.6 dB left: The fader is at the end of its range."
+
+
+def test_long_lists_say_how_much_they_leave_out(make_result: Make) -> None:
+    moves = [{"order": at, "kind": "check", "text": "Look."} for at in range(40)]
+    points = words.worklist(make_result(moves=moves))
+    assert len(points) == words.MAX_MOVES
+    assert points[-1].body == "And 29 more: see result.json."
+    full = words.worklist(make_result(moves=moves[: words.MAX_MOVES]))
+    assert heads(full) == ["check"] * words.MAX_MOVES
+
+
+def test_no_sentence_is_longer_than_a_page_bears(make_result: Make, make_job: Make) -> None:
+    result = make_result(target={"shape": "x" * 900, "points": []})
+    for point in words.rig_and_settings(result, make_job()):
+        assert len(point.body) <= words.MAX_CHARACTERS
+
+
+def test_rig_leaves_out_what_is_not_known(make_result: Make, make_job: Make) -> None:
+    bare = make_job(venue={"name": "x"}, audience={}, rig={"sides": ("mono",)})
+    said = {point.head: point.body for point in words.rig_and_settings(make_result(), bare)}
+    assert said["Room"] == "size not given; 20 °C, 50 % humidity"
+    assert said["Audience"] == "ears at 1.2 m"
+    assert said["Loudspeakers"] == "mono; covering 90° × 60°"
+    assert said["Equalizer"].startswith("31 faders, proportional-q, ±12 dB, steps of 0.5 dB")
+
+
+def test_cautions_cover_what_can_hurt_and_defer_to_the_law() -> None:
+    said = dict(words.CAUTIONS)
+    assert list(said) == ["Ears", "Lifting and rigging", "Mains", "Drivers"]
+    # NIOSH recommended exposure limit: 85 dB(A) for 8 h, 3 dB exchange. WHO global standard for
+    # safe listening venues and events (2022): 100 dB L_Aeq over 15 minutes.
+    assert "85 dB(A) for 8 hours" in said["Ears"]
+    assert "each 3 dB more halves the time" in said["Ears"]
+    assert "100 dB(A) over 15 minutes" in said["Ears"]
+    for head in ("Lifting and rigging", "Mains"):
+        assert "local codes" in said[head]
+        assert "licensed" in said[head]
