@@ -141,8 +141,10 @@ def tune(
     held against the forecast.
 
     \b
-    Ends with 0 when done, 2 when the folder or job.toml is wrong (one line a fault),
-    3 when no take could be used (the result says why for each).
+    Exit code:
+      0  done
+      2  the folder or job.toml is wrong: one line a fault
+      3  no take could be used: the result says why for each
     """
     with _faults_as_lines():
         from evenhall.job.folder import load_job
@@ -168,7 +170,7 @@ def tune(
             terminal.show_result(console, result, job.equalizer)
             typer.echo(f"\nSheet to print: {out / SHEET_FILE}")
         if not result.any_usable:
-            typer.echo("No take could be used: the lines above say why.", err=True)
+            typer.echo("No take could be used: the result says why for each.", err=True)
             raise typer.Exit(EXIT_NOTHING_USABLE)
 
 

@@ -128,7 +128,7 @@ def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
             _rail(fader.fader_db, unit.range_db),
         )
     rest = len(faders) - len(moved)
-    last = f"The other {rest} stay at 0 dB." if rest else "Every fader moves."
+    last = f"All others ({rest}) stay at 0 dB." if rest else "Every fader moves."
     return Group(table, Padding(Text(last), (0, 0, 0, 3)))
 
 
