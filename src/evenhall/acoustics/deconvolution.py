@@ -444,7 +444,7 @@ def deconvolve(
         predicted=fit.predicted[inside],
         residual=residual,
         known_s=known_blocks * (block / rate_hz),
-        leak_ratio=GAP_LEAK if doubtful.any() and not steady else 0.0,
+        leak_ratio=GAP_LEAK if not steady and weight[counted].min() < LEAST_BELIEVED else 0.0,
         steady=steady,
         stimulus_time_s=stimulus.mean_time_s(),
     )
