@@ -375,6 +375,28 @@ def test_after_takes_refuse_a_result_that_cannot_be_read(folder):
     assert "is no result of this version. Tune again:" in ended.stderr
 
 
+def test_demo_is_made_tuned_and_made_again_with_the_card(tmp_path, pipeline):
+    folder = tmp_path / "hall"
+    ended = run("demo", folder)
+    assert (ended.exit_code, ended.stdout) == (0, ""), ended.output
+    assert ended.stderr == f"{folder}: ready. Now: evenhall tune {folder}\n"
+    card = {"both": (Fader(hz=250.0, fader_db=-4.5),)}
+    calls = pipeline(example(card=card))
+    assert run("tune", folder).exit_code == 0
+    assert run("demo", folder, "--after").exit_code == 0
+    assert run("tune", folder).exit_code == 0
+    (first, _), (second, _) = calls
+    assert {take.state for take in first.takes} == {"before"}
+    assert {take.state for take in second.takes} == {"before", "after"}
+
+
+def test_demo_keeps_out_of_a_folder_that_holds_something_else(folder):
+    ended = run("demo", folder)
+    assert ended.exit_code == 2
+    assert ended.stderr.count("\n") == 1
+    assert (folder / "job.toml").read_text() == JOB
+
+
 def shown(result: Result, *, width: int = 80, unit: Equalizer | None = None) -> list[str]:
     console = Console(width=width, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
     with console.file:
@@ -464,9 +486,12 @@ def test_help_imports_nothing_slow():
 
 @pytest.mark.parametrize("command", [[], ["tune"], ["stimulus"], ["demo"]])
 def test_help_fits_80_columns(command):
-    lines = run(*command, "--help").stdout.splitlines()
+    ended = run(*command, "--help")
+    lines = ended.stdout.splitlines()
     assert lines[0].startswith("Usage: ")
     assert max(map(len, lines)) <= 80
+    assert "\b" not in ended.stdout
+    assert r"\b" not in ended.stdout
 
 
 def test_version():

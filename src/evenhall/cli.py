@@ -12,9 +12,8 @@ import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -67,13 +66,6 @@ app = typer.Typer(
     Start quiet, and protect your ears whenever a stimulus plays.
     """,
 )
-
-
-class StimulusKind(StrEnum):
-    """What `evenhall stimulus` can make."""
-
-    pink = "pink"
-    sweep = "sweep"
 
 
 def main() -> None:
@@ -134,7 +126,7 @@ def tune(
         typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Of the sheet.  [today]"),
     ] = None,
 ) -> None:
-    r"""Judge the takes of a job folder: worklist, card and sheet.
+    """Judge the takes of a job folder: worklist, card and sheet.
 
     Reads FOLDER/job.toml and the recordings that it lists, writes FOLDER/out/result.json and
     FOLDER/out/sheet.pdf, and prints the worklist and the card. Takes marked state = "after" are
@@ -145,7 +137,7 @@ def tune(
       0  done
       2  the folder or job.toml is wrong: one line a fault
       3  no take could be used: the result says why for each
-    """
+    """  # noqa: D301 - the mark keeps the lines below it apart
     with _faults_as_lines():
         from evenhall.job.folder import load_job
 
@@ -178,9 +170,9 @@ def tune(
 def stimulus(
     out: Annotated[Path, typer.Argument(metavar="OUT.wav", help="The file, .wav or .flac.")],
     length: Annotated[float, typer.Option(metavar="S", help="Length in seconds.")] = 12.0,
-    kind: Annotated[StimulusKind, typer.Option(help="Noise, or one rising tone.")] = (
-        StimulusKind.pink
-    ),
+    kind: Annotated[
+        Literal["pink", "sweep"], typer.Option(help="Noise, or one rising tone.")
+    ] = "pink",
     rate: Annotated[int, typer.Option(metavar="HZ", help="Sample rate in Hz.")] = 48_000,
     level: Annotated[
         float, typer.Option(metavar="DBFS", help="RMS level in dBFS; a full-scale sine has 0.")
@@ -198,7 +190,7 @@ def stimulus(
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
 ) -> None:
-    r"""Write what to play: pink noise or an exponential sweep.
+    """Write what to play: pink noise or an exponential sweep.
 
     Pink noise shows at once when something is wrong and forgives a cough; a sweep lifts the
     quiet end of the band out of a noisy room. Play it through one loudspeaker at a time.
@@ -210,7 +202,7 @@ def stimulus(
     Examples:
       evenhall stimulus pink.wav
       evenhall stimulus sweep.wav --kind sweep --length 10 --low 50
-    """
+    """  # noqa: D301 - the mark keeps the lines below it apart
     with _faults_as_lines():
         _check_stimulus_options(out, kind, rate, crest_limit, force)
         from evenhall.acoustics.level import peak_dbfs
@@ -220,7 +212,7 @@ def stimulus(
         band = {"low_hz": low, "high_hz": high}
         band_given = {name: hz for name, hz in band.items() if hz is not None}
         try:
-            if kind is StimulusKind.pink:
+            if kind == "pink":
                 signal = pink_noise(
                     length,
                     rate_hz=rate,
@@ -237,7 +229,7 @@ def stimulus(
             raise InputError(*lines) from error
         write_whole({out: _sound_bytes(signal, rate, SOUND_FORMATS[out.suffix.lower()])})
         typer.echo(
-            f"{out}: {'pink noise' if kind is StimulusKind.pink else 'sweep'}, {length:g} s at "
+            f"{out}: {'pink noise' if kind == 'pink' else 'sweep'}, {length:g} s at "
             f"{rate} Hz, {level:g} dBFS RMS, peaks at {float(peak_dbfs(signal)):.1f} dBFS.\n"
             "Play it with the level down first, and protect your ears.",
             err=True,
@@ -245,7 +237,7 @@ def stimulus(
 
 
 def _check_stimulus_options(
-    out: Path, kind: StimulusKind, rate: int, crest_limit: float | None, force: bool
+    out: Path, kind: str, rate: int, crest_limit: float | None, force: bool
 ) -> None:
     faults = []
     if out.suffix.lower() not in SOUND_FORMATS:
@@ -258,7 +250,7 @@ def _check_stimulus_options(
         faults.append(
             f"--rate = {rate} is out of range. Give {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz."
         )
-    if kind is StimulusKind.sweep and crest_limit is not None:
+    if kind == "sweep" and crest_limit is not None:
         faults.append("--crest-limit is for pink noise: a sweep has the crest factor of a sine.")
     if faults:
         raise InputError(*faults)
@@ -279,10 +271,13 @@ def demo(
         Path, typer.Argument(metavar="FOLDER", help="Made new, or a demo folder to go on with.")
     ],
     after: Annotated[
-        bool, typer.Option("--after", help="Add the takes after the work, with the card set.")
+        bool, typer.Option("--after", help="Add the takes made with the card set.")
     ] = False,
+    bands: Annotated[
+        Literal[31, 15, 10], typer.Option(help="Faders of the equalizer in the rack.")
+    ] = 31,
 ) -> None:
-    r"""Write the job folder of an invented venue, to try everything on.
+    """Write the job folder of an invented venue, to try everything on.
 
     The takes are simulated: loudspeakers with faults, a room, a microphone, noise. Tune the
     folder, then add the takes that follow the work, with the card really applied, and tune
@@ -293,22 +288,22 @@ def demo(
       evenhall tune hall
       evenhall demo hall --after
       evenhall tune hall
-    """
+    """  # noqa: D301 - the mark keeps the lines below it apart
     with _faults_as_lines():
         from evenhall import terminal
         from evenhall.job.demo import write_demo, write_demo_after
 
-        card = _card_of(folder) if after else {}
+        card = _card_of(folder) if after else None
         with terminal.console_for(stderr=True).status("Simulating the takes"):
-            if after:
-                write_demo_after(folder, card)
+            if card is None:
+                write_demo(folder, bands=bands)
             else:
-                write_demo(folder)
+                write_demo_after(folder, card)
         typer.echo(f"{folder}: ready. Now: evenhall tune {folder}", err=True)
 
 
 def _card_of(folder: Path) -> dict[str, dict[float, float]]:
-    """Card of the folder's result: fader in dB by frequency in Hz, a list a side."""
+    """Card of the folder's result: fader in dB by its frequency in Hz, a list a side."""
     from evenhall.job.result import Result
     from evenhall.job.store import RESULT_FILE
 
