@@ -16,6 +16,7 @@ from evenhall.sheet.page import _needs_system_fonts
 Make = Callable[..., Any]
 DATE = datetime.date(2026, 3, 14)
 HOSTILE = '#panic("x") *_[]$<>`@ref // /* \\u{41} "quoted" ' * 8
+BOTTOM_MARGIN_PT = 12 / 25.4 * 72
 MAX_BYTES = 300_000  # a sheet goes by mail and from telephones too
 
 
@@ -23,6 +24,19 @@ def pages(pdf: bytes) -> list[str]:
     """Words of each page, on one line each."""
     reader = pypdf.PdfReader(io.BytesIO(pdf))
     return [" ".join(page.extract_text().split()) for page in reader.pages]
+
+
+def lowest_pt(pdf: bytes) -> float:
+    """Height of the lowest line above the lower edge of its page, footers aside."""
+    heights: list[float] = []
+
+    def keep(words: str, cm: list[float], tm: list[float], *_: object) -> None:
+        if words.strip() and not re.search(r"Evenhall|of 2", words):
+            heights.append(tm[4] * cm[1] + tm[5] * cm[3] + cm[5])
+
+    for page in pypdf.PdfReader(io.BytesIO(pdf)).pages:
+        page.extract_text(visitor_text=keep)
+    return min(heights)
 
 
 def test_sheet_is_two_pages_across_with_the_card_first(make_result: Make, make_job: Make) -> None:
@@ -153,7 +167,8 @@ def test_overfull_result_stays_on_two_pages_and_says_what_is_missing(
     )
     pdf = render(overfull, make_job(venue={"name": HOSTILE}), date=DATE)
     first, second = pages(pdf)
-    # The last line of each list is there, so nothing was cut off silently.
+    # The last line of each list is there and above the margin: nothing was cut off silently.
+    assert lowest_pt(pdf) > BOTTOM_MARGIN_PT
     assert "And 19 more: see result.json." in first
     assert "And 25 more: see result.json." in second
     assert "And 45 more: see result.json." in second
