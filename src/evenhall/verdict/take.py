@@ -1,0 +1,175 @@
+"""Takes, and what the takes at one spot say together.
+
+A `Take` is one recording judged for itself (`trust.py`). Takes of one element at one spot make
+a `SpotResponse`; a `Spot` knows how far down the room it lies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
+from evenhall.acoustics.transfer import Response
+from evenhall.verdict.problem import Problem
+
+__all__ = [
+    "ALIGN_BANDS",
+    "SpotResponse",
+    "Take",
+    "align_level_db",
+    "is_main",
+    "nan_mean",
+    "spot_responses",
+]
+
+FloatArray = NDArray[np.float64]
+
+# Levels are lined up, and match is judged, over these: 200 Hz to 4 kHz.
+ALIGN_BANDS = (EXACT_HZ > 190.0) & (EXACT_HZ < 4200.0)
+NOT_MAINS = ("sub", "delay", "fill", "monitor")
+# Names that say their place where no distance is known.
+NAMED_ORDER = {"front": 0.0, "middle": 1.0, "back": 2.0}
+
+
+@dataclass(frozen=True)
+class Take:
+    """One recording of one element at one spot.
+
+    Parameters
+    ----------
+    file, side, spot, state : str
+        What it is; `state` is "before" or "after" the card was set.
+    distance_m : float or None
+        Loudspeaker to microphone.
+    response : Response or None
+        None where nothing could be measured.
+    problems : tuple of Problem
+    usable : bool
+        Whether its levels count.
+    """
+
+    file: str
+    side: str
+    spot: str
+    state: str
+    distance_m: float | None
+    response: Response | None
+    problems: tuple[Problem, ...]
+    usable: bool
+
+    @property
+    def level_db(self) -> FloatArray:
+        """Band levels, nan where not usable, shape (31,)."""
+        if self.response is None or not self.usable:
+            return np.full(BAND_COUNT, np.nan)
+        return self.response.bands.level_db
+
+    @property
+    def uncertainty_db(self) -> FloatArray:
+        """Uncertainty of the band levels, nan where not usable, shape (31,)."""
+        if self.response is None or not self.usable:
+            return np.full(BAND_COUNT, np.nan)
+        return np.where(self.response.bands.usable, self.response.bands.uncertainty_db, np.nan)
+
+
+@dataclass(frozen=True)
+class SpotResponse:
+    """One element at one spot: the mean of its takes.
+
+    Parameters
+    ----------
+    side, spot : str
+    distance_m : float or None
+    place : float
+        What sorts the spots from front to back.
+    level_db, uncertainty_db : ndarray, shape (31,)
+        nan where not usable.
+    takes : tuple of Take
+    """
+
+    side: str
+    spot: str
+    distance_m: float | None
+    place: float
+    level_db: FloatArray
+    uncertainty_db: FloatArray
+    takes: tuple[Take, ...]
+
+
+def nan_mean(values: FloatArray, axis: int = 0) -> FloatArray:
+    """Mean over what is known; nan where nothing is."""
+    known = np.isfinite(values)
+    count = known.sum(axis=axis)
+    total = np.where(known, values, 0.0).sum(axis=axis)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+
+
+def align_level_db(level_db: FloatArray) -> float:
+    """Mean in dB of the usable bands from 200 Hz to 4 kHz; of all bands if there is none."""
+    inside = np.isfinite(level_db) & ALIGN_BANDS
+    if not inside.any():
+        inside = np.isfinite(level_db)
+    return float(level_db[inside].mean()) if inside.any() else float("nan")
+
+
+def is_main(side: str) -> bool:
+    """Whether an element carries the whole range to the whole audience."""
+    return not side.lower().startswith(NOT_MAINS)
+
+
+def _combine(takes: Sequence[Take]) -> tuple[FloatArray, FloatArray]:
+    """Mean of takes by trust, at the level of the first: a later gain change must not move it."""
+    levels = np.stack([take.level_db for take in takes])
+    uncertainty = np.stack([take.uncertainty_db for take in takes])
+    if len(takes) == 1:
+        return levels[0], uncertainty[0]
+    own = np.array([align_level_db(level) for level in levels])
+    levels = levels - np.nan_to_num(own - own[0])[:, None]
+    trust = np.where(np.isfinite(levels), 1.0 / np.maximum(uncertainty, 1e-3) ** 2, 0.0)
+    total = trust.sum(axis=0)
+    known = total > 0
+    mean = (trust * np.nan_to_num(levels)).sum(axis=0) / np.where(known, total, 1.0)
+    return (
+        np.where(known, mean, np.nan),
+        np.where(known, 1.0 / np.sqrt(np.where(known, total, 1.0)), np.nan),
+    )
+
+
+def spot_responses(takes: Sequence[Take], *, state: str) -> tuple[SpotResponse, ...]:
+    """Usable takes in one state, joined by element and spot, sorted from front to back."""
+    groups: dict[tuple[str, str], list[Take]] = {}
+    for take in takes:
+        if take.state == state and take.usable:
+            groups.setdefault((take.side, take.spot), []).append(take)
+    order = {spot: k for k, spot in enumerate(dict.fromkeys(take.spot for take in takes))}
+    distances: dict[str, list[float]] = {}
+    for take in takes:
+        if take.distance_m is not None:
+            distances.setdefault(take.spot, []).append(take.distance_m)
+    by_name = all(spot.lower() in NAMED_ORDER for spot in order)
+
+    def place(spot: str) -> float:
+        if all(name in distances for name in order):
+            return float(np.mean(distances[spot]))
+        return NAMED_ORDER[spot.lower()] if by_name else float(order[spot])
+
+    responses = []
+    for (side, spot), group in groups.items():
+        level_db, uncertainty_db = _combine(group)
+        known = [take.distance_m for take in group if take.distance_m is not None]
+        responses.append(
+            SpotResponse(
+                side=side,
+                spot=spot,
+                distance_m=float(np.mean(known)) if known else None,
+                place=place(spot),
+                level_db=level_db,
+                uncertainty_db=uncertainty_db,
+                takes=tuple(group),
+            )
+        )
+    return tuple(sorted(responses, key=lambda response: response.place))

@@ -1,0 +1,204 @@
+"""Whether a take can be trusted, and if not, what to do. Start at `response_problems()`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.acoustics.transfer import Response
+from evenhall.verdict.problem import Problem
+from evenhall.verdict.take import ALIGN_BANDS, Take
+
+__all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems"]
+
+CLOCK_LIMIT_PPM = 300.0
+# A clock estimate's own spread: a recorder at the limit is not beyond it.
+CLOCK_SLACK_PPM = 3.0
+# The microphone cannot hear a sound before it is played; half a sample's worth of jitter apart.
+EARLIEST_S = -0.0002
+# Nearer than 15 cm no measuring microphone stands: that is a cable, not a room.
+CABLE_S = 0.0005
+CABLE_RIPPLE_DB = 0.5
+FEWEST_BANDS = 5
+NOISY_SHARE = 1.0 / 3.0
+GAIN_DRIFT_DB = 1.0
+# A step of the delay during the take: lost samples, or a microphone that was moved.
+DELAY_STEP_S = 0.0002
+LEAST_USED = 0.6
+GAIN_MOVED_DB = 1.0
+SHAPE_MOVED_DB = 2.5
+
+AGAIN = "record the take again"
+
+
+def _bands_text(hz: NDArray[np.float64]) -> str:
+    """Name a set of bands in few words."""
+
+    def name(value: float) -> str:
+        return f"{value / 1000:g} kHz" if value >= 1000 else f"{value:g} Hz"
+
+    if hz.size == 1:
+        return name(hz[0])
+    first = np.flatnonzero(hz[0] == NOMINAL_HZ)[0]
+    if np.array_equal(hz, NOMINAL_HZ[first : first + hz.size]):
+        return f"{name(hz[0])} to {name(hz[-1])}"
+    return ", ".join(name(value) for value in hz[:6]) + (" and more" if hz.size > 6 else "")
+
+
+def response_problems(
+    response: Response, *, shared_clock: bool, full_range: bool
+) -> tuple[tuple[Problem, ...], bool]:
+    """Judge a response by itself.
+
+    Parameters
+    ----------
+    response : Response
+    shared_clock : bool
+        Whether the reference is a channel of the recording.
+    full_range : bool
+        Whether the element is expected to cover the whole range (a sub is not).
+
+    Returns
+    -------
+    problems : tuple of Problem
+    usable : bool
+    """
+    bands = response.bands
+    n_usable = int(bands.usable.sum())
+    if response.match_score < 1.0 or (n_usable == 0 and response.match_score < 3.0):
+        return (
+            Problem(
+                "no_match",
+                "The take does not contain what was played. Check which file was played, that "
+                f"the microphone's channel was armed, and {AGAIN}.",
+            ),
+        ), False
+    problems = []
+    usable = True
+    if shared_clock and _carries_the_reference(response):
+        problems.append(
+            Problem(
+                "wrong_channel",
+                "The microphone's channel carries the reference itself, not a microphone. Check "
+                f"mic_channel and the cables, and {AGAIN} if need be.",
+            )
+        )
+        usable = False
+    elif shared_clock and response.delay_s < EARLIEST_S:
+        problems.append(
+            Problem(
+                "wrong_channel",
+                "The sound reaches the microphone's channel before it is played: microphone and "
+                "reference are swapped. Swap mic_channel and reference_channel in job.toml.",
+            )
+        )
+        usable = False
+    if abs(response.clock_ppm) > CLOCK_LIMIT_PPM + CLOCK_SLACK_PPM:
+        problems.append(
+            Problem(
+                "clock",
+                f"Recorder and player run {abs(response.clock_ppm):.0f} ppm apart; up to "
+                f"{CLOCK_LIMIT_PPM:.0f} can be undone. Use another player or recorder, or record "
+                "the reference on the second channel.",
+            )
+        )
+        usable = False
+    reference = bands.covered_ratio >= 0.5
+    missing = ~reference & (NOMINAL_HZ > 20.0) & (NOMINAL_HZ < 20000.0)
+    if missing.any():
+        problems.append(
+            Problem(
+                "band_limited",
+                f"What was played has no energy at {_bands_text(NOMINAL_HZ[missing])}: nothing is "
+                "known there. Play pink noise or a sweep over the whole range to know more.",
+            )
+        )
+    wanted = reference & (EXACT_HZ > 90.0) & (EXACT_HZ < 11000.0)
+    if not full_range:
+        wanted = reference & (EXACT_HZ > 35.0) & (EXACT_HZ < 90.0)
+    lost = wanted & ~bands.usable
+    if n_usable < min(FEWEST_BANDS, int(reference.sum())) or (
+        wanted.any() and lost.sum() > NOISY_SHARE * wanted.sum()
+    ):
+        problems.append(
+            Problem(
+                "too_noisy",
+                f"Noise covers {int(lost.sum())} of {int(wanted.sum())} bands that matter. Play "
+                f"longer, or louder with ears protected, or wait for quiet, and {AGAIN}.",
+            )
+        )
+        usable = usable and n_usable >= FEWEST_BANDS
+    drift = response.gain_range_db > GAIN_DRIFT_DB
+    step = response.delay_range_s > DELAY_STEP_S
+    if n_usable and (drift or step or response.used_ratio < LEAST_USED):
+        what = (
+            f"The gain moved by {response.gain_range_db:.1f} dB during the take"
+            if drift
+            else "The delay jumped during the take: samples were lost, or the microphone moved"
+            if step
+            else f"Only {100 * response.used_ratio:.0f} % of the take fits the rest of it"
+        )
+        problems.append(
+            Problem(
+                "time_varying",
+                f"{what}. Leave gain and microphone alone, switch off automatic gain, and {AGAIN}.",
+            )
+        )
+    return tuple(problems), usable and n_usable > 0
+
+
+def _carries_the_reference(response: Response) -> bool:
+    level_db = response.bands.level_db[ALIGN_BANDS]
+    known = np.isfinite(level_db)
+    return bool(
+        known.any()
+        and abs(response.delay_s) < CABLE_S
+        and np.ptp(level_db[known]) < CABLE_RIPPLE_DB
+    )
+
+
+def flag_disagreement(takes: Sequence[Take]) -> tuple[Take, ...]:
+    """Add a problem to takes of one element at one spot that do not agree.
+
+    Flat across the bands: the gain was moved. Not flat: the microphone, or something in the
+    room. Both takes keep what they measured; which of them is right only the person knows.
+    """
+    judged = list(takes)
+    for later in range(len(judged)):
+        for earlier in range(later):
+            first, second = judged[earlier], judged[later]
+            if (first.side, first.spot, first.state) != (second.side, second.spot, second.state):
+                continue
+            problem = _disagreement(first, second)
+            if problem is not None:
+                judged[later] = replace(second, problems=(*second.problems, problem))
+    return tuple(judged)
+
+
+def _disagreement(first: Take, second: Take) -> Problem | None:
+    difference = second.level_db - first.level_db
+    known = np.isfinite(difference) & ALIGN_BANDS
+    if known.sum() < 3:
+        return None
+    noise_db = np.hypot(first.uncertainty_db, second.uncertainty_db)[known]
+    weight = 1.0 / np.maximum(noise_db, 0.1) ** 2
+    moved_db = float(np.average(difference[known], weights=weight))
+    rest_db = float(np.sqrt(np.average((difference[known] - moved_db) ** 2, weights=weight)))
+    if rest_db > SHAPE_MOVED_DB:
+        return Problem(
+            "time_varying",
+            f"Differs from {first.file} at the same spot by {rest_db:.1f} dB from band to band: "
+            "the microphone or something near it was moved. Record one of them again.",
+        )
+    if abs(moved_db) > GAIN_MOVED_DB and abs(moved_db) > rest_db:
+        return Problem(
+            "gain_moved",
+            f"Is {abs(moved_db):.1f} dB {'louder' if moved_db > 0 else 'softer'} than {first.file} "
+            "at the same spot, alike in all bands: a gain was moved between them. Set it back and "
+            "record all later takes again: they must share one gain.",
+        )
+    return None
