@@ -103,3 +103,13 @@ def test_channel_gain_delay_and_polarity_change_just_that():
     np.testing.assert_allclose(
         ratio / np.abs(ratio), -np.exp(-2j * np.pi * FREQ_HZ * 0.002), atol=1e-9
     )
+
+
+def test_wall_behind_cancels_where_the_way_there_and_back_is_half_a_wave():
+    # 0.9 m: 343.2 / (4 * 0.9) = 95.3 Hz; in phase at twice that (closed form).
+    freq_hz = np.linspace(40.0, 240.0, 2001)
+    near = Element(PLAIN, (0.0, 0.0, 1.0), wall_behind_m=0.9).response(freq_hz)
+    assert freq_hz[np.argmin(np.abs(near))] == pytest.approx(343.2 / 3.6, abs=0.5)
+    assert level_db(near).min() < -15.0
+    at_twice_db = level_db(near)[np.argmin(np.abs(freq_hz - 343.2 / 1.8))]
+    assert 3.0 < at_twice_db < 6.0

@@ -144,6 +144,20 @@ def test_fault_of_the_box_shows_at_every_spot():
         assert np.abs(change_db[NOMINAL_HZ >= 2000]).max() <= 0.1
 
 
+def test_clutter_behind_a_spot_takes_a_hole_out_there_and_nowhere_else():
+    # 0.6 m: 343.2 / (4 * 0.6) = 143 Hz, where the way there and back is half a wave.
+    cluttered = hall(clutter_behind_m={"front": 0.6})
+    change_db = {
+        spot: band_levels_db(cluttered.true_response("left", spot, rate_hz=RATE_HZ))
+        - band_levels_db(hall().true_response("left", spot, rate_hz=RATE_HZ))
+        for spot in ("front", "back")
+    }
+    assert np.argmin(change_db["front"]) in np.flatnonzero(np.isin(NOMINAL_HZ, (125, 160)))
+    assert change_db["front"].min() < -5.0
+    assert np.abs(change_db["front"][NOMINAL_HZ >= 2500]).max() < 0.5
+    assert np.abs(change_db["back"]).max() == 0.0
+
+
 def test_microphone_is_in_the_truth_unless_left_out():
     coloured = hall(microphone=Microphone(((20.0, 0.0), (1000.0, 0.0), (10_000.0, 4.0))))
     plain = hall().true_response("left", "front", rate_hz=RATE_HZ)

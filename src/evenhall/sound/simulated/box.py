@@ -23,6 +23,8 @@ KEEPS_ANGLE_FROM_HZ = 1000.0
 # Edges, stand and room never leave a box silent to one side (common practice, no source).
 DEEPEST_OFF_AXIS_DB = -20.0
 HALF_ANGLE_DB = -6.0  # what bounds the nominal coverage angle
+HARD_SURFACE = 0.95  # pressure that a hard surface sends back, of what it gets
+SPEED_M_S = 343.2  # ISO 9613-1 at 20 degrees Celsius
 
 
 @dataclass(frozen=True)
@@ -129,6 +131,11 @@ class Box:
         return np.asarray(DEEPEST_OFF_AXIS_DB * shape)
 
 
+def with_surface(freq_hz: FloatArray, distance_m: float, strength: FloatArray) -> ComplexArray:
+    """Give what a surface that far behind source or microphone does, by its reflection alone."""
+    return np.asarray(1.0 + strength * np.exp(-4j * np.pi * freq_hz * distance_m / SPEED_M_S))
+
+
 # Dampings of the two sections of a fourth-order Butterworth filter: 2 cos(22.5), 2 cos(67.5 deg).
 BUTTERWORTH_4 = (2.0 * np.cos(np.pi / 8.0), 2.0 * np.cos(3.0 * np.pi / 8.0))
 
@@ -156,6 +163,9 @@ class Element:
         Turn in plan, positive towards the right wall (rising second coordinate).
     gain_db, delay_s, polarity
         Of the channel that feeds it; polarity 1 or -1.
+    wall_behind_m : float, optional
+        Distance of a hard surface behind it, beside the walls of the room: what the box sends
+        backwards returns late, and cancels where the way there and back is half a wave.
     """
 
     box: Box
@@ -165,12 +175,18 @@ class Element:
     gain_db: float = 0.0
     delay_s: float = 0.0
     polarity: int = 1
+    wall_behind_m: float | None = None
 
     def response(self, freq_hz: FloatArray) -> ComplexArray:
         """Give the box's response on its axis, with gain, delay and polarity of its channel."""
         gain = self.polarity * 10.0 ** (self.gain_db / 20.0)
         delay = np.exp(-2j * np.pi * freq_hz * self.delay_s)
-        return np.asarray(gain * delay * self.box.on_axis(freq_hz))
+        response = gain * delay * self.box.on_axis(freq_hz)
+        if self.wall_behind_m is not None:
+            backwards_db = self.box.off_axis_db(freq_hz, np.array([[-1.0, 0.0, 0.0]]))[0]
+            strength = HARD_SURFACE * 10.0 ** (backwards_db / 20.0)
+            response = response * with_surface(freq_hz, self.wall_behind_m, strength)
+        return np.asarray(response)
 
     def off_axis_db(self, freq_hz: FloatArray, direction: FloatArray) -> FloatArray:
         """Give what is lost in a `direction` of the hall, see `Box.off_axis_db()`."""

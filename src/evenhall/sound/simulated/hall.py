@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.level import amplitude_from_db
 from evenhall.equalizer.graphic import GraphicUnit, unit_response
-from evenhall.sound.simulated.box import Element
+from evenhall.sound.simulated.box import Element, with_surface
 from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
 from evenhall.sound.simulated.room import Room, even_fast_length, room_response
 
@@ -27,6 +27,8 @@ FloatArray = NDArray[np.float64]
 
 # The bass of box and equalizer rings on after the room: this long until it has died away.
 RING_S = 0.4
+CLUTTER = 0.9  # pressure that stacked chairs send back in the bass, of what they get
+CLUTTER_BREAKS_UP_HZ = 400.0
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,9 @@ class SimulatedHall:
         The graphic equalizer that all elements are fed through; none without.
     faders : mapping of str to array_like
         Fader positions in dB of the elements named; flat for others.
+    clutter_behind_m : mapping of str to float
+        How far behind the microphone stands something that throws the bass back and breaks up
+        the treble (stacked chairs), at the spots named.
     """
 
     room: Room
@@ -54,6 +59,7 @@ class SimulatedHall:
     microphone: Microphone = field(default_factory=Microphone)
     unit: GraphicUnit | None = None
     faders: Mapping[str, ArrayLike] = field(default_factory=dict)
+    clutter_behind_m: Mapping[str, float] = field(default_factory=dict)
 
     def with_faders(self, faders: Mapping[str, ArrayLike]) -> SimulatedHall:
         """Give the same hall with the equalizer set anew."""
@@ -103,6 +109,9 @@ class SimulatedHall:
         spectrum = np.asarray(scipy.fft.rfft(room, n_fft) * source.response(freq_hz))
         if self.unit is not None and element in self.faders:
             spectrum *= unit_response(self.unit, self.faders[element], freq_hz)
+        if spot in self.clutter_behind_m:
+            strength = CLUTTER / (1.0 + (freq_hz / CLUTTER_BREAKS_UP_HZ) ** 2)
+            spectrum *= with_surface(freq_hz, self.clutter_behind_m[spot], strength)
         if microphone:
             spectrum *= self.microphone.response(freq_hz)
         if recorder is not None:
