@@ -1,0 +1,184 @@
+"""The demo's folder: whole, tunable, with the faults that it promises, and nobody's files lost."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.signal
+import soundfile
+
+from evenhall.acoustics.bands import NOMINAL_HZ, log_frequency_mean
+from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
+from evenhall.errors import InputError, StoreError
+from evenhall.job.calibration import read_calibration
+from evenhall.job.demo import ACROSS_M, MICROPHONE, SPOTS_M, demo_hall, write_demo, write_demo_after
+from evenhall.job.folder import load_job
+from evenhall.sound.recording import read_recording
+
+RATE_HZ = 48_000
+MID = (NOMINAL_HZ >= 200) & (NOMINAL_HZ <= 4000)
+CARD = {"both": {200.0: -5.0, 3150.0: -4.0}}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    made = tmp_path_factory.mktemp("hall") / "demo"
+    write_demo(made)
+    return made
+
+
+@pytest.fixture(scope="module")
+def after(folder) -> Path:
+    write_demo_after(folder, CARD)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def truth_db() -> dict[tuple[str, str], np.ndarray]:
+    hall = demo_hall()
+    n_fft = 1 << 17
+    levels = {}
+    for side in ACROSS_M:
+        for spot in SPOTS_M:
+            impulse = hall.true_response(side, f"{side}-{spot}", rate_hz=RATE_HZ, microphone=False)
+            power = np.abs(np.fft.rfft(impulse, n_fft)) ** 2
+            level = log_frequency_mean(power, spacing_hz=RATE_HZ / n_fft)
+            levels[side, spot] = 10.0 * np.log10(level)
+    return levels
+
+
+def test_job_is_whole_and_every_take_is_sound(folder):
+    job = load_job(folder)
+    before = [take for take in job.takes if take.state == "before"]
+    assert {(take.side, take.spot) for take in before} == {
+        (side, spot) for side in ("left", "right") for spot in ("front", "middle", "back")
+    }
+    for take in before:
+        recording = read_recording(folder / take.file)
+        assert recording.rate_hz == RATE_HZ
+        assert 10.0 <= recording.duration_s <= 12.0
+        assert recording.samples.shape[1] == 2
+        assert recording.clipped_places == (0, 0)
+        assert 0.01 < np.abs(recording.samples[:, 0]).max() < 0.9
+
+
+def test_calibration_is_that_of_the_microphone(folder):
+    freq_hz, deviation_db = read_calibration(folder / load_job(folder).microphone.calibration)
+    np.testing.assert_allclose(np.column_stack((freq_hz, deviation_db)), MICROPHONE.deviation)
+
+
+def test_hall_is_moderately_uneven_so_that_raising_pays(truth_db):
+    for side in ACROSS_M:
+        difference_db = truth_db[side, "front"] - truth_db[side, "back"]
+        assert 4.0 < difference_db[MID].mean() < 9.0
+        assert 5 < np.count_nonzero(np.abs(difference_db) > 6.0) < 25
+
+
+def test_right_side_is_too_low_and_otherwise_alike(truth_db):
+    difference_db = np.mean(
+        [truth_db["left", spot] - truth_db["right", spot] for spot in SPOTS_M], axis=0
+    )
+    assert difference_db[MID].mean() == pytest.approx(1.6, abs=0.3)
+    # From above the cancellation, in whose hole only scattered sound is left.
+    assert np.abs(difference_db - 1.6)[(NOMINAL_HZ >= 125) & (NOMINAL_HZ <= 10_000)].max() < 3.0
+
+
+def test_boom_harshness_and_cancellation_are_common(truth_db):
+    tilt_db = -np.log2(NOMINAL_HZ / 1000.0)
+    for level_db in truth_db.values():
+        above_db = dict(zip(NOMINAL_HZ.tolist(), level_db - tilt_db, strict=True))
+        between_db = np.median([above_db[hz] for hz in (500, 630, 800, 1000, 1250, 1600)])
+        assert (above_db[200] + above_db[250]) / 2 - between_db > 3.0
+        assert (above_db[2500] + above_db[3150]) / 2 - between_db > 3.0
+        assert (above_db[80] + above_db[100]) / 2 - between_db < -3.0
+
+
+def test_hole_at_160_hz_is_at_the_middle_row_alone(truth_db):
+    hole_db = {
+        place: level_db[NOMINAL_HZ == 160].item() - level_db[MID].mean()
+        for place, level_db in truth_db.items()
+    }
+    for side in ACROSS_M:
+        assert hole_db[side, "middle"] < min(hole_db[side, "front"], hole_db[side, "back"]) - 4.0
+
+
+def test_after_takes_have_the_card_in_them(after):
+    job = load_job(after)
+    assert [take.state for take in job.takes] == ["before"] * 6 + ["after"] * 6
+    faders = np.zeros(31)
+    for freq_hz, fader_db in CARD["both"].items():
+        faders[freq_hz == NOMINAL_HZ] = fader_db
+    # scipy.signal's averaged cross spectra as the independent measurement.
+    gain_db = []
+    for take in (job.takes[1], job.takes[7]):
+        assert (take.side, take.spot) == ("left", "middle")
+        microphone, reference = read_recording(after / take.file).samples.T.astype(np.float64)
+        freq_hz, cross = scipy.signal.csd(reference, microphone, RATE_HZ, nperseg=32_768)
+        _, power = scipy.signal.welch(reference, RATE_HZ, nperseg=32_768)
+        gain_db.append(20.0 * np.log10(np.abs(cross / power)))
+    error_db = gain_db[1] - gain_db[0]
+    error_db -= unit_gain_db(graphic_unit(31), faders, np.maximum(freq_hz, 1.0))
+    for mid_hz in NOMINAL_HZ[(NOMINAL_HZ >= 80) & (NOMINAL_HZ <= 12_500)]:
+        # The median: lines in the holes of the response hold noise and leakage alone.
+        inside = (freq_hz > mid_hz / 2 ** (1 / 6)) & (freq_hz < mid_hz * 2 ** (1 / 6))
+        assert abs(np.median(error_db[inside])) < 0.3
+
+
+def test_after_takes_replace_earlier_ones_and_a_card_a_side_is_its_own(after):
+    before = (after / "takes/right-back-after.wav").read_bytes()
+    write_demo_after(after, {"left": CARD["both"], "right": {}})
+    assert len(load_job(after).takes) == 12
+    assert (after / "takes/right-back-after.wav").read_bytes() != before
+    assert not list(after.rglob("*.part"))
+
+
+def test_card_of_another_unit_is_refused(folder):
+    with pytest.raises(InputError, match=r"fader at 333 Hz, which this unit has not"):
+        write_demo_after(folder, {"both": {333.0: -3.0}})
+
+
+def test_demo_over_a_demo_is_written_anew(tmp_path):
+    write_demo(tmp_path, bands=15)
+    first = {path.name: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    assert load_job(tmp_path).equalizer.bands == 15
+    (tmp_path / "out").mkdir()
+    (tmp_path / "takes/left-back-after.wav").touch()
+    write_demo(tmp_path, bands=15)
+    again = {path.name: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    assert again == first
+
+
+@pytest.mark.parametrize("name", ["job.toml", "song.wav", "takes/mine.wav"])
+def test_folder_with_somebodys_files_is_left_alone(tmp_path, name):
+    path = tmp_path / name
+    path.parent.mkdir(exist_ok=True)
+    path.write_text("[venue]\n")
+    with pytest.raises(InputError, match="is not empty"):
+        write_demo(tmp_path)
+    assert [one for one in tmp_path.rglob("*") if one.is_file()] == [path]
+    assert path.read_text() == "[venue]\n"
+
+
+def test_file_in_place_of_the_folder_is_refused(tmp_path):
+    path = tmp_path / "hall"
+    path.touch()
+    with pytest.raises(InputError, match="is a file"):
+        write_demo(path)
+
+
+def test_after_takes_need_a_demo(tmp_path):
+    (tmp_path / "job.toml").write_text("[venue]\n")
+    with pytest.raises(InputError, match="holds no demo"):
+        write_demo_after(tmp_path, CARD)
+
+
+@pytest.mark.parametrize("error", [OSError(28, "No space left on device"), "libsndfile"])
+def test_full_disk_is_told_in_one_line(tmp_path, monkeypatch, error):
+    def full(*_args, **_options):
+        raise soundfile.LibsndfileError(2) if error == "libsndfile" else error
+
+    monkeypatch.setattr(soundfile, "write", full)
+    with pytest.raises(StoreError, match=r"could not be written .*Check the free space") as caught:
+        write_demo(tmp_path / "hall")
+    assert "\n" not in str(caught.value)
+    assert not (tmp_path / "hall/job.toml").exists()
