@@ -6,20 +6,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from statistics import fmean
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.drawing import CardFader, CardView, Curve, EvennessView, MapRow, MapSide, ResponseView
-from evenhall.job.folder import Job
-from evenhall.job.result import Result, TakeResult
+from evenhall.job.model import Job
+from evenhall.job.result import BandLevel, Result
+from evenhall.verdict.evenness import LIMIT_DB
+from evenhall.verdict.take import SpotResponse, Take, align_level_db, is_main, spot_responses
 
 __all__ = ["card_views", "evenness_view", "response_view", "side_title"]
 
-# Where a job gives no distance the names that everybody uses still have an order.
-NAMED_SPOTS = ("front", "middle", "back")
 MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
 
-Levels = dict[float, float]
+FloatArray = NDArray[np.float64]
 
 
 def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
@@ -55,84 +59,79 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
     None where no side has two spots with usable takes. Bands below the first or above the last
     one that any spot can use are left out.
     """
-    takes = [take for take in result.takes if take.state == state and take.usable]
-    sides = [(name, spots) for name, spots in _spots_by_side(takes).items() if len(spots) > 1]
-    sides = sides[:MAX_SIDES]
-    used = sorted({hz for _, spots in sides for _, levels in spots for hz in levels})
-    if not used:
+    spots = [spot for spot in _spots(result, state) if is_main(spot.side)]
+    by_side: dict[str, list[SpotResponse]] = {}
+    for spot in spots:
+        by_side.setdefault(spot.side, []).append(spot)
+    sides = [(name, own) for name, own in by_side.items() if len(own) > 1][:MAX_SIDES]
+    heard = [np.isfinite(spot.level_db) for _, own in sides for spot in own]
+    used = np.flatnonzero(np.any(heard, axis=0)) if heard else np.array([])
+    if not used.size:
         return None
-    all_hz = sorted({band.hz for take in takes for band in take.bands})
-    band_hz = tuple(hz for hz in all_hz if used[0] <= hz <= used[-1])
+    bands = slice(used[0], used[-1] + 1)
     when = "before the work" if state == "before" else "after the work"
     return EvennessView(
         title=f"Evenness {when}",
-        band_hz=band_hz,
-        sides=tuple(_map_side(name, spots, band_hz) for name, spots in sides),
-        limit_db=result.evenness.limit_db if result.evenness else 6.0,
+        band_hz=tuple(NOMINAL_HZ[bands].tolist()),
+        sides=tuple(_map_side(name, own, bands) for name, own in sides),
+        limit_db=result.evenness.limit_db if result.evenness else LIMIT_DB,
     )
 
 
-def _map_side(
-    name: str, spots: Sequence[tuple[Sequence[TakeResult], Levels]], band_hz: Sequence[float]
-) -> MapSide:
+def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide:
     middle = (len(spots) - 1) // 2
-    reference = spots[middle][1]
     rows = tuple(
         MapRow(
-            label=takes[0].spot,
-            level_db=_difference(levels, reference, band_hz),
-            distance_m=_distance_m(takes),
+            label=spot.spot,
+            level_db=_levels(spot.level_db - spots[middle].level_db, bands),
+            distance_m=None if spot.distance_m is None else round(spot.distance_m, 1),
             reference=at == middle,
         )
-        for at, (takes, levels) in enumerate(spots)
+        for at, spot in enumerate(spots)
     )
-    front_minus_back_db = _difference(spots[0][1], spots[-1][1], band_hz)
-    return MapSide(name[:1].upper() + name[1:], rows, front_minus_back_db)
+    front_minus_back_db = _levels(spots[0].level_db - spots[-1].level_db, bands)
+    spread = np.linspace(0, len(rows) - 1, MAX_SPOTS - 1).round()
+    shown = {middle, *spread.astype(int).tolist()} if len(rows) > MAX_SPOTS else range(len(rows))
+    kept = tuple(row for at, row in enumerate(rows) if at in shown)
+    return MapSide(name[:1].upper() + name[1:], kept, front_minus_back_db)
 
 
-def _difference(
-    levels: Levels, reference: Levels, band_hz: Sequence[float]
-) -> tuple[float | None, ...]:
-    return tuple(
-        levels[hz] - reference[hz] if hz in levels and hz in reference else None for hz in band_hz
-    )
+def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:
+    return tuple(round(db, 2) if np.isfinite(db) else None for db in level_db[bands].tolist())
 
 
-def _spots_by_side(
-    takes: Iterable[TakeResult],
-) -> dict[str, list[tuple[list[TakeResult], Levels]]]:
-    """For each side its spots, front to back, each with its takes and its mean levels."""
-    by_side: dict[str, dict[str, list[TakeResult]]] = {}
-    for take in takes:
-        by_side.setdefault(take.side, {}).setdefault(take.spot, []).append(take)
-    return {
-        side: [(spot, _mean_levels(spot)) for spot in sorted(spots.values(), key=_depth)][
-            :MAX_SPOTS
-        ]
-        for side, spots in by_side.items()
-    }
+@dataclass(frozen=True)
+class _ReportedTake(Take):
+    """A take as a result reports it: its band levels are written out, its response is gone."""
+
+    bands: tuple[BandLevel, ...]
+
+    @property
+    def level_db(self) -> FloatArray:
+        return _by_band({band.hz: band.level_db for band in self.bands if band.usable})
+
+    @property
+    def uncertainty_db(self) -> FloatArray:
+        return _by_band({band.hz: band.uncertainty_db for band in self.bands if band.usable})
 
 
-def _distance_m(takes: Sequence[TakeResult]) -> float | None:
-    known = [take.distance_m for take in takes if take.distance_m is not None]
-    return round(fmean(known), 1) if known else None
-
-
-def _depth(takes: Sequence[TakeResult]) -> tuple[bool, float, int]:
-    """Sort key, front to back: by distance, else by name, else as the job lists them."""
-    distance_m, spot = _distance_m(takes), takes[0].spot.lower()
-    named = NAMED_SPOTS.index(spot) if spot in NAMED_SPOTS else len(NAMED_SPOTS)
-    return distance_m is None, distance_m or 0.0, named
-
-
-def _mean_levels(takes: Sequence[TakeResult]) -> Levels:
-    """Level of each band that every take of one spot can use, dB re the reference."""
-    usable = [
-        {band.hz: band.level_db for band in take.bands if band.usable and band.level_db is not None}
-        for take in takes
+def _spots(result: Result, state: str) -> tuple[SpotResponse, ...]:
+    """Join the takes at each spot just as the verdict does, so that the two cannot differ."""
+    takes = [
+        _ReportedTake(
+            file=take.file,
+            side=take.side,
+            spot=take.spot,
+            state=take.state,
+            distance_m=take.distance_m,
+            response=None,
+            problems=(),
+            usable=take.usable,
+            bands=take.bands,
+        )
+        for take in result.takes
     ]
-    shared = set(usable[0]).intersection(*usable[1:])
-    return {hz: fmean(levels[hz] for levels in usable) for hz in sorted(shared)}
+    return spot_responses(takes, state=state)
 
 
 def response_view(result: Result, job: Job) -> ResponseView | None:
@@ -141,17 +140,15 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     if forecast is None or not forecast.bands:
         return None
     hz = [band.hz for band in forecast.bands]
-    before = {band.hz: band.before_db for band in forecast.bands}
-    takes = [take for take in result.takes if take.usable and take.state == "before"]
-    aligned = (_aligned(_mean_levels([take]), before) for take in takes)
+    before = _by_band({band.hz: band.before_db for band in forecast.bands})
     # All spots share one name: which is which matters little here, and the map shows it.
     spots = tuple(
-        Curve("spots" if at == 0 else "", list(levels), list(levels.values()))
-        for at, levels in enumerate(levels for levels in aligned if levels)
+        Curve("" if at else "spots", NOMINAL_HZ.tolist(), _aligned(spot.level_db, before))
+        for at, spot in enumerate(_spots(result, "before"))
     )
     return ResponseView(
         title="Common response",
-        common=Curve("before", hz, list(before.values())),
+        common=Curve("before", hz, [band.before_db for band in forecast.bands]),
         target=Curve("target", hz, [band.target_db for band in forecast.bands]),
         forecast=Curve("forecast", hz, [band.after_db for band in forecast.bands]),
         spots=spots,
@@ -159,10 +156,12 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     )
 
 
-def _aligned(levels: Levels, common: Levels) -> Levels:
-    """Shift a spot's levels so that they lie on the common response on average."""
-    shared = [hz for hz in common if hz in levels]
-    if not shared:
-        return {}
-    shift_db = fmean(common[hz] - levels[hz] for hz in shared)
-    return {hz: levels[hz] + shift_db for hz in shared}
+def _aligned(level_db: FloatArray, common_db: FloatArray) -> tuple[float | None, ...]:
+    """Shift a spot's levels so that they lie on the common response, 200 Hz to 4 kHz."""
+    apart_db = level_db - common_db
+    shared_db = np.where(np.isfinite(apart_db), level_db, np.nan)
+    return _levels(shared_db - align_level_db(apart_db), slice(None))
+
+
+def _by_band(known: Mapping[float, float | None]) -> FloatArray:
+    return np.array([known.get(hz) for hz in NOMINAL_HZ.tolist()], dtype=np.float64)
