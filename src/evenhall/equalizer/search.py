@@ -5,7 +5,7 @@ mean removed, plus a price of `EARNS_DB` for each fader that is moved. A set tha
 step makes cheaper is therefore step-optimal: a step costs or saves at most one price, so
 none improves the rms by more than `EARNS_DB`, and no moved fader earns less than that.
 
-`Task` holds one job; `smooth_starts()` solves it without steps, drawn to several levels;
+`Task` holds one job; `smooth_starts()` solves it without steps, from several levels;
 `descend()` walks from each on the steps.
 """
 
@@ -34,16 +34,18 @@ DEAF_SHARE = 0.2
 DEAF_DAMPING = 30.0
 # Less than this is arithmetic, not improvement.
 ROUNDING_DB = 1e-9
-# Continuous faders have no last step to find: a hundredth of a dB that gains less is let be.
-CONTINUOUS_GAIN_DB = 3e-4
+# Continuous faders have no last step to find: what gains them less is let be.
+CONTINUOUS_GAIN_DB = 1e-3
 # Continuous faders are set to this; no hand and no scale is finer.
 CONTINUOUS_STEP_DB = 0.01
+# They walk so many of these at a time, from far to near.
+CONTINUOUS_STRIDES = (50, 10, 1)
 # Pairs of ways weighed exactly; where the most promising fail, the others fail too.
 PAIRS_TRIED = 12
-# Levels that starts are drawn to, as quantiles of the deviation: the low ones cut most. One
-# more start finds its own level, where a coarse unit may fit best.
+# Levels that starts are first drawn to, as quantiles of the deviation: low ones mostly cut.
 LEVEL_QUANTILES = (0.0, 0.2)
-SMOOTH_ROUNDS = 12
+# Rounds of the smooth solution, and for how many of them the level is held.
+SMOOTH_ROUNDS, HELD_ROUNDS = 12, 6
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ class Task:
 
 
 def smooth_starts(task: Task) -> FloatArray:
-    """Find settings, regardless of the steps, that bring the response near several levels.
+    """Find settings, regardless of the steps, starting from several levels of the response.
 
     Levenberg-Marquardt on the band gains, faders at a limit held while the error pushes
     them against it; all starts at once.
@@ -141,30 +143,28 @@ def smooth_starts(task: Task) -> FloatArray:
     unit, share = task.unit, task.share
     low_db, high_db = task.lowest * task.grid_db, task.highest * task.grid_db
     root_share = np.sqrt(share)
-    levels_db = np.append(np.quantile(task.deviation_db, LEVEL_QUANTILES), 0.0)
-    free = np.append(np.zeros(len(LEVEL_QUANTILES)), 1.0)[:, None]
+    levels_db = np.quantile(task.deviation_db, LEVEL_QUANTILES)
     nearest = task.detune_sq.min(axis=2).argmin(axis=1)
     aim_db = np.where(task.deaf, 0.0, levels_db[:, None] - task.deviation_db[nearest])
     fader_db = np.clip(aim_db, low_db, high_db)
     held_back = np.diag(np.where(task.deaf, DEAF_DAMPING, 1.0)) / unit.fader_count
     damping = np.full(levels_db.size, 1e-3)
 
-    def residual(power: FloatArray) -> FloatArray:
-        off = task.level_db(power) - levels_db[:, None]
-        return np.asarray(root_share * (off - free * (off @ share)[:, None]))
-
     power = task.section_power(fader_db).prod(axis=1)
-    left = residual(power)
-    for _ in range(SMOOTH_ROUNDS):
+    for turn in range(SMOOTH_ROUNDS):
+        # Held at its level a start finds its mix of cuts and boosts; then the level is let go.
+        free = float(turn >= HELD_ROUNDS)
+        off = task.level_db(power) - levels_db[:, None]
+        off -= free * (off @ share)[:, None]
         # A band's gain follows its loudest nodes: slopes weighed by the power that passes.
         node_share = power * unit.band_nodes[1]
         node_share /= node_share.sum(axis=2, keepdims=True)
         q = unit.q[:, None, None]
         slope = section_slope(unit.model, q, fader_db[..., None, None], task.detune_sq)
         jacobian = np.einsum("sbn,sfbn->sbf", node_share, slope)
-        jacobian -= free[..., None] * (share @ jacobian)[:, None, :]
+        jacobian -= free * (share @ jacobian)[:, None, :]
         jacobian *= root_share[:, None]
-        gradient = np.einsum("sbf,sb->sf", jacobian, left)
+        gradient = np.einsum("sbf,sb->sf", jacobian, root_share * off)
         held = ((fader_db <= low_db) & (gradient >= 0)) | ((fader_db >= high_db) & (gradient <= 0))
         jacobian *= ~held[:, None, :]
         normal = jacobian.transpose(0, 2, 1) @ jacobian
@@ -172,11 +172,11 @@ def smooth_starts(task: Task) -> FloatArray:
         step = -np.linalg.solve(normal, (gradient * ~held)[..., None])[..., 0]
         tried_db = np.clip(fader_db + step, low_db, high_db)
         tried_power = task.section_power(tried_db).prod(axis=1)
-        tried_left = residual(tried_power)
-        better = np.square(tried_left).sum(axis=1) < np.square(left).sum(axis=1)
+        tried_off = task.level_db(tried_power) - levels_db[:, None]
+        tried_off -= free * (tried_off @ share)[:, None]
+        better = np.square(tried_off) @ share < np.square(off) @ share
         fader_db = np.where(better[:, None], tried_db, fader_db)
         power = np.where(better[:, None, None], tried_power, power)
-        left = np.where(better[:, None], tried_left, left)
         damping *= np.where(better, 0.3, 10.0)
     return fader_db
 
@@ -188,11 +188,21 @@ def descend(task: Task, steps: IntArray) -> tuple[IntArray, float]:
     the rounding errors of two faders mend each other. Single ways are all weighed exactly;
     of the pairs only those that promise most where the decibels of two ways simply add.
     """
-    least_gain_db = ROUNDING_DB if task.unit.step_db else CONTINUOUS_GAIN_DB
+    if task.unit.step_db:
+        return _walk(task, steps, stride=1, least_gain_db=ROUNDING_DB)
+    for stride in CONTINUOUS_STRIDES:
+        steps, rms_db = _walk(task, steps, stride=stride, least_gain_db=CONTINUOUS_GAIN_DB)
+    return steps, rms_db
+
+
+def _walk(
+    task: Task, steps: IntArray, *, stride: int, least_gain_db: float
+) -> tuple[IntArray, float]:
+    """Walk `stride` steps at a time until no neighbour gains more than `least_gain_db`."""
     steps = np.clip(steps, task.lowest, task.highest)
     now = task.section_power(np.asarray(steps * task.grid_db))
     power = now.prod(axis=0)
-    ways, factor = _ways(task, steps, np.arange(steps.size), now)
+    ways, factor = _ways(task, steps, stride, np.arange(steps.size), now)
     while True:
         left = task.left_db(power)
         rms = float(np.sqrt(np.square(left) @ task.share))
@@ -213,13 +223,13 @@ def descend(task: Task, steps: IntArray) -> tuple[IntArray, float]:
         steps[fader] = ways[way, fader]
         now[fader] *= factor[way, fader]
         power = now.prod(axis=0)
-        ways[:, fader], factor[:, fader] = _ways(task, steps, fader, now)
+        ways[:, fader], factor[:, fader] = _ways(task, steps, stride, fader, now)
 
 
 def _promising_pairs(
     task: Task, left: FloatArray, left_by_way: FloatArray, saved: FloatArray
 ) -> IntArray:
-    """Pairs of ways, by their flat indices, that promise most; shape (2, `PAIRS_TRIED`)."""
+    """Pairs of ways, by their flat indices, that promise most; shape (2, n_pairs)."""
     root_share = np.sqrt(task.share)
     change = (left_by_way - left).reshape(saved.size, -1) * root_share
     overlap = change @ change.T
@@ -231,25 +241,27 @@ def _promising_pairs(
     # Each pair once, and never two ways of one fader.
     promise[(fader[:, None] == fader) | np.tri(saved.size, dtype=bool)] = -np.inf
     chosen = np.argpartition(promise, -PAIRS_TRIED, axis=None)[-PAIRS_TRIED:]
+    # Two faders have fewer pairs than are tried.
+    chosen = chosen[np.isfinite(promise.ravel()[chosen])]
     return np.stack(np.divmod(chosen, saved.size))
 
 
 def _ways(
-    task: Task, steps: IntArray, faders: IntArray, now: FloatArray
+    task: Task, steps: IntArray, stride: int, faders: IntArray, now: FloatArray
 ) -> tuple[IntArray, FloatArray]:
     """Where some faders may go next, and by what each way multiplies the power.
 
     Returns
     -------
     ways : ndarray of int, shape (3, n_faders)
-        A step up, a step down, back to 0; at a limit the fader stays.
+        A stride up, a stride down, back to 0; at a limit the fader stays.
     factor : ndarray, shape (3, n_faders, n_bands, n_nodes)
     """
     here = steps[faders]
     ways = np.stack(
         [
-            np.minimum(here + 1, task.highest[faders]),
-            np.maximum(here - 1, task.lowest[faders]),
+            np.minimum(here + stride, task.highest[faders]),
+            np.maximum(here - stride, task.lowest[faders]),
             np.zeros_like(here),
         ]
     )
