@@ -143,7 +143,9 @@ def test_demo_over_a_demo_is_written_anew(tmp_path):
     assert load_job(tmp_path).equalizer.bands == 15
     (tmp_path / "out").mkdir()
     (tmp_path / "takes/left-back-after.wav").touch()
+    (tmp_path / "takes/mine-after.wav").touch()
     write_demo(tmp_path, bands=15)
+    (tmp_path / "takes/mine-after.wav").unlink()  # it was left alone
     again = {path.name: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
     assert again == first
 

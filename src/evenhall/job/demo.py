@@ -155,8 +155,8 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
     )
     try:
         (folder / TAKES_FOLDER).mkdir(parents=True, exist_ok=True)
-        for old in (folder / TAKES_FOLDER).glob("*-after.wav"):
-            old.unlink()
+        for old in _takes(demo_hall(), "after"):
+            (folder / old.file).unlink(missing_ok=True)
         (folder / CALIBRATION_FILE).write_text(MICROPHONE.calibration_text(), encoding="utf-8")
         _record(folder, demo_hall(), job.takes)
         _write_job(folder, job)
