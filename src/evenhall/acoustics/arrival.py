@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-__all__ = ["Arrival", "first_arrival"]
+__all__ = ["Arrival", "first_arrival", "minimum_phase"]
 
 FloatArray = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ class Arrival:
     polarity: int
 
 
-def _minimum_phase(magnitude: FloatArray, n_fft: int) -> FloatArray:
+def minimum_phase(magnitude: FloatArray, n_fft: int) -> FloatArray:
     """Phase of the minimum-phase system with this magnitude (homomorphic method)."""
     cepstrum = fft.irfft(np.log(magnitude), n_fft)
     fold = np.zeros(n_fft)
@@ -114,7 +114,7 @@ def _refine(
     magnitude = np.abs(spectrum)
     used = (freq_hz >= low_hz) & (freq_hz <= high_hz)
     magnitude = np.maximum(magnitude, magnitude[used].max() * 1e-3)
-    excess = spectrum * np.exp(-1j * _minimum_phase(magnitude, n_fft))
+    excess = spectrum * np.exp(-1j * minimum_phase(magnitude, n_fft))
     unit = (excess / np.abs(excess + 1e-30))[used]
     freq = freq_hz[used]
     weight = np.sin(np.pi * (freq - low_hz) / (high_hz - low_hz)) ** 2 + 1e-6

@@ -49,7 +49,7 @@ NOISE_SHARE = 0.1
 BLOCKS_PER_10_DB = 5
 SLOPE_FROM_NOISE_DB = 7.0
 SLOPE_SPAN_DB = 20.0
-MAX_ROUNDS = 12
+ROUNDS = 3  # after which nothing moves any more
 
 
 @dataclass(frozen=True)
@@ -221,16 +221,13 @@ def _find_tail(power: FloatArray, rate_hz: float) -> tuple[int, float, float] | 
     block = max(1, int(FIRST_BLOCK_S * rate_hz))
     crossing = power.size
     rate_per_s = np.inf
-    for _ in range(MAX_ROUNDS):
+    for _ in range(ROUNDS):
         line = _late_line(power, block, noise)
         if line is None:
             return None
         per_sample, log_start = line
-        previous, crossing = crossing, (np.log(noise) - log_start) / -per_sample
-        crossing = int(np.clip(crossing, 1, power.size))
+        crossing = int(np.clip((log_start - np.log(noise)) / per_sample, 1, power.size))
         rate_per_s = per_sample * rate_hz
-        if abs(crossing - previous) <= block // 2:
-            break
         ten_db = np.log(10.0) / per_sample
         block = int(np.clip(ten_db / BLOCKS_PER_10_DB, 1, power.size // 20 + 1))
         start = min(crossing + int(ten_db), power.size - n_noise)
@@ -251,7 +248,8 @@ def _late_line(power: FloatArray, block: int, noise: float) -> tuple[float, floa
     if stop - start < 3:
         return None
     centre = (np.arange(start, stop) + 0.5) * block
-    slope, log_start = np.polyfit(centre, np.log(means[start:stop]), 1)
+    # The noise off, or it would bend the lower end of the line.
+    slope, log_start = np.polyfit(centre, np.log(means[start:stop] - noise), 1)
     return (-float(slope), float(log_start)) if slope < 0.0 else None
 
 

@@ -51,7 +51,7 @@ def direct_ratio(response: Response) -> FloatArray:
 
 
 def scatter_db(rt60_s: float, direct: FloatArray | float = 0.0) -> FloatArray:
-    """Standard deviation from place to place of each third-octave level.
+    """Return the standard deviation from place to place of each third-octave level.
 
     Parameters
     ----------

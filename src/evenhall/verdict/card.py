@@ -1,0 +1,245 @@
+"""The card: what is asked of the faders, and the forecast of what they will do.
+
+band_weights(), may_boost()    how much each band counts, and where a fader may go up
+make_card()    solve for both sides alike, or for each where they differ too much
+forecast()     the listening area with the card set, spot by spot and as a whole
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
+from evenhall.equalizer.graphic import GraphicUnit, finer_unit
+from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, solve
+from evenhall.verdict.common import CommonResponse, common_response
+from evenhall.verdict.patterns import Pattern
+from evenhall.verdict.take import align_level_db
+
+__all__ = [
+    "Card",
+    "Forecast",
+    "SpotForecast",
+    "band_weights",
+    "deviation_db",
+    "forecast",
+    "make_card",
+    "may_boost",
+    "weighted_rms_db",
+]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# Uncertainty at which a band counts half, and beyond which the card does not answer for it.
+HALF_WEIGHT_DB = 1.0
+LARGEST_UNCERTAINTY_DB = 2.5
+# Above it microphones and ears at a distance tell little; a fader there moves hiss.
+HIGHEST_HZ = 17000.0
+# A card for each side must be worth copying no more: this much less error than one for both.
+SEPARATE_DB = 1.0
+
+
+def deviation_db(level_db: FloatArray, target: FloatArray) -> FloatArray:
+    """Level less target, its mean over the usable bands from 200 Hz to 4 kHz taken off."""
+    difference = level_db - target
+    return difference - align_level_db(difference)
+
+
+def weighted_rms_db(level_db: FloatArray, weight: FloatArray) -> float:
+    """Weighted rms with the weighted mean removed; nan where no band counts."""
+    counts = (weight > 0) & np.isfinite(level_db)
+    if not counts.any():
+        return float("nan")
+    share = weight[counts] / weight[counts].sum()
+    left = level_db[counts] - float(share @ level_db[counts])
+    return float(np.sqrt(share @ left**2))
+
+
+def band_weights(
+    common: CommonResponse, deviation: FloatArray, *, range_hz: tuple[float, float]
+) -> FloatArray:
+    """How much each band counts: sure and shared ones most, unknown ones nothing.
+
+    Below the loudspeaker's limit only what is too much is answered for: nothing there is
+    raised, and no target asks a small box for bass it has not.
+    """
+    sure = common.uncertainty_db
+    weight = 1.0 / (1.0 + (np.where(np.isfinite(sure), sure, np.inf) / HALF_WEIGHT_DB) ** 2)
+    low_hz, high_hz = range_hz
+    asked = (EXACT_HZ < HIGHEST_HZ) & (high_hz * 1.01 >= EXACT_HZ)
+    asked &= (low_hz <= NOMINAL_HZ) | (deviation > 0)
+    asked &= np.isfinite(deviation) & (sure <= LARGEST_UNCERTAINTY_DB)
+    return np.where(asked, weight, 0.0)
+
+
+def may_boost(
+    unit: GraphicUnit,
+    patterns: Sequence[Pattern],
+    weight: FloatArray,
+    cancelled: BoolArray,
+    *,
+    low_limit_hz: float,
+) -> BoolArray:
+    """Faders that may be raised: those in a broad, certain dip that all spots share."""
+    fills = np.zeros(BAND_COUNT, dtype=bool)
+    for pattern in patterns:
+        if pattern.depth_db < 0 and pattern.scope == "common" and pattern.remedy == "equalize":
+            fills[list(pattern.bands)] = True
+    for pattern in patterns:
+        if pattern.depth_db < 0 and pattern.scope == "local":
+            fills[list(pattern.bands)] = False
+    fills &= (weight > 0) & ~cancelled
+    nearest = np.abs(np.log(unit.centre_hz[:, None] / EXACT_HZ)).argmin(axis=1)
+    return np.asarray(fills[nearest] & (unit.nominal_hz >= low_limit_hz))
+
+
+@dataclass(frozen=True)
+class Card:
+    """Fader settings.
+
+    Parameters
+    ----------
+    unit : GraphicUnit
+    solutions : dict of Solution
+        For "both", or for each side.
+    target : ndarray, shape (31,)
+    weight : ndarray, shape (31,)
+    finer_rms_db : float or None
+        What a 31-band unit would leave; None if this is one, nan if nothing is answered for.
+    """
+
+    unit: GraphicUnit
+    solutions: dict[str, Solution]
+    target: FloatArray
+    weight: FloatArray
+    finer_rms_db: float | None
+
+    def gain_db(self, side: str) -> FloatArray:
+        """Return what the card does to each band of a side, shape (31,)."""
+        solution = self.solutions.get("both") or self.solutions.get(side)
+        return np.zeros(BAND_COUNT) if solution is None else solution.gain_db
+
+    @property
+    def out_of_reach(self) -> tuple[OutOfReach, ...]:
+        """Bands that the unit cannot bring to the target, each once."""
+        found = {}
+        for solution in self.solutions.values():
+            found.update({band.hz: band for band in solution.out_of_reach})
+        return tuple(found[hz] for hz in sorted(found))
+
+
+def _mean_rms_db(common: CommonResponse, card: Card) -> float:
+    spots = forecast(common, card).spots
+    return float(np.sqrt(np.nanmean([spot.rms_after_db**2 for spot in spots])))
+
+
+def make_card(
+    common: CommonResponse,
+    unit: GraphicUnit,
+    *,
+    target: FloatArray,
+    weight: FloatArray,
+    boost: BoolArray,
+    rt60_s: float | None,
+) -> Card:
+    """One card for both sides, or one for each where that is clearly better.
+
+    Parameters
+    ----------
+    common : CommonResponse
+        Of the mains.
+    unit : GraphicUnit
+    target, weight : ndarray, shape (31,)
+    boost : ndarray of bool, shape (n_faders,)
+        From `may_boost()`.
+    rt60_s : float or None
+    """
+    deviation = deviation_db(common.level_db, target)
+    both = solve(unit, Wanted(deviation, weight, boost))
+    finer = finer_unit(unit)
+    finer_rms_db = None
+    if finer is not None:
+        # What may be raised stays where it is: a finer unit changes the hand, not the room.
+        nearest = np.abs(np.log(finer.centre_hz[:, None] / unit.centre_hz)).argmin(axis=1)
+        finer_rms_db = solve(finer, Wanted(deviation, weight, boost[nearest])).rms_after_db
+    card = Card(unit, {"both": both}, target, weight, finer_rms_db)
+    sides = list(dict.fromkeys(spot.side for spot in common.spots))
+    if len(sides) < 2 or not np.any(weight > 0):
+        return card
+    solutions = {}
+    for side in sides:
+        own = common_response([s for s in common.spots if s.side == side], rt60_s=rt60_s)
+        own_deviation = deviation_db(own.level_db, target)
+        solutions[side] = solve(unit, Wanted(own_deviation, weight, boost))
+    separate = Card(unit, solutions, target, weight, finer_rms_db)
+    gained = _mean_rms_db(common, card) - _mean_rms_db(common, separate)
+    return separate if gained >= SEPARATE_DB else card
+
+
+@dataclass(frozen=True)
+class SpotForecast:
+    """Deviation from the target at one spot, before and after."""
+
+    side: str
+    spot: str
+    rms_before_db: float
+    rms_after_db: float
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The common response with the card set, its level lined up with the target.
+
+    Parameters
+    ----------
+    before_db, after_db : ndarray, shape (31,)
+    rms_before_db, rms_after_db : float
+        Weighted, after less target, weighted mean removed.
+    spots : tuple of SpotForecast
+    """
+
+    before_db: FloatArray
+    after_db: FloatArray
+    rms_before_db: float
+    rms_after_db: float
+    spots: tuple[SpotForecast, ...]
+
+
+def _mean_by_trust(levels: FloatArray, trust: FloatArray) -> FloatArray:
+    total = trust.sum(axis=0)
+    known = total > 0
+    mean = (trust * np.nan_to_num(levels)).sum(axis=0) / np.where(known, total, 1.0)
+    return np.where(known, mean, np.nan)
+
+
+def forecast(common: CommonResponse, card: Card) -> Forecast:
+    """Forecast the listening area with the card set."""
+    gains = np.stack([card.gain_db(spot.side) for spot in common.spots])
+    target, weight = card.target, card.weight
+
+    def lined_up(level: FloatArray) -> FloatArray:
+        return target + deviation_db(level, target)
+
+    before = lined_up(common.level_db)
+    after_common = _mean_by_trust(common.aligned_db + gains, common.trust)
+    spots = tuple(
+        SpotForecast(
+            side=spot.side,
+            spot=spot.spot,
+            rms_before_db=weighted_rms_db(level - target, weight),
+            rms_after_db=weighted_rms_db(level + gain - target, weight),
+        )
+        for spot, level, gain in zip(common.spots, common.aligned_db, gains, strict=True)
+    )
+    return Forecast(
+        before_db=before,
+        after_db=lined_up(after_common),
+        rms_before_db=weighted_rms_db(common.level_db - target, weight),
+        rms_after_db=weighted_rms_db(after_common - target, weight),
+        spots=spots,
+    )

@@ -1,0 +1,161 @@
+"""From takes to the whole verdict. Start at `judge()`; it reads like the visit goes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.decay import decay_times
+from evenhall.equalizer.graphic import GraphicUnit
+from evenhall.verdict.card import (
+    Card,
+    Forecast,
+    band_weights,
+    deviation_db,
+    forecast,
+    make_card,
+    may_boost,
+)
+from evenhall.verdict.common import CommonResponse, common_response
+from evenhall.verdict.evenness import Evenness, Match, evenness, match
+from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, level_range_hz
+from evenhall.verdict.proof import Proof, prove
+from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
+from evenhall.verdict.target import Points, target_db
+from evenhall.verdict.trust import flag_disagreement
+from evenhall.verdict.worklist import Move, Stage, worklist
+
+__all__ = ["Setting", "Verdict", "judge"]
+
+FloatArray = NDArray[np.float64]
+
+DECAY_BANDS_HZ = (500.0, 1000.0, 2000.0)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What is known beside the takes.
+
+    Parameters
+    ----------
+    unit : GraphicUnit
+    target : tuple of (hz, db)
+    stage : Stage
+    low_limit_hz : float or None
+        Of the mains; nothing is boosted below it.
+    """
+
+    unit: GraphicUnit
+    target: Points
+    stage: Stage
+    low_limit_hz: float | None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the takes together say, and what to do.
+
+    What could not be found (no usable take, one spot, one side) is None or empty.
+    """
+
+    takes: tuple[Take, ...]
+    spots: tuple[SpotResponse, ...]
+    rt60_s: float | None
+    evenness: Evenness | None
+    match: Match | None
+    common: CommonResponse | None
+    patterns: tuple[Pattern, ...]
+    card: Card | None
+    forecast: Forecast | None
+    moves: tuple[Move, ...]
+    proof: Proof | None
+
+
+def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
+    """Mid-band T20 at the farthest spot of each main element; None if no decay is long enough."""
+    farthest = {spot.side: spot for spot in spots if is_main(spot.side)}
+    times = []
+    for spot in farthest.values():
+        response = spot.takes[0].response
+        if response is None:
+            continue
+        arrival = int(response.arrival_s * response.rate_hz) if response.arrival_s > 0 else None
+        times += [
+            decay_times(
+                response.impulse, rate_hz=response.rate_hz, band_hz=hz, arrival_index=arrival
+            ).t20_s
+            for hz in DECAY_BANDS_HZ
+        ]
+    known = [time for time in times if np.isfinite(time)]
+    return float(np.median(known)) if known else None
+
+
+def _fader_spacing_octaves(unit: GraphicUnit) -> float:
+    return float(np.median(np.diff(np.log2(unit.centre_hz))))
+
+
+def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
+    """Judge all takes of a visit together.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Each judged for itself.
+    setting : Setting
+    """
+    takes = flag_disagreement(takes)
+    spots = spot_responses(takes, state="before")
+    rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
+    stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
+    even, alike = evenness(spots), match(spots)
+    mains = [spot for spot in spots if is_main(spot.side)]
+    common = card = outlook = proof = None
+    patterns: tuple[Pattern, ...] = ()
+    if mains:
+        target = target_db(setting.target, EXACT_HZ)
+        common = common_response(mains, rt60_s=rt60_s)
+        deviation = deviation_db(common.level_db, target)
+        range_hz = level_range_hz(common, low_limit_hz=setting.low_limit_hz)
+        cancelled = cancelled_bands(common, deviation)
+        patterns = find_patterns(
+            common,
+            deviation,
+            cancelled=cancelled,
+            range_hz=range_hz,
+            fader_spacing_octaves=_fader_spacing_octaves(setting.unit),
+        )
+        weight = band_weights(common, deviation, range_hz=range_hz)
+        boost = may_boost(setting.unit, patterns, weight, cancelled, low_limit_hz=range_hz[0])
+        card = make_card(
+            common, setting.unit, target=target, weight=weight, boost=boost, rt60_s=rt60_s
+        )
+        outlook = forecast(common, card)
+        after = spot_responses(takes, state="after")
+        proof = prove(mains, after, card, rt60_s=rt60_s)
+    return Verdict(
+        takes=tuple(takes),
+        spots=spots,
+        rt60_s=rt60_s,
+        evenness=even,
+        match=alike,
+        common=common,
+        patterns=patterns,
+        card=card,
+        forecast=outlook,
+        moves=worklist(
+            takes=takes,
+            spots=spots,
+            stage=stage,
+            evenness=even,
+            match=alike,
+            common=common,
+            patterns=patterns,
+            card=card,
+            forecast=outlook,
+        ),
+        proof=proof,
+    )
