@@ -34,12 +34,13 @@ DEAF_SHARE = 0.2
 DEAF_DAMPING = 30.0
 # Less than this is arithmetic, not improvement.
 ROUNDING_DB = 1e-9
-# Continuous faders have no last step to find: what gains them less is let be.
-CONTINUOUS_GAIN_DB = 1e-3
+# A way that moves no more and no fewer faders must gain this to be gone: on coarse walks, and
+# on the last. It spares long walks for nothing, and cannot cost step-optimality.
+COARSE_GAIN_DB, LAST_GAIN_DB = 1e-3, 1e-4
 # Continuous faders are set to this; no hand and no scale is finer.
 CONTINUOUS_STEP_DB = 0.01
-# They walk so many of these at a time, from far to near.
-CONTINUOUS_STRIDES = (50, 10, 1)
+# Walks go far before they go near.
+STRIDES_DB = (2.0, 0.5, 0.1)
 # Pairs of ways weighed exactly; where the most promising fail, the others fail too.
 PAIRS_TRIED = 12
 # Levels that starts are first drawn to, as quantiles of the deviation: low ones mostly cut.
@@ -188,11 +189,12 @@ def descend(task: Task, steps: IntArray) -> tuple[IntArray, float]:
     the rounding errors of two faders mend each other. Single ways are all weighed exactly;
     of the pairs only those that promise most where the decibels of two ways simply add.
     """
-    if task.unit.step_db:
-        return _walk(task, steps, stride=1, least_gain_db=ROUNDING_DB)
-    for stride in CONTINUOUS_STRIDES:
-        steps, rms_db = _walk(task, steps, stride=stride, least_gain_db=CONTINUOUS_GAIN_DB)
-    return steps, rms_db
+    for stride_db in STRIDES_DB:
+        if stride_db > task.grid_db:
+            stride = round(stride_db / task.grid_db)
+            steps, _ = _walk(task, steps, stride=stride, least_gain_db=COARSE_GAIN_DB)
+    last_gain_db = LAST_GAIN_DB if task.unit.step_db else COARSE_GAIN_DB
+    return _walk(task, steps, stride=1, least_gain_db=last_gain_db)
 
 
 def _walk(
@@ -209,9 +211,10 @@ def _walk(
         saved = task.price_db(steps) - task.price_db(ways)
         left_by_way = task.left_db(power * factor)
         gain = rms - np.sqrt(np.square(left_by_way) @ task.share) + saved
+        gain -= least_gain_db * (np.abs(saved) < 0.5 * EARNS_DB)
         best = int(gain.argmax())
         moved = np.array([best])
-        if gain.flat[best] <= least_gain_db:
+        if gain.flat[best] <= ROUNDING_DB:
             pairs = _promising_pairs(task, left, left_by_way, saved)
             both = factor.reshape(-1, *power.shape)[pairs].prod(axis=0)
             gain = rms - task.rms_db(power * both) + saved.ravel()[pairs].sum(axis=0)
