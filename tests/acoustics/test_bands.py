@@ -189,3 +189,12 @@ def test_smoothing_averages_power_over_the_window():
 
 def test_smoothing_leaves_a_level_response_level_to_the_ends():
     np.testing.assert_allclose(smooth_power(np.ones(500), spacing_hz=40.0, fraction=3), 1.0)
+
+
+def test_smoothing_near_the_end_does_not_lean_to_one_side():
+    # f is convex over ln f: a symmetric window can only raise it, a lop-sided one lowers it.
+    freq_hz = np.arange(2001) * 10.0
+    smoothed = smooth_power(freq_hz, spacing_hz=10.0, fraction=3)
+    assert np.all(smoothed[200:] >= freq_hz[200:] * (1 - 1e-5))
+    w = np.log(2.0) / 6.0
+    np.testing.assert_allclose(smoothed[200:1700], freq_hz[200:1700] * np.sinh(w) / w, rtol=1e-4)

@@ -91,27 +91,76 @@ def test_second_library_reads_the_same_out_of_noise():
     np.testing.assert_allclose([times.edt_s, times.t20_s, times.t30_s], expected, rtol=0.02)
 
 
-def test_range_that_noise_leaves_decides_which_times_are_given():
-    # ISO 3382-1: 35 dB down to the noise for T20, 45 dB for T30.
-    given_at = {}
-    for noise_db in (-10.0, -25.0, -40.0, -50.0):
-        impulse = room(1.0, noise_db=noise_db, length_s=2.0, seed=2)
-        times = decay_times(impulse, rate_hz=RATE_HZ, arrival_index=0)
-        given_at[noise_db] = tuple(
-            bool(np.isfinite(value)) for value in (times.edt_s, times.t20_s, times.t30_s)
-        )
-    assert given_at == {
-        -10.0: (False, False, False),
-        -25.0: (True, False, False),
-        -40.0: (True, True, False),
-        -50.0: (True, True, True),
-    }
+def smooth_room(decay_s, *, noise_db, length_s):
+    """Envelope of a decay in noise, without their scatter."""
+    return np.sqrt(exponential(decay_s, length_s) ** 2 + 10.0 ** (noise_db / 10.0))
+
+
+@pytest.mark.parametrize("decay_s", [0.3, 1.0, 3.0])
+def test_noise_just_low_enough_costs_nothing(decay_s):
+    # Left in, the noise would add 8 % to T30; cut off without what lay under it, take off 1 %.
+    impulse = smooth_room(decay_s, noise_db=-47.0, length_s=2 * decay_s)
+    times = decay_times(impulse, rate_hz=RATE_HZ)
+    np.testing.assert_allclose([times.edt_s, times.t20_s, times.t30_s], decay_s, rtol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("noise_db", "expected"),
+    [
+        # ISO 3382-1: 35 dB down to the noise for T20, 45 dB for T30; 20 dB for EDT likewise.
+        (-17.5, (False, False, False)),
+        (-22.5, (True, False, False)),
+        (-32.5, (True, False, False)),
+        (-37.5, (True, True, False)),
+        (-43.0, (True, True, False)),
+        (-47.0, (True, True, True)),
+    ],
+)
+def test_range_that_noise_leaves_decides_which_times_are_given(noise_db, expected):
+    times = decay_times(
+        smooth_room(1.0, noise_db=noise_db, length_s=2.0), rate_hz=RATE_HZ, arrival_index=0
+    )
+    assert tuple(bool(np.isfinite(t)) for t in (times.edt_s, times.t20_s, times.t30_s)) == expected
 
 
 def test_range_is_the_distance_to_the_noise():
     for noise_db in (-30.0, -50.0, -70.0):
         impulse = room(1.0, noise_db=noise_db, length_s=2.0, seed=3)
         assert abs(energy_decay(impulse, rate_hz=RATE_HZ).range_db + noise_db) <= 1.5
+
+
+def test_end_of_the_decay_is_found_in_a_narrow_band():
+    # It meets the noise of -50 dB after 50/60 of a second.
+    ends_s = []
+    for seed in range(30):
+        impulse = room(1.0, noise_db=-50.0, length_s=1.5, seed=seed)
+        decay = energy_decay(impulse, rate_hz=RATE_HZ, band_hz=125.0, arrival_index=0)
+        ends_s.append(decay.energy.size / RATE_HZ)
+    assert abs(np.mean(ends_s) - 50 / 60) <= 0.03
+    assert np.std(ends_s) <= 0.075
+
+
+def test_decay_curve_never_rises_and_starts_at_one():
+    for seed in range(4):
+        energy = energy_decay(room(1.0, noise_db=-35.0, seed=seed), rate_hz=RATE_HZ).energy
+        assert energy[0] == 1.0
+        assert np.all(np.diff(energy) <= 0.0)
+        assert energy[-1] > 0.0
+
+
+def test_centre_time_counts_what_lies_under_the_noise():
+    impulse = smooth_room(1.0, noise_db=-15.0, length_s=2.0)
+    centre_s = centre_time_s(energy_decay(impulse, rate_hz=RATE_HZ, arrival_index=0))
+    # Closed form 1 / k = T / (6 ln 10); cut off where the noise begins it is 3.2 % less.
+    assert abs(centre_s * 6 * np.log(10.0) - 1.0) <= 0.005
+
+
+def test_what_the_filter_rings_ahead_counts_as_early():
+    click = np.zeros(RATE_HZ)
+    click[0] = 1.0
+    decay = energy_decay(click, rate_hz=RATE_HZ, band_hz=63.0, arrival_index=0)
+    # The filter's response is even about the click: half of the energy lies before it.
+    assert abs(decay.remaining(1 / RATE_HZ) - 0.5) <= 0.02
 
 
 def test_response_cut_off_short_gives_no_more_than_it_shows():

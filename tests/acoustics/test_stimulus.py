@@ -34,17 +34,12 @@ def filtered_bands_db(samples, rate_hz, bands):
 
 
 @pytest.mark.parametrize(
-    ("duration_s", "rate_hz"), [(12.0, 48000), (12.0, 96000), (10.0, 192000), (60.0, 48000)]
+    ("duration_s", "rate_hz"),
+    [(1.0, 48000), (2.0, 44100 * 2), (12.0, 48000), (12.0, 96000), (10.0, 192000)],
 )
 def test_pink_noise_has_every_third_octave_within_a_tenth_of_a_decibel(duration_s, rate_hz):
     noise = pink_noise(duration_s, rate_hz=rate_hz, seed=1)
     levels_db = periodogram_bands_db(noise, rate_hz)
-    assert np.abs(levels_db - levels_db.mean()).max() <= 0.1
-
-
-def test_short_pink_noise_has_the_shape_from_100_hz():
-    # Lower bands hold too few cycles of a short noise for two meters to agree on them.
-    levels_db = periodogram_bands_db(pink_noise(2.0, rate_hz=48000, seed=1), 48000)[7:]
     assert np.abs(levels_db - levels_db.mean()).max() <= 0.1
 
 
