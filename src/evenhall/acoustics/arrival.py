@@ -118,18 +118,21 @@ def _refine(
     unit = (excess / np.abs(excess + 1e-30))[used]
     freq = freq_hz[used]
     weight = np.sin(np.pi * (freq - low_hz) / (high_hz - low_hz)) ** 2 + 1e-6
-    # Coarse slope from neighbouring bins, then a straight line through what remains.
+    # Coarse slope from neighbouring bins, then a line through what remains. A crossover below
+    # turns the phase once more and leaves a rest that fades with frequency: 1/f to first order.
     step = 2.0 * np.pi * (freq[1] - freq[0])
     delay_s = -float(np.angle(np.sum(weight[1:] * unit[1:] * unit[:-1].conj()))) / step
-    for _ in range(3):
-        flat = unit * np.exp(2j * np.pi * freq * delay_s)
-        offset = float(np.angle(np.sum(weight * flat)))
-        left = np.angle(flat * np.exp(-1j * offset))
-        centred = freq - np.sum(weight * freq) / weight.sum()
-        slope = np.sum(weight * centred * left) / np.sum(weight * centred**2)
-        delay_s -= float(slope) / (2.0 * np.pi)
-    # The offset at 0 Hz of the fitted line.
-    flat = unit * np.exp(2j * np.pi * freq * delay_s)
-    upright = float(np.real(np.sum(weight * flat)) / weight.sum())
+    terms = np.stack([np.ones(freq.size), freq, 1.0 / freq], axis=1) / np.array(
+        [1.0, high_hz, 1.0 / low_hz]
+    )
+    phase = np.array([0.0, -2.0 * np.pi * delay_s * high_hz, 0.0])
+    phase[0] = np.angle(np.sum(weight * unit * np.exp(-1j * (terms @ phase))))
+    normal = terms.T @ (weight[:, None] * terms)
+    for _ in range(4):
+        left = np.angle(unit * np.exp(-1j * (terms @ phase)))
+        phase = phase + np.linalg.solve(normal, terms.T @ (weight * left))
+    delay_s = -float(phase[1]) / (2.0 * np.pi * high_hz)
+    agreed = np.abs(np.sum(weight * unit * np.exp(-1j * (terms @ phase)))) / weight.sum()
+    upright = float(agreed * np.cos(phase[0]))
     polarity = 1 if upright > SURE_COSINE else -1 if upright < -SURE_COSINE else 0
     return Arrival(first + delay_s * rate_hz, polarity)

@@ -154,8 +154,8 @@ def _unlike(match: Match | None) -> list[Move]:
         return [
             Move(
                 "check",
-                f"Check the woofer of the {weak} loudspeaker: below 200 Hz it is {abs(bass):.0f} dB "
-                "below the other side. A dead driver, a loose cable, or a low cut left in.",
+                f"Check the woofer of the {weak} loudspeaker: below 200 Hz it is {abs(bass):.0f} "
+                "dB below the other side. A dead driver, a loose cable, or a low cut left in.",
                 expected={"left_minus_right_db": 0.0, "was_db": bass},
             )
         ]
@@ -357,7 +357,7 @@ def worklist(
     card: Card | None,
     forecast: Forecast | None,
 ) -> tuple[Move, ...]:
-    """Moves in the order in which they are to be done."""
+    """List the moves in the order in which they are to be done."""
     return (
         *_again([take for take in takes if take.state == "before"]),
         *_polarity(match, spots),
