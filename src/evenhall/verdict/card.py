@@ -61,12 +61,17 @@ def weighted_rms_db(level_db: FloatArray, weight: FloatArray) -> float:
 
 
 def band_weights(
-    common: CommonResponse, deviation: FloatArray, *, range_hz: tuple[float, float]
+    common: CommonResponse,
+    deviation: FloatArray,
+    patterns: Sequence[Pattern],
+    *,
+    range_hz: tuple[float, float],
 ) -> FloatArray:
     """How much each band counts: sure and shared ones most, unknown ones nothing.
 
     Below the loudspeaker's limit only what is too much is answered for: nothing there is
-    raised, and no target asks a small box for bass it has not.
+    raised, and no target asks a small box for bass it has not. A common dip that is left alone
+    is not answered for either, or all else would be pulled down to meet it.
     """
     sure = common.uncertainty_db
     weight = 1.0 / (1.0 + (np.where(np.isfinite(sure), sure, np.inf) / HALF_WEIGHT_DB) ** 2)
@@ -74,6 +79,9 @@ def band_weights(
     asked = (EXACT_HZ < HIGHEST_HZ) & (high_hz * 1.01 >= EXACT_HZ)
     asked &= (low_hz <= NOMINAL_HZ) | (deviation > 0)
     asked &= np.isfinite(deviation) & (sure <= LARGEST_UNCERTAINTY_DB)
+    for pattern in patterns:
+        if pattern.scope == "common" and pattern.depth_db < 0 and pattern.remedy != "equalize":
+            asked[list(pattern.bands)] = False
     return np.where(asked, weight, 0.0)
 
 
@@ -92,6 +100,7 @@ def may_boost(
             fills[list(pattern.bands)] = True
     for pattern in patterns:
         if pattern.depth_db < 0 and pattern.scope == "local":
+            # What one place lacks is no reason to give it to all.
             fills[list(pattern.bands)] = False
     fills &= (weight > 0) & ~cancelled
     nearest = np.abs(np.log(unit.centre_hz[:, None] / EXACT_HZ)).argmin(axis=1)

@@ -128,7 +128,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             range_hz=range_hz,
             fader_spacing_octaves=_fader_spacing_octaves(setting.unit),
         )
-        weight = band_weights(common, deviation, range_hz=range_hz)
+        weight = band_weights(common, deviation, patterns, range_hz=range_hz)
         boost = may_boost(setting.unit, patterns, weight, cancelled, low_limit_hz=range_hz[0])
         card = make_card(
             common, setting.unit, target=target, weight=weight, boost=boost, rt60_s=rt60_s

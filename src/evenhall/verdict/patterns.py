@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.cancellation import is_cancellation
 from evenhall.verdict.common import CommonResponse
-from evenhall.verdict.take import ALIGN_BANDS, SpotResponse
-from evenhall.verdict.words import hz_text, join_words
+from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, nan_mean
+from evenhall.verdict.words import hz_text
 
 __all__ = ["Pattern", "cancelled_bands", "find_patterns", "level_range_hz"]
 
@@ -27,6 +27,7 @@ BoolArray = NDArray[np.bool_]
 # Broad errors are heard from about 1.5 dB; from one place to the next 3 dB is nothing unusual.
 COMMON_DB = 1.5
 LOCAL_DB = 3.0
+BELONGS = 0.3
 # Beyond this many standard deviations chance is left aside.
 CERTAIN = 2.0
 # A dip this narrow moves with the listener's head, and no graphic unit reaches it.
@@ -34,6 +35,10 @@ NARROW_OCTAVES = 0.5
 # Lowest and highest frequency of a loudspeaker: 10 dB under its middle.
 LIMIT_DROP_DB = 10.0
 CANCELLATION_DEPTH_DB = 2.0
+# A hole this deep and no wider is no loudspeaker's tone, whatever its phase; a fader that
+# fought it would spend all its headroom. Common practice, no source.
+HOLE_DB = 7.0
+HOLE_OCTAVES = 1.34
 BOUNDARY_HZ = 300.0  # below, a common null comes from a wall or floor near the loudspeaker
 
 
@@ -95,25 +100,47 @@ def level_range_hz(common: CommonResponse, *, low_limit_hz: float | None) -> tup
     return lowest, float(EXACT_HZ[high])
 
 
-def _runs(
-    values: FloatArray, threshold: FloatArray, allowed: BoolArray
-) -> list[tuple[int, NDArray[np.intp]]]:
-    """List runs of one sign beyond the threshold: the largest band, and all at half its size."""
-    left = allowed & np.isfinite(values) & (np.abs(values) > threshold)
+@dataclass(frozen=True)
+class _Run:
+    """Neighbouring bands that stray the same way.
+
+    Parameters
+    ----------
+    peak : int
+        Band of the largest value.
+    bands : ndarray of int
+        Those that belong to it: what strays much less is the slope beside it.
+    width_octaves : float
+        Of the part around the peak that strays at least half as far.
+    """
+
+    peak: int
+    bands: NDArray[np.intp]
+    width_octaves: float
+
+
+def _runs(values: FloatArray, threshold: FloatArray, allowed: BoolArray) -> list[_Run]:
+    """List runs of one sign; a run reaches as far as the sign beyond half the threshold."""
+    known = allowed & np.isfinite(values)
+    size = np.where(known, np.abs(values), 0.0)
     runs = []
-    size = np.where(np.isfinite(values), np.abs(values), 0.0)
-    while left.any():
-        peak = int(np.where(left, size, 0.0).argmax())
-        same = np.isfinite(values) & (np.sign(values) == np.sign(values[peak]))
-        half = same & allowed & (size >= 0.5 * size[peak])
-        first = last = peak
-        while first > 0 and half[first - 1]:
-            first -= 1
-        while last < values.size - 1 and half[last + 1]:
-            last += 1
-        runs.append((peak, np.arange(first, last + 1)))
-        left[first : last + 1] = False
-    return runs
+    for sign in (-1, 1):
+        strays = known & (np.sign(values) == sign)
+        part = strays & (size > 0.5 * threshold)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], part.astype(np.int8), [0]])))
+        for first, end in edges.reshape(-1, 2):
+            bands = np.arange(first, end)
+            peak = int(bands[size[bands].argmax()])
+            if size[peak] <= threshold[peak]:
+                continue
+            lowest = highest = peak
+            while lowest > first and size[lowest - 1] >= 0.5 * size[peak]:
+                lowest -= 1
+            while highest < end - 1 and size[highest + 1] >= 0.5 * size[peak]:
+                highest += 1
+            bands = bands[size[bands] >= BELONGS * size[peak]]
+            runs.append(_Run(peak, bands, (highest - lowest + 1) / 3.0))
+    return sorted(runs, key=lambda run: -size[run.peak])
 
 
 def _spot_names(spots: tuple[SpotResponse, ...]) -> list[str]:
@@ -169,40 +196,34 @@ def find_patterns(
     """
     low_hz, high_hz = range_hz
     inside = (low_hz <= NOMINAL_HZ) & (high_hz * 1.01 >= EXACT_HZ)
-    patterns = []
-    for peak, bands in _runs(deviation_db, np.full(31, COMMON_DB), inside):
-        patterns.append(
-            _common_pattern(common, deviation_db, peak, bands, cancelled, fader_spacing_octaves)
-        )
-    patterns.sort(key=lambda pattern: -abs(pattern.depth_db))
+    patterns = [
+        _common_pattern(common, deviation_db, run, cancelled, fader_spacing_octaves)
+        for run in _runs(deviation_db, np.full(BAND_COUNT, COMMON_DB), inside)
+    ]
     return (*patterns, *_local_patterns(common, inside))
-
-
-def _width_octaves(bands: NDArray[np.intp]) -> float:
-    return float(bands.size / 3.0)
 
 
 def _common_pattern(
     common: CommonResponse,
     deviation_db: FloatArray,
-    peak: int,
-    bands: NDArray[np.intp],
+    run: _Run,
     cancelled: BoolArray,
     spacing_octaves: float,
 ) -> Pattern:
+    peak, width = run.peak, run.width_octaves
     depth = float(deviation_db[peak])
-    width = _width_octaves(bands)
-    certain = bool(abs(depth) > CERTAIN * common.uncertainty_db[peak] and len(common.spots) > 1)
     names = list(dict.fromkeys(_spot_names(common.spots)))
+    certain = bool(abs(depth) > CERTAIN * common.uncertainty_db[peak] and len(names) > 1)
     where = "at every spot" if len(names) > 1 else f"at the one spot measured ({names[0]})"
     hz = hz_text(NOMINAL_HZ[peak])
+    hole = depth < -HOLE_DB and width <= HOLE_OCTAVES
     if depth > 0:
         remedy = "equalize"
         why = (
             f"A build-up of {depth:.1f} dB around {hz}, {where}: it belongs to the loudspeakers "
             "in this room, and a cut takes it away for everybody."
         )
-    elif cancelled[peak]:
+    elif cancelled[peak] or hole:
         remedy = "move" if NOMINAL_HZ[peak] < BOUNDARY_HZ else "leave"
         cure = (
             "Only moving the loudspeaker or what it reflects from helps."
@@ -242,56 +263,58 @@ def _common_pattern(
         remedy=remedy,
         why=why,
         certain=certain,
-        bands=tuple(int(band) for band in bands),
+        bands=tuple(int(band) for band in run.bands),
     )
 
 
 def _local_patterns(common: CommonResponse, inside: BoolArray) -> list[Pattern]:
-    """Patterns of one spot against the mean of the others."""
-    if len(set(_spot_names(common.spots))) < 2:
+    """List what single spots have against the middle one of all spots, sides taken together."""
+    names = list(dict.fromkeys(_spot_names(common.spots)))
+    if len(names) < 2:
         return []
-    found: dict[tuple[int, int], tuple[float, list[str], NDArray[np.intp]]] = {}
-    for k, spot in enumerate(common.spots):
-        others = [j for j in range(len(common.spots)) if common.spots[j].spot != spot.spot]
-        trust = common.trust[others]
-        total = trust.sum(axis=0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            rest = np.nansum(trust * common.aligned_db[others], axis=0) / total
-        stray = common.aligned_db[k] - rest
-        chance = np.hypot(common.scatter_db[k], np.sqrt(1.0 / np.maximum(total, 1e-9)))
-        threshold = np.maximum(LOCAL_DB, CERTAIN * chance)
-        for peak, bands in _runs(stray, threshold, inside & (total > 0)):
-            key = (peak, int(np.sign(stray[peak])))
-            label = spot.spot if _one_side(common) else f"{spot.spot} ({spot.side})"
-            if key in found:
-                depth, names, wide = found[key]
-                larger = stray[peak] if abs(stray[peak]) > abs(depth) else depth
-                found[key] = (float(larger), [*names, label], wide)
-            else:
-                found[key] = (float(stray[peak]), [label], bands)
+    at = [[k for k, spot in enumerate(common.spots) if spot.spot == name] for name in names]
+    levels = np.stack([nan_mean(common.aligned_db[rows]) for rows in at])
+    # Both sides hear the same room from one spot: their scatter is not halved by being two.
+    chance = np.stack([nan_mean(common.scatter_db[rows]) for rows in at])
     patterns = []
-    for (peak, sign), (depth, labels, bands) in found.items():
-        what = "dip" if sign < 0 else "build-up"
-        hz = hz_text(NOMINAL_HZ[peak])
-        spots = tuple(dict.fromkeys(label.split(" (")[0] for label in labels))
-        patterns.append(
-            Pattern(
-                hz=float(NOMINAL_HZ[peak]),
-                width_octaves=_width_octaves(bands),
-                depth_db=depth,
-                scope="local",
-                spots=spots,
-                remedy="leave",
-                why=(
-                    f"The {what} of {abs(depth):.1f} dB at {hz} shows at {join_words(labels)} "
-                    "only: it is the room's, and a fader would spoil the other places."
-                ),
-                certain=True,
-                bands=tuple(int(band) for band in bands),
+    for k, name in enumerate(names):
+        others = np.delete(levels, k, axis=0)
+        # With three spots or more the median leaves the odd one out; of two, either may be odd.
+        usual = _median(levels) if len(names) > 2 else nan_mean(others)
+        strays = levels[k] - usual
+        threshold = np.maximum(LOCAL_DB, CERTAIN * chance[k] * np.sqrt(1.0 + 1.0 / len(others)))
+        for run in _runs(strays, threshold, inside):
+            depth = float(strays[run.peak])
+            what = "dip" if depth < 0 else "build-up"
+            patterns.append(
+                Pattern(
+                    hz=float(NOMINAL_HZ[run.peak]),
+                    width_octaves=run.width_octaves,
+                    depth_db=depth,
+                    scope="local",
+                    spots=(name,),
+                    remedy="leave",
+                    why=(
+                        f"The {what} of {abs(depth):.1f} dB at {hz_text(NOMINAL_HZ[run.peak])} "
+                        f"shows at {name} only: it belongs to that place, and a fader would spoil "
+                        "the others."
+                    ),
+                    certain=len(names) > 2,
+                    bands=tuple(int(band) for band in run.bands),
+                )
             )
-        )
+    if len(names) == 2:
+        # Each stray shows twice, once a spot with the sign turned: the dip is the likelier fault.
+        patterns = [pattern for pattern in patterns if pattern.depth_db < 0]
     return sorted(patterns, key=lambda pattern: -abs(pattern.depth_db))
 
 
-def _one_side(common: CommonResponse) -> bool:
-    return len({spot.side for spot in common.spots}) == 1
+def _median(levels: FloatArray) -> FloatArray:
+    """Median over spots of what is known; nan where nothing is."""
+    known = np.isfinite(levels)
+    ranked = np.sort(np.where(known, levels, np.inf), axis=0)
+    count = known.sum(axis=0)
+    column = np.arange(levels.shape[1])
+    low = ranked[np.maximum((count - 1) // 2, 0), column]
+    high = ranked[np.minimum(count // 2, levels.shape[0] - 1), column]
+    return np.where(count > 0, 0.5 * (low + high), np.nan)
