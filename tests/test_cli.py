@@ -451,6 +451,12 @@ def test_verdict_names_evenness_forecast_and_proof():
         assert words in text
 
 
+def test_long_move_is_printed_whole():
+    text = "Raise both loudspeakers. " + "Two people, and a rated stand. " * 12 + "Then look up."
+    moves = (Move(order=1, kind="raise", text=text),)
+    assert text in " ".join(" ".join(shown(example(moves=moves))).split())
+
+
 def test_names_are_never_read_as_markup():
     assert shown(example().model_copy(update={"job": "[red]Hall[/red] :bell:"}))[0].startswith(
         "[red]Hall[/red] :bell:"

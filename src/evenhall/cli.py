@@ -10,7 +10,7 @@ import datetime
 import io
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -93,6 +93,18 @@ def _faults_as_lines() -> Iterator[None]:
         raise typer.Exit(EXIT_FAULT) from error
 
 
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None] | None]:
+    """Give what shows how far the work is, or None where nobody looks."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from evenhall import terminal
+
+    with terminal.progress_on(terminal.console_for(stderr=True)) as step:
+        yield step
+
+
 def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"evenhall {__version__}")
@@ -143,12 +155,12 @@ def tune(
 
         job = load_job(folder)
 
-        from evenhall import sheet, terminal
+        from evenhall import sheet
         from evenhall.job.result import to_json
         from evenhall.job.store import SHEET_FILE, write_result
         from evenhall.job.tuning import tune as tune_job
 
-        with terminal.progress_on(terminal.console_for(stderr=True)) as step:
+        with _progress() as step:
             result = tune_job(job, folder, progress=step)
         on_sheet = date.date() if date else datetime.date.today()
         result_json = to_json(result)
@@ -158,8 +170,9 @@ def tune(
             sys.stdout.buffer.write(result_json)
             sys.stdout.flush()
         else:
-            console = terminal.console_for()
-            terminal.show_result(console, result, job.equalizer)
+            from evenhall import terminal
+
+            terminal.show_result(terminal.console_for(), result, job.equalizer)
             typer.echo(f"\nSheet to print: {out / SHEET_FILE}")
         if not result.any_usable:
             typer.echo("No take could be used: the result says why for each.", err=True)

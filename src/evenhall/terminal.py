@@ -1,7 +1,7 @@
 """What the terminal shows of a result: verdicts, worklist, card. Start at `show_result()`.
 
-The sentences are those of the sheet (`sheet.words`); here they are only laid out, for a width
-from 60 columns up, with or without colour.
+The sentences are those of the sheet (`sheet.words`), never cut short; here they are only laid
+out, for a width from 60 columns up, with or without colour.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from rich.text import Text
 
 from evenhall.job.folder import Equalizer
 from evenhall.job.result import Fader, Result
-from evenhall.sheet.words import Point, troubles, verdicts, worklist
+from evenhall.sheet.words import Point, expected_gain, troubles, verdicts, worklist
 
 __all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_result"]
 
@@ -35,17 +35,13 @@ def console_for(*, stderr: bool = False) -> Console:
 
 @contextmanager
 def progress_on(console: Console) -> Iterator[Callable[[str, int, int], None]]:
-    """Give a function that shows how far the work is: what is done, how many, of how many.
-
-    Nothing is shown where `console` is no terminal.
-    """
+    """Give a function that shows how far the work is: what is done, how many, of how many."""
     bar = Progress(
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=24),
         TextColumn("{task.completed:.0f} of {task.total:.0f}"),
         console=console,
         transient=True,
-        disable=not console.is_terminal,
     )
     with bar:
         task = bar.add_task("", total=None, visible=False)
@@ -78,7 +74,7 @@ def show_result(console: Console, result: Result, unit: Equalizer) -> None:
     for point in verdicts(result):
         console.print(_sentence(point, mark={True: "+", False: "!", None: " "}[point.holds]))
     _heading(console, "Worklist")
-    console.print(_numbered(worklist(result)))
+    console.print(_numbered(_things_to_do(result)))
     for name, faders in result.card.items():
         _heading(console, f"Card, {CARD_TITLES.get(name, name)}")
         console.print(_card(faders, unit))
@@ -99,14 +95,22 @@ def _sentence(point: Point, *, mark: str) -> RenderableType:
     return grid
 
 
-def _numbered(points: Sequence[Point]) -> RenderableType:
-    if not points:
+def _things_to_do(result: Result) -> list[str]:
+    """Give the moves in their order, whole: on paper there is less room than here."""
+    if not result.any_usable:
+        return [point.body for point in worklist(result)]
+    moves = sorted(result.moves, key=lambda move: move.order)
+    return [move.text + expected_gain(move) for move in moves]
+
+
+def _numbered(sentences: Sequence[str]) -> RenderableType:
+    if not sentences:
         return Text("Nothing to do.")
     grid = Table.grid(padding=(0, 1))
     grid.add_column(justify="right", min_width=2)
     grid.add_column()
-    for number, point in enumerate(points, 1):
-        grid.add_row(Text(str(number), style="bold"), Text(point.body))
+    for number, sentence in enumerate(sentences, 1):
+        grid.add_row(Text(str(number), style="bold"), Text(sentence))
     return grid
 
 

@@ -8,7 +8,7 @@ that NaN is never written and reading the file again gives an equal result.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -115,13 +115,13 @@ class TakeResult(_Model):
     file: str
     side: str
     spot: str
-    state: Literal["before", "after"]
+    state: Annotated[str, AfterValidator(_one_of("before", "after"))]
     usable: bool
     problems: tuple[TakeProblem, ...] = ()
     delay_s: float | None = None
     distance_m: float | None = None
     clock_ppm: float | None = None
-    polarity: Literal[-1, 0, 1] = 0
+    polarity: int = Field(default=0, ge=-1, le=1)  # 0: cannot tell
     level_db: float | None = None
     used_ratio: float | None = None  # share of the take that fitted and was used, 0 to 1
     coherence: float | None = None
@@ -166,7 +166,7 @@ class Pattern(_Model):
     hz: float
     width_octaves: float
     depth_db: float
-    scope: Literal["common", "local"]
+    scope: Annotated[str, AfterValidator(_one_of("common", "local"))]
     spots: tuple[str, ...]
     remedy: Annotated[str, AfterValidator(_one_of(*REMEDIES))]
     why: str
@@ -238,11 +238,11 @@ class Move(_Model):
     order: int
     kind: Annotated[str, AfterValidator(_one_of(*MOVE_KINDS))]
     text: str
-    from_: dict[str, bool | int | float | str | None] = Field(
+    from_: Mapping[str, bool | int | float | str | None] = Field(
         default_factory=dict, validation_alias="from", serialization_alias="from"
     )
-    to: dict[str, bool | int | float | str | None] = Field(default_factory=dict)
-    expected: dict[str, bool | int | float | str | None] = Field(default_factory=dict)
+    to: Mapping[str, bool | int | float | str | None] = Field(default_factory=dict)
+    expected: Mapping[str, bool | int | float | str | None] = Field(default_factory=dict)
 
 
 class ProofBand(_Model):

@@ -14,6 +14,7 @@ from evenhall.job.result import Move, Pattern, Result
 __all__ = [
     "CAUTIONS",
     "Point",
+    "expected_gain",
     "left_alone",
     "mended",
     "rig_and_settings",
@@ -154,11 +155,12 @@ def worklist(result: Result) -> tuple[Point, ...]:
         ]
         return tuple(again)
     moves = sorted(result.moves, key=lambda move: move.order)
-    points = [Point(move.kind, _short(move.text + _expected(move))) for move in moves]
+    points = [Point(move.kind, _short(move.text + expected_gain(move))) for move in moves]
     return _at_most(points, MAX_MOVES)
 
 
-def _expected(move: Move) -> str:
+def expected_gain(move: Move) -> str:
+    """Sentence that says what a move brings front to back; empty where it promises nothing."""
     now, then = move.expected.get("was_db"), move.expected.get("front_minus_back_db")
     if not isinstance(now, (int, float)) or not isinstance(then, (int, float)):
         return ""
