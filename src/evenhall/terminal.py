@@ -38,7 +38,7 @@ def progress_on(console: Console) -> Iterator[Callable[[str, int, int], None]]:
     """Give a function that shows how far the work is: what is done, how many, of how many."""
     bar = Progress(
         TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=24),
+        BarColumn(bar_width=24, complete_style="bold", finished_style="bold"),
         TextColumn("{task.completed:.0f} of {task.total:.0f}"),
         console=console,
         transient=True,

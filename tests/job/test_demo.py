@@ -183,4 +183,7 @@ def test_full_disk_is_told_in_one_line(tmp_path, monkeypatch, error):
     with pytest.raises(StoreError, match=r"could not be written .*Check the free space") as caught:
         write_demo(tmp_path / "hall")
     assert "\n" not in str(caught.value)
-    assert not (tmp_path / "hall/job.toml").exists()
+    assert "[[take]]" not in (tmp_path / "hall/job.toml").read_text()
+    monkeypatch.undo()
+    write_demo(tmp_path / "hall")  # what was broken off can be written anew
+    assert len(load_job(tmp_path / "hall").takes) == 6

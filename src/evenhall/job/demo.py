@@ -155,6 +155,9 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
     )
     try:
         (folder / TAKES_FOLDER).mkdir(parents=True, exist_ok=True)
+        if not _is_demo(folder):
+            # Marked from the start: a demo that was broken off can be written anew.
+            (folder / JOB_FILE).write_text(FIRST_LINE, encoding="utf-8")
         for old in _takes(demo_hall(), "after"):
             (folder / old.file).unlink(missing_ok=True)
         (folder / CALIBRATION_FILE).write_text(MICROPHONE.calibration_text(), encoding="utf-8")
