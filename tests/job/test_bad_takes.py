@@ -10,8 +10,6 @@ import errno
 import json
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -24,91 +22,19 @@ from typer.testing import CliRunner
 
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.cli import app
-from evenhall.job.folder import load_job
 from evenhall.job.result import PROBLEM_CODES, Result
-from evenhall.job.tuning import tune
+from job.folders import (
+    DELAY_S,
+    RATE_HZ,
+    Folder,
+    heard,
+    played,
+    sound_take,
+    two_channels,
+)
 
 FloatArray = NDArray[np.float64]
-RATE_HZ = 48_000
 DATE = ("--date", "2026-11-25")
-DELAY_S = 0.012
-
-
-@cache
-def played(duration_s: float = 3.0, low_hz: float | None = None, high_hz: float | None = None):
-    band = {} if low_hz is None else {"low_hz": low_hz, "high_hz": high_hz}
-    noise = pink_noise(duration_s, rate_hz=RATE_HZ, seed=7, level_dbfs=-20.0, **band)
-    noise.setflags(write=False)
-    return noise
-
-
-@cache
-def room(seed: int = 0, rt60_s: float = 0.35) -> FloatArray:
-    """Impulse response: direct sound after `DELAY_S`, then noise that decays; not flat."""
-    rng = np.random.default_rng(1000 + seed)
-    n_taps = int(1.2 * rt60_s * RATE_HZ)
-    impulse = 0.02 * rng.standard_normal(n_taps)
-    impulse *= 10.0 ** (-3.0 * np.arange(n_taps) / (rt60_s * RATE_HZ))
-    impulse[:200] *= np.arange(200) / 200.0
-    impulse[0] += 0.5
-    return np.concatenate((np.zeros(int(DELAY_S * RATE_HZ)), impulse))
-
-
-def heard(reference: FloatArray, *, seed: int = 0, noise_db: float = -60.0) -> FloatArray:
-    """What the microphone records: the room, and noise so many dB re the wanted sound."""
-    wanted = scipy.signal.fftconvolve(reference, room(seed))[: reference.size]
-    rng = np.random.default_rng(2000 + seed)
-    scale = np.sqrt(np.mean(wanted**2)) * 10.0 ** (noise_db / 20.0)
-    return wanted + scale * rng.standard_normal(wanted.size)
-
-
-def two_channels(microphone: FloatArray, reference: FloatArray) -> FloatArray:
-    return np.stack((microphone, reference), axis=1)
-
-
-def sound_take(seed: int = 0) -> FloatArray:
-    return two_channels(heard(played(), seed=seed), played())
-
-
-@dataclass
-class Folder:
-    """A job folder that is made take by take."""
-
-    path: Path
-    head: str = '[venue]\nname = "Quarry Lane Hall"\nrt60_s = 0.35\n'
-    takes: list[str] = field(default_factory=list)
-
-    def add(
-        self,
-        samples: FloatArray | bytes,
-        name: str = "a.wav",
-        *,
-        rate_hz: int = RATE_HZ,
-        side: str = "left",
-        spot: str = "front",
-        subtype: str = "FLOAT",
-        fields: str = "reference_channel = 2",
-    ) -> Folder:
-        if isinstance(samples, bytes):
-            (self.path / name).write_bytes(samples)
-        else:
-            soundfile.write(self.path / name, samples, rate_hz, subtype=subtype)
-        self.takes.append(
-            f'[[take]]\nfile = "{name}"\nside = "{side}"\nspot = "{spot}"\n{fields}\n'
-        )
-        return self
-
-    def write(self) -> Path:
-        (self.path / "job.toml").write_text(self.head + "\n".join(self.takes))
-        return self.path
-
-    def tune(self) -> Result:
-        self.write()
-        return tune(load_job(self.path), self.path)
-
-    def only_take(self):
-        (take,) = self.tune().takes
-        return take
 
 
 @pytest.fixture
