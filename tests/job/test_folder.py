@@ -182,12 +182,12 @@ def test_given_boost_limit_above_range_is_a_fault(folder):
         (
             "range_db",
             "true",
-            "job.toml: [equalizer] range_db = true is not a number. Give 1 to 30 dB, such as 12.",
+            "job.toml: [equalizer] range_db = true is not a number. Give 1 to 24 dB, such as 12.",
         ),
         (
             "range_db",
             '"12"',
-            'job.toml: [equalizer] range_db = "12" is not a number. Give 1 to 30 dB, such as 12.',
+            'job.toml: [equalizer] range_db = "12" is not a number. Give 1 to 24 dB, such as 12.',
         ),
         (
             "name",

@@ -42,6 +42,7 @@ LONGEST_SHARED_LAG_S = 2.0
 SEARCH_PPM = 600.0
 PIECES = 16
 PIECE_S = 1.0
+SHORTEST_S = 0.2
 NARROWEST_PIECE_HZ = 100.0
 COARSE_S = 0.004
 SMOOTH = 8  # places, a millisecond
@@ -81,8 +82,8 @@ def _flat(
 
 
 def _mean_ahead(values: FloatArray, width: int) -> FloatArray:
-    """Mean of each value and the `width` - 1 after it; zeros follow the last."""
-    total = np.cumsum(np.concatenate([[0.0], values, np.zeros(width - 1)]))
+    """Mean of each value and the `width` - 1 after it, on a circle."""
+    total = np.cumsum(np.concatenate([[0.0], values, values[: width - 1]]))
     return np.asarray((total[width:] - total[:-width]) / width)
 
 
@@ -189,6 +190,8 @@ def find_stimulus(
     A drift of 300 ppm smears the correlation of a whole take over milliseconds; over a piece
     of a second it stays within a third of one. What the pieces say is added along lines.
     """
+    if min(recording.size / rate_hz, reference.size / reference_rate_hz) < SHORTEST_S:
+        return Found(0.0, 0.0, 0.0)
     heard = soxr.resample(recording, rate_hz, SEARCH_RATE_HZ)
     played = soxr.resample(reference, reference_rate_hz, SEARCH_RATE_HZ)
     votes, times_s = _votes(heard, played)

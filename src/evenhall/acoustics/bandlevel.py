@@ -28,6 +28,7 @@ SHORTEST_LOOK_S = 0.02
 LOOK_GROWTH = 1.4
 # A look this many times the reciprocal of a band's width keeps its neighbours out of it.
 LOOK_PER_WIDTH = 4.0
+LEAST_PER_WIDTH = 2.0  # a shorter one cannot tell the band from its neighbours at all
 # Share of a look over which it is faded out, so that its end rings into no other band.
 FADE_SHARE = 0.2
 # An addition to a band's energy is sound, not noise, from this many standard deviations on.
@@ -40,7 +41,7 @@ LEAST_UNCERTAINTY_DB = 0.03
 USABLE_UNCERTAINTY_DB = 0.75
 LEAST_COVERED = 0.5
 # Spread of the power inside a band: what a gap hides is unlike the rest by about this ratio.
-GAP_SPREAD = 0.3
+GAP_SPREAD = 0.5
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,7 @@ def band_levels(
     covered_hz: FloatArray,
     known_s: FloatArray,
     leak_ratio: float,
+    unsettled_ratio: float,
     rate_hz: float,
     arrival: int,
 ) -> BandLevels:
@@ -124,6 +126,8 @@ def band_levels(
         How long after the arrival each band was heard undisturbed.
     leak_ratio : float
         Power re the strongest band that may have been smeared into any other.
+    unsettled_ratio : float
+        Relative amplitude that the solution had not settled yet.
     rate_hz : float
         Sample rate.
     arrival : int
@@ -200,9 +204,10 @@ def band_levels(
     # The 20 kHz band is by definition the mean over what the sample rate covers.
     gap = np.where(bands < BAND_COUNT - 1, 1.0 - share, 0.0)
     variance += (GAP_SPREAD * gap * np.maximum(energy, 0.0)) ** 2
+    variance += (2.0 * unsettled_ratio * np.maximum(energy, 0.0)) ** 2
     variance += (leak_ratio * np.max(energy, where=known, initial=0.0)) ** 2
     total = energy + hidden
-    known &= undisturbed[first, bands]
+    known &= undisturbed[first, bands] & (lengths_s[-1] >= LEAST_PER_WIDTH / width_hz)
     positive = known & (total > 0.0) & np.isfinite(total)
     safe = np.where(positive, total, 1.0)
     uncertainty_db = np.hypot(10.0 / np.log(10.0) * np.sqrt(variance) / safe, LEAST_UNCERTAINTY_DB)

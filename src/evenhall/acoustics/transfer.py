@@ -27,6 +27,7 @@ from evenhall.acoustics.arrival import Arrival, first_arrival
 from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
+from evenhall.acoustics.timetable import Stimulus, block_powers
 
 __all__ = ["Response", "level_mean_db", "transfer_function"]
 
@@ -50,6 +51,7 @@ CLOCK_RESPONSE_S = 0.4
 CLOCK_SETTLED_PPM = 0.05
 # A channel that already sounds at the start of the take may have sounded before it.
 SOUNDS_AT_START = 1e-3
+STEADY_BLOCK_S = 0.085
 
 
 @dataclass(frozen=True)
@@ -174,18 +176,33 @@ def _place(
 
 
 def _solve(placed: _Placed, *, rate_hz: float, top_hz: float, shared: bool) -> Deconvolution:
-    reference = placed.reference[placed.n_taps :]
-    early = reference[: int(0.1 * rate_hz)]
-    sounds = float(np.mean(early**2)) > SOUNDS_AT_START * float(np.mean(reference**2))
     return deconvolve(
         placed.recording,
         placed.reference,
         rate_hz=rate_hz,
         n_taps=placed.n_taps,
         lead=placed.lead,
+        settle=_unknown_samples(placed, rate_hz) if shared else 0,
         top_hz=top_hz,
-        unknown_history=shared and sounds,
     )
+
+
+def _unknown_samples(placed: _Placed, rate_hz: float) -> int:
+    """Length of the beginning in which what sounded before the take may still ring.
+
+    A steady reference that sounds at the start of the take sounded before it too. A sweep
+    would lose its bass: that it began just there is the likelier case.
+    """
+    reference = placed.reference[placed.n_taps :]
+    early = reference[: int(0.1 * rate_hz)]
+    if float(np.mean(early**2)) <= SOUNDS_AT_START * float(np.mean(reference**2)):
+        return 0
+    block = int(STEADY_BLOCK_S * rate_hz)
+    fade = np.hanning(block).astype(np.float32)
+    spectra = block_powers(reference[: reference.size // block * block], block, fade)
+    if not Stimulus(spectra, rate_hz / block).steady:
+        return 0
+    return min(placed.n_taps, placed.recording.size // 8)
 
 
 def transfer_function(
@@ -212,9 +229,11 @@ def transfer_function(
     Returns
     -------
     Response or None
-        None where less than a second of the reference is in the take. Whether the take holds
-        the reference at all is for `match_score` and the bands to say.
+        None where either is silent, or less than a second of the reference is in the take.
+        Whether the take holds it at all is for `match_score` and the bands to say.
     """
+    if not (np.any(recording) and np.any(reference)):
+        return None
     shared = reference_rate_hz is None
     decimated_hz = rate_hz
     recording, rate_hz = _at_common_rate(recording, rate_hz)
@@ -338,6 +357,7 @@ def _response(
             covered_hz=solved.covered_hz,
             known_s=solved.known_s,
             leak_ratio=solved.leak_ratio,
+            unsettled_ratio=solved.unsettled_ratio,
             rate_hz=rate_hz,
             arrival=int(arrival),
         )

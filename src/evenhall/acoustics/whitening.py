@@ -20,6 +20,12 @@ Complex64Array = NDArray[np.complex64]
 # Energy per octave, re the strongest twelfth of an octave, under which a signal is taken to
 # have none: dither and converter noise lie lower, music's top octave higher.
 COVERED_DB = -60.0
+# And re the strongest within two octaves: what leaks past the end of a band is no stimulus, and
+# flattened it would be all noise.
+COVERED_NEAR_DB = -35.0
+NEAR_OCTAVES = 2
+# What lies deeper than this under its neighbourhood is not raised to full height either.
+FULL_GAIN_DB = -15.0
 FINE_BANDS_PER_OCTAVE = 12
 LOWEST_HZ = 10.0
 
@@ -47,20 +53,31 @@ def flat_gain(
     """
     n_bands = int(np.log2(top_hz / LOWEST_HZ) * FINE_BANDS_PER_OCTAVE)
     edges_hz = LOWEST_HZ * (top_hz / LOWEST_HZ) ** (np.arange(n_bands + 1) / n_bands)
-    power = log_frequency_mean(
-        spectrum.real**2 + spectrum.imag**2,
+    squared = spectrum.real**2 + spectrum.imag**2
+    peak = max(float(squared.max()), 1e-30)
+    power, power_squared = log_frequency_mean(
+        np.stack([squared, squared * (squared / peak)]),
         spacing_hz=spacing_hz,
         lower_hz=edges_hz[:-1],
         upper_hz=edges_hz[1:],
     )
     centre_hz = np.sqrt(edges_hz[:-1] * edges_hz[1:])
     per_octave = power * centre_hz
-    covered = per_octave > max(per_octave.max(), 0.0) * 10.0 ** (COVERED_DB / 10.0)
+    reach = NEAR_OCTAVES * FINE_BANDS_PER_OCTAVE
+    padded = np.pad(per_octave, reach)
+    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    covered = per_octave > np.maximum(
+        per_octave.max() * 10.0 ** (COVERED_DB / 10.0), near * 10.0 ** (COVERED_NEAR_DB / 10.0)
+    )
     gain = np.zeros(spectrum.size, dtype=np.float32)
     if not covered.any():
         return gain, np.zeros((0, 2))
     freq_hz = np.arange(1, spectrum.size) * spacing_hz
-    log_power = np.interp(np.log(freq_hz), np.log(centre_hz[covered]), np.log(power[covered]))
+    # The mean weighted by power: where a band is half empty, or a few tones fill it, what is
+    # there gets the gain, and not the gaps.
+    typical = power_squared[covered] * peak / power[covered]
+    typical = np.maximum(typical, (near / centre_hz)[covered] * 10.0 ** (FULL_GAIN_DB / 10.0))
+    log_power = np.interp(np.log(freq_hz), np.log(centre_hz[covered]), np.log(typical))
     band_of = np.clip(np.searchsorted(edges_hz, freq_hz) - 1, 0, n_bands - 1)
     inside = covered[band_of] & (freq_hz >= edges_hz[0]) & (freq_hz <= edges_hz[-1])
     gain[1:] = np.where(inside, np.exp(-0.5 * log_power), 0.0)

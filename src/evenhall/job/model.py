@@ -152,7 +152,7 @@ class Equalizer(_Section):
         default=31,
         description="31, 15 or 10, or a rising list of at least two frequencies in Hz",
     )
-    range_db: float = _between(1, 30, "1 to 30 dB, such as 12", default=12.0)
+    range_db: float = _between(1, 24, "1 to 24 dB, such as 12", default=12.0)
     step_db: float = _between(0, 30, "0 for continuous faders, or a step such as 0.5", default=0.5)
     response: Literal["proportional-q", "constant-q", "measured"] = Field(
         default="proportional-q", description='"proportional-q" or "constant-q"'

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,11 +81,15 @@ def tune(job: Job, folder: Path, *, progress: Progress | None = None) -> out.Res
     unit = _unit(job)
     calibration = _calibration(job, folder)
     reference = _reference(job, folder)
-    report = progress or (lambda what, done, total: None)
+    report = progress or _no_report
     takes = _measure_all(job, folder, reference, calibration, report)
     report("judging", len(takes), len(takes))
     verdict = judge(takes, _setting(job, unit))
     return _result(job, verdict)
+
+
+def _no_report(_what: str, _done: int, _total: int) -> None:
+    pass
 
 
 def _unit(job: Job) -> GraphicUnit:
@@ -223,7 +228,7 @@ def _measure(
 
 
 def _recording_problems(recording: Recording, take: JobTake) -> tuple[tuple[Problem, ...], bool]:
-    """What is wrong before anything is measured, and whether that is the end of it."""
+    """Tell what is wrong before anything is measured, and whether that is the end of it."""
     named = {"mic_channel": take.mic_channel}
     if take.reference_channel is not None:
         named["reference_channel"] = take.reference_channel
@@ -308,7 +313,7 @@ def _setting(job: Job, unit: GraphicUnit) -> Setting:
 def _take_result(take: Take) -> out.TakeResult:
     response = take.response
     problems = tuple(out.TakeProblem(code=p.code, text=p.text) for p in take.problems)
-    about = {
+    about: dict[str, Any] = {
         "file": take.file,
         "side": take.side,
         "spot": take.spot,

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, is_main, nan_mean
+from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, Take, is_main, nan_mean, spot_places
 
 __all__ = ["LIMIT_DB", "Evenness", "Match", "evenness", "match"]
 
@@ -49,13 +49,25 @@ class Evenness:
         return bool(np.all(np.abs(self.worst_db[np.isfinite(self.worst_db)]) <= self.limit_db))
 
 
-def evenness(spots: Sequence[SpotResponse]) -> Evenness | None:
-    """Front against back; None where no main element was heard at two distances."""
+def evenness(spots: Sequence[SpotResponse], measured: Sequence[Take]) -> Evenness | None:
+    """Front against back; None where no main element was heard at two distances.
+
+    Parameters
+    ----------
+    spots : sequence of SpotResponse
+        What could be used.
+    measured : sequence of Take
+        All takes in the same state: a front that could not be used is not replaced by the
+        middle, or an uneven hall would pass.
+    """
+    places = spot_places(measured)
     sides = {}
     for side in dict.fromkeys(spot.side for spot in spots if is_main(spot.side)):
-        own = [spot for spot in spots if spot.side == side]
-        if len(own) > 1 and own[0].place < own[-1].place:
-            sides[side] = own[0].level_db - own[-1].level_db
+        own = {spot.place: spot.level_db for spot in spots if spot.side == side}
+        reach = [places[take.spot] for take in measured if take.side == side]
+        nearest, farthest = min(reach), max(reach)
+        if nearest < farthest and nearest in own and farthest in own:
+            sides[side] = own[nearest] - own[farthest]
     if not sides:
         return None
     stacked = np.stack(list(sides.values()))

@@ -111,7 +111,8 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
-    even, alike = evenness(spots), match(spots)
+    before = [take for take in takes if take.state == "before"]
+    even, alike = evenness(spots, before), match(spots)
     mains = [spot for spot in spots if is_main(spot.side)]
     common = card = outlook = proof = None
     patterns: tuple[Pattern, ...] = ()

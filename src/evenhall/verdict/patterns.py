@@ -247,7 +247,7 @@ def _common_pattern(
         remedy = "equalize"
         why = (
             f"A dip of {-depth:.1f} dB around {hz}, {where}, broad and not a cancellation: "
-            "a little boost fills it."
+            "the card lifts it against what lies beside it."
         )
     if depth > 0 and not certain:
         why = (

@@ -23,6 +23,7 @@ __all__ = [
     "align_level_db",
     "is_main",
     "nan_mean",
+    "spot_places",
     "spot_responses",
 ]
 
@@ -139,24 +140,33 @@ def _combine(takes: Sequence[Take]) -> tuple[FloatArray, FloatArray]:
     )
 
 
-def spot_responses(takes: Sequence[Take], *, state: str) -> tuple[SpotResponse, ...]:
-    """Usable takes in one state, joined by element and spot, sorted from front to back."""
-    groups: dict[tuple[str, str], list[Take]] = {}
-    for take in takes:
-        if take.state == state and take.usable:
-            groups.setdefault((take.side, take.spot), []).append(take)
+def spot_places(takes: Sequence[Take]) -> dict[str, float]:
+    """Place the spots of these takes from front to back, usable or not.
+
+    The distance, where every spot has one; else the names front, middle and back; else the
+    order in which they were taken.
+    """
     order = {spot: k for k, spot in enumerate(dict.fromkeys(take.spot for take in takes))}
     distances: dict[str, list[float]] = {}
     for take in takes:
         if take.distance_m is not None:
             distances.setdefault(take.spot, []).append(take.distance_m)
-    by_name = all(spot.lower() in NAMED_ORDER for spot in order)
+    if all(spot in distances for spot in order):
+        return {spot: float(np.mean(distances[spot])) for spot in order}
+    if all(spot.lower() in NAMED_ORDER for spot in order):
+        return {spot: NAMED_ORDER[spot.lower()] for spot in order}
+    return {spot: float(place) for spot, place in order.items()}
 
-    def place(spot: str) -> float:
-        if all(name in distances for name in order):
-            return float(np.mean(distances[spot]))
-        return NAMED_ORDER[spot.lower()] if by_name else float(order[spot])
 
+def spot_responses(takes: Sequence[Take], *, state: str) -> tuple[SpotResponse, ...]:
+    """Usable takes in one state, joined by element and spot, sorted from front to back."""
+    # Takes in another state must not change the order of these.
+    takes = [take for take in takes if take.state == state]
+    places = spot_places(takes)
+    groups: dict[tuple[str, str], list[Take]] = {}
+    for take in takes:
+        if take.usable:
+            groups.setdefault((take.side, take.spot), []).append(take)
     responses = []
     for (side, spot), group in groups.items():
         level_db, uncertainty_db = _combine(group)
@@ -166,7 +176,7 @@ def spot_responses(takes: Sequence[Take], *, state: str) -> tuple[SpotResponse, 
                 side=side,
                 spot=spot,
                 distance_m=float(np.mean(known)) if known else None,
-                place=place(spot),
+                place=places[spot],
                 level_db=level_db,
                 uncertainty_db=uncertainty_db,
                 takes=tuple(group),

@@ -12,6 +12,7 @@ from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.transfer import Response
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import ALIGN_BANDS, Take
+from evenhall.verdict.words import hz_text, join_words
 
 __all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems"]
 
@@ -37,16 +38,11 @@ AGAIN = "record the take again"
 
 def _bands_text(hz: NDArray[np.float64]) -> str:
     """Name a set of bands in few words."""
-
-    def name(value: float) -> str:
-        return f"{value / 1000:g} kHz" if value >= 1000 else f"{value:g} Hz"
-
-    if hz.size == 1:
-        return name(hz[0])
-    first = np.flatnonzero(hz[0] == NOMINAL_HZ)[0]
-    if np.array_equal(hz, NOMINAL_HZ[first : first + hz.size]):
-        return f"{name(hz[0])} to {name(hz[-1])}"
-    return ", ".join(name(value) for value in hz[:6]) + (" and more" if hz.size > 6 else "")
+    place = np.searchsorted(NOMINAL_HZ, hz)
+    runs = np.split(hz, np.flatnonzero(np.diff(place) > 1) + 1)
+    return join_words(
+        [hz_text(run[0]) + (f" to {hz_text(run[-1])}" if run.size > 1 else "") for run in runs]
+    )
 
 
 def response_problems(
@@ -69,7 +65,7 @@ def response_problems(
     """
     bands = response.bands
     n_usable = int(bands.usable.sum())
-    if response.match_score < 1.0 or (n_usable == 0 and response.match_score < 3.0):
+    if response.match_score < 1.0 or (n_usable == 0 and response.match_score < 1.3):
         return (
             Problem(
                 "no_match",

@@ -260,9 +260,8 @@ def _hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse
         text = f"Raise {boxes} to {moved.height_m:.1f} m"
         text += f" and {tip}" if turned else ""
         text += (
-            ". Front and back rows then lie more nearly alike in distance, so the level evens out"
-            + ("; the tilt keeps the treble on the people" if turned else "")
-            + ". Two people, a stand or bracket rated for the weight."
+            ": the rows then differ less in distance, so the level evens out. "
+            "Two people, a stand or bracket rated for the weight."
         )
         kind = "raise"
     else:
@@ -301,7 +300,17 @@ def _more_takes(patterns: Sequence[Pattern], common: CommonResponse | None) -> l
 
 
 def _leave(patterns: Sequence[Pattern]) -> list[Move]:
-    left = [p for p in patterns if p.remedy == "leave" and abs(p.depth_db) >= LARGE_DB]
+    mended = {
+        band for pattern in patterns if pattern.remedy == "equalize" for band in pattern.bands
+    }
+    # Where the card works on what all spots share, what one has beyond it needs no word.
+    left = [
+        pattern
+        for pattern in patterns
+        if pattern.remedy == "leave"
+        and abs(pattern.depth_db) >= LARGE_DB
+        and not mended.intersection(pattern.bands)
+    ]
     left.sort(key=lambda pattern: -abs(pattern.depth_db))
     return [
         Move("leave", f"Leave {hz_text(pattern.hz)} alone. {pattern.why}")
