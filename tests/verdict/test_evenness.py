@@ -1,5 +1,7 @@
 """Front against back and left against right, held to the definitions of the job folder."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -16,28 +18,32 @@ def pair(front, back, *, side="left"):
     )
 
 
+def even_of(*takes):
+    return evenness(spots_of(*takes), takes)
+
+
 def test_front_less_back_a_band():
-    even = evenness(spots_of(*pair(flat(-10.0), flat(-13.0, {1000.0: -1.5}))))
+    even = even_of(*pair(flat(-10.0), flat(-13.0, {1000.0: -1.5})))
     assert even.sides["left"][at(1000.0)] == pytest.approx(4.5)
     assert even.worst_db[at(500.0)] == pytest.approx(3.0)
     assert even.holds
 
 
 def test_limit_itself_holds():
-    even = evenness(spots_of(*pair(flat(), flat(-6.0))))
+    even = even_of(*pair(flat(), flat(-6.0)))
     assert even.limit_db == 6.0
     assert even.holds
-    assert not evenness(spots_of(*pair(flat(), flat(-6.0, {2000.0: -0.01})))).holds
+    assert not even_of(*pair(flat(), flat(-6.0, {2000.0: -0.01}))).holds
 
 
 def test_back_louder_than_front_counts_as_well():
-    assert not evenness(spots_of(*pair(flat(), flat(0.0, {80.0: 6.5})))).holds
+    assert not even_of(*pair(flat(), flat(0.0, {80.0: 6.5}))).holds
 
 
 def test_each_band_comes_from_the_side_where_it_is_worst():
     left = pair(flat(), flat(-2.0, {250.0: -5.0}), side="left")
     right = pair(flat(), flat(0.0, {4000.0: 3.0}), side="right")
-    even = evenness(spots_of(*left, *right))
+    even = even_of(*left, *right)
     assert even.worst_db[at(250.0)] == pytest.approx(7.0)
     assert even.worst_db[at(4000.0)] == pytest.approx(-3.0)  # right: worse than the left's 2
     assert even.worst_db[at(1000.0)] == pytest.approx(2.0)
@@ -48,7 +54,7 @@ def test_bands_unusable_at_either_spot_are_left_out():
     front, back = flat(), flat(-3.0, {63.0: -20.0})
     front[at(63.0)] = np.nan
     back[at(16000.0)] = np.nan
-    even = evenness(spots_of(*pair(front, back)))
+    even = even_of(*pair(front, back))
     assert np.isnan(even.worst_db[[at(63.0), at(16000.0)]]).all()
     assert even.holds
 
@@ -56,36 +62,46 @@ def test_bands_unusable_at_either_spot_are_left_out():
 def test_band_that_only_one_side_knows_is_judged_by_it():
     left = flat(-9.0)
     left[at(125.0)] = np.nan
-    even = evenness(spots_of(*pair(flat(), left), *pair(flat(), flat(-7.0), side="right")))
+    even = even_of(*pair(flat(), left), *pair(flat(), flat(-7.0), side="right"))
     assert even.worst_db[at(125.0)] == pytest.approx(7.0)
     assert even.worst_db[at(160.0)] == pytest.approx(9.0)
 
 
 def test_spots_between_front_and_back_do_not_count():
     middle = take(flat(-40.0), spot="middle", distance_m=8.0)
-    assert evenness(spots_of(*pair(flat(), flat(-3.0)), middle)).holds
+    assert even_of(*pair(flat(), flat(-3.0)), middle).holds
 
 
 def test_mean_is_over_200_hz_to_4_khz_and_the_sides():
     left = pair(flat(), flat(-4.0, {50.0: -30.0, 10000.0: -30.0}))
     right = pair(flat(), flat(-8.0), side="right")
-    assert evenness(spots_of(*left, *right)).mean_db == pytest.approx(6.0)
+    assert even_of(*left, *right).mean_db == pytest.approx(6.0)
+
+
+def test_front_that_could_not_be_used_is_not_replaced_by_the_middle():
+    front, back = pair(flat(), flat(-9.0))
+    middle = take(flat(-6.0), spot="middle", distance_m=8.0)
+    assert even_of(replace(front, usable=False), middle, back) is None
+    right = pair(flat(), flat(-7.0), side="right")
+    even = even_of(replace(front, usable=False), middle, back, *right)
+    assert list(even.sides) == ["right"]
+    assert even.worst_db == pytest.approx(flat(7.0))
 
 
 def test_one_spot_has_no_evenness():
-    assert evenness(spots_of(take(flat()))) is None
-    assert evenness(()) is None
+    assert even_of(take(flat())) is None
+    assert even_of() is None
 
 
 def test_sub_and_delay_have_no_evenness():
-    assert evenness(spots_of(*pair(flat(), flat(), side="sub"))) is None
+    assert even_of(*pair(flat(), flat(), side="sub")) is None
 
 
 @given(st.floats(-30, 30))
 def test_gain_common_to_all_takes_changes_no_evenness(gain_db):
     front, back = np.linspace(0, 5, 31), np.linspace(-6, -1, 31)
-    plain = evenness(spots_of(*pair(front, back)))
-    louder = evenness(spots_of(*pair(front + gain_db, back + gain_db)))
+    plain = even_of(*pair(front, back))
+    louder = even_of(*pair(front + gain_db, back + gain_db))
     assert louder.worst_db == pytest.approx(plain.worst_db)
 
 
