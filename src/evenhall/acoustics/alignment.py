@@ -19,6 +19,7 @@ from scipy import fft
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.acoustics.whitening import flat_gain
+from evenhall.acoustics.windows import hann
 
 __all__ = [
     "Found",
@@ -35,9 +36,11 @@ Float32Array = NDArray[np.float32]
 Complex64Array = NDArray[np.complex64]
 
 SEARCH_RATE_HZ = 8000.0
+FRAMES_PER_SEGMENT = 3
 SEARCH_LOW_HZ = 80.0
 SEARCH_TOP_HZ = 3500.0
 LONGEST_SHARED_LAG_S = 2.0
+SHARED_PART_S = 5.0
 # Looked for wider than allowed, so that a clock beyond the limit is named and not just missed.
 SEARCH_PPM = 600.0
 PIECES = 16
@@ -87,7 +90,22 @@ def _mean_ahead(values: FloatArray, width: int) -> FloatArray:
     return np.asarray((total[width:] - total[:-width]) / width)
 
 
-def shared_lag(recording: Float32Array, reference: Float32Array, *, rate_hz: float) -> Found:
+def _loudest_part(
+    recording: Float32Array, reference: Float32Array, rate_hz: float
+) -> tuple[Float32Array, Float32Array]:
+    """Seconds in which the reference is loudest: they place a take as well as all of it do."""
+    length, block = int(SHARED_PART_S * rate_hz), int(0.5 * rate_hz)
+    if reference.size < length + block:
+        return recording, reference
+    energy = np.square(reference[: reference.size // block * block]).reshape(-1, block).sum(axis=1)
+    within = np.convolve(energy, np.ones(length // block), "valid")
+    start = int(within.argmax()) * block
+    return recording[start : start + length], reference[start : start + length]
+
+
+def shared_lag(
+    recording: Float32Array, reference: Float32Array, *, rate_hz: float, steady: bool
+) -> Found:
     """Lag of the loudest arrival behind a reference on the same clock.
 
     Parameters
@@ -96,12 +114,16 @@ def shared_lag(recording: Float32Array, reference: Float32Array, *, rate_hz: flo
         Channels of one recording.
     rate_hz : float
         Sample rate.
+    steady : bool
+        Whether any part of the reference holds all its frequencies.
 
     Returns
     -------
     Found
         `start_s` is the lag, negative where the reference comes later; `clock_ppm` is 0.
     """
+    if steady:
+        recording, reference = _loudest_part(recording, reference, rate_hz)
     n_fft = fft.next_fast_len(recording.size + int(LONGEST_SHARED_LAG_S * rate_hz), real=True)
     spacing_hz = rate_hz / n_fft
     # The lower spectrum alone finds the place; half of the length of the inverse is saved.
@@ -133,7 +155,7 @@ def _votes(recording: Float32Array, reference: Float32Array) -> tuple[Float32Arr
     starts = np.unique(np.linspace(0, reference.size - piece, PIECES).astype(int))
     energy = np.array([float(np.sum(reference[s : s + piece] ** 2)) for s in starts])
     votes, times_s = [], []
-    window = np.hanning(piece).astype(np.float32)
+    window = hann(piece)
     # A slam is like everything: what counts is the match for the energy that is there.
     squared = fft.irfft(heard, n_fft).astype(np.float64) ** 2
     local = _mean_ahead(squared, piece)
@@ -241,7 +263,7 @@ def find_stimulus(
 
 @dataclass(frozen=True)
 class SegmentDelays:
-    """Delay of what was heard behind what was expected, piece by piece.
+    """What was heard against what was expected, piece by piece.
 
     Parameters
     ----------
@@ -249,18 +271,28 @@ class SegmentDelays:
         Middle of each piece, its delay and its gain re the whole.
     information : ndarray, shape (n_segments,)
         Reciprocal variance of `delay_s` (1/s^2).
+    gain_noise_db : ndarray, shape (n_segments,)
+        Standard deviation that noise gives `gain_db`.
+    explained, left : ndarray, shape (n_bins,)
+        Power spectrum of what was expected, and of the rest, over all pieces.
+    spacing_hz : float
+        Distance between their bins.
     """
 
     time_s: FloatArray
     delay_s: FloatArray
     gain_db: FloatArray
     information: FloatArray
+    gain_noise_db: FloatArray
+    explained: FloatArray
+    left: FloatArray
+    spacing_hz: float
 
 
 def segment_delays(
     predicted: Float32Array, residual: Float32Array, *, rate_hz: float, top_hz: float
 ) -> SegmentDelays:
-    """Delay and gain of the recording against its prediction in pieces of about half a second.
+    """Delay and gain of the recording against its prediction in pieces of half a second.
 
     Parameters
     ----------
@@ -272,21 +304,28 @@ def segment_delays(
         Highest frequency whose phase is read; delays must stay well under half its period.
     """
     frame = 1 << int(np.log2(rate_hz * 0.17))
-    n_frames = predicted.size // (frame // 2) - 1
-    per_segment = 6
-    n_segments = max(1, n_frames // per_segment)
-    window = np.hanning(frame).astype(np.float32)
-    n_bins = int(top_hz * frame / rate_hz)
-    omega = 2.0 * np.pi * np.arange(n_bins) * rate_hz / frame
-    time_s, delay_s, gain_db, information = (np.zeros(n_segments) for _ in range(4))
-    for k in range(n_segments):
-        starts = (np.arange(per_segment) + k * per_segment) * (frame // 2)
-        index = starts[:, None] + np.arange(frame)
-        expected = fft.rfft(predicted[index % predicted.size] * window)[:, :n_bins]
-        left = fft.rfft(residual[index % predicted.size] * window)[:, :n_bins]
-        power = np.sum(expected.real**2 + expected.imag**2, axis=0, dtype=np.float64)
-        noise = float(np.mean(left.real**2 + left.imag**2)) * per_segment
-        cross = np.sum((expected + left) * expected.conj(), axis=0, dtype=np.complex128)
+    n_frames = max(1, predicted.size // frame)
+    window = hann(frame)
+
+    def spectra(signal: Float32Array) -> Complex64Array:
+        padded = np.zeros(n_frames * frame, dtype=np.float32)
+        padded[: min(signal.size, padded.size)] = signal[: padded.size]
+        return np.asarray(fft.rfft(padded.reshape(n_frames, frame) * window))
+
+    expected, rest = spectra(predicted), spectra(residual)
+    explained, left = (
+        np.asarray((s.real**2 + s.imag**2).sum(axis=0), dtype=np.float64) for s in (expected, rest)
+    )
+    spacing_hz = rate_hz / frame
+    read = slice(0, int(top_hz / spacing_hz))
+    omega = 2.0 * np.pi * np.arange(read.stop) * spacing_hz
+    groups = np.array_split(np.arange(n_frames), max(1, n_frames // FRAMES_PER_SEGMENT))
+    time_s, delay_s, gain_db, information, gain_noise_db = np.zeros((5, len(groups)))
+    for k, group in enumerate(groups):
+        wanted, off = expected[group, read], rest[group, read]
+        power = np.sum(wanted.real**2 + wanted.imag**2, axis=0, dtype=np.float64)
+        noise = float(np.mean(off.real**2 + off.imag**2, dtype=np.float64))
+        cross = np.sum((wanted + off) * wanted.conj(), axis=0, dtype=np.complex128)
         delay = 0.0
         for _ in range(4):
             turned = cross * np.exp(1j * omega * delay)
@@ -294,13 +333,15 @@ def segment_delays(
             if slope <= 0.0:
                 break
             delay -= float(np.sum(omega * turned.imag) / slope)
-        time_s[k] = (starts.mean() + frame / 2) / rate_hz
+        total = max(float(power.sum()), 1e-30)
+        time_s[k] = (group.mean() + 0.5) * frame / rate_hz
         delay_s[k] = delay
-        gain_db[k] = 20.0 * np.log10(
-            max(float(cross.real.sum()), 1e-30) / max(float(power.sum()), 1e-30)
-        )
-        information[k] = float(np.sum(omega**2 * power)) / max(noise, 1e-9 * power.mean() + 1e-30)
-    return SegmentDelays(time_s, delay_s, gain_db, information)
+        gain_db[k] = 20.0 * np.log10(max(float(cross.real.sum()), 1e-9 * total) / total)
+        gain_noise_db[k] = 20.0 / np.log(10.0) * np.sqrt(0.5 * noise / total)
+        information[k] = float(np.sum(omega**2 * power)) / max(noise, 1e-9 * power.mean(), 1e-30)
+    return SegmentDelays(
+        time_s, delay_s, gain_db, information, gain_noise_db, explained, left, spacing_hz
+    )
 
 
 def clock_error(segments: SegmentDelays) -> tuple[float, float]:

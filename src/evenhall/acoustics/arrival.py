@@ -57,7 +57,7 @@ def first_arrival(
     rate_hz: float,
     low_hz: float,
     high_hz: float,
-    noise_rms: float,
+    quiet: int,
 ) -> Arrival:
     """Tap and polarity of the first wide-band arrival.
 
@@ -69,8 +69,8 @@ def first_arrival(
         Sample rate.
     low_hz, high_hz : float
         Where the response is known well.
-    noise_rms : float
-        Rms of the noise in `impulse` within that band.
+    quiet : int
+        Taps at the start in which no sound has arrived yet: they tell the noise.
 
     References
     ----------
@@ -83,9 +83,8 @@ def first_arrival(
     place = np.clip((freq_hz - low_hz) / (high_hz - low_hz), 0.0, 1.0)
     spectrum = fft.rfft(impulse, n_fft) * np.sin(np.pi * place) ** 2
     envelope = np.abs(fft.ifft(2.0 * spectrum, n_fft)[: impulse.size])
-    # A Hann-shaped band lets through 3/8 of the noise power; twice that in the envelope.
     loudest = int(envelope.argmax())
-    floor = noise_rms * np.sqrt(0.75) * 10.0 ** (ABOVE_NOISE_DB / 20.0)
+    floor = float(np.sqrt(np.mean(envelope[:quiet] ** 2))) * 10.0 ** (ABOVE_NOISE_DB / 20.0)
     if not envelope[loudest] > floor:
         return Arrival(np.nan, 0)
     threshold = max(envelope[loudest] * 10.0 ** (FIRST_ARRIVAL_DB / 20.0), floor)

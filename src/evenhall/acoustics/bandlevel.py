@@ -25,7 +25,7 @@ BoolArray = NDArray[np.bool_]
 # Sound cannot come before the first arrival; what filters smear ahead of it fits in here.
 BEFORE_ARRIVAL_S = 0.02
 SHORTEST_LOOK_S = 0.02
-LOOK_GROWTH = 1.4
+LOOK_GROWTH = 1.6
 # A look this many times the reciprocal of a band's width keeps its neighbours out of it.
 LOOK_PER_WIDTH = 4.0
 LEAST_PER_WIDTH = 2.0  # a shorter one cannot tell the band from its neighbours at all

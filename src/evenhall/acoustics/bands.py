@@ -6,6 +6,8 @@ Frequencies and edges after IEC 61260-1:2014, base ten (G = 10^0.3): mid-bands a
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -37,6 +39,8 @@ UPPER_HZ: FloatArray = EXACT_HZ * 10.0**0.05
 for _constant in (NOMINAL_HZ, EXACT_HZ, LOWER_HZ, UPPER_HZ):
     _constant.setflags(write=False)
 
+# Bin 0 starts a hair above 0 Hz: no band reaches there, and the logarithm stays finite.
+LOWEST_BORDER = 1e-9
 # A frequency this close to a nominal one is meant to be it (job folder contract).
 NOMINAL_TOLERANCE = 0.03
 
@@ -66,6 +70,15 @@ def exact_from_nominal_hz(freq_hz: ArrayLike) -> FloatArray:
     return np.where(close, EXACT_HZ[index], freq)
 
 
+@lru_cache(maxsize=8)
+def _log_borders(n_bins: int) -> tuple[FloatArray, FloatArray]:
+    """Logarithms of the borders between bins, in bins, and the widths between them."""
+    borders = np.arange(n_bins + 1) - 0.5
+    borders[0], borders[-1] = LOWEST_BORDER, n_bins - 1
+    log_borders = np.log(borders)
+    return log_borders, np.diff(log_borders)
+
+
 def log_frequency_mean(
     values: ArrayLike,
     *,
@@ -93,18 +106,14 @@ def log_frequency_mean(
     """
     values = np.asarray(values, dtype=np.float64)
     n_bins = values.shape[-1]
-    # Bin 0 starts a hair above 0 Hz: no band reaches there, and the logarithm stays finite.
-    borders = (np.arange(n_bins + 1) - 0.5) * spacing_hz
-    borders[0] = spacing_hz * 1e-9
-    borders[-1] = (n_bins - 1) * spacing_hz
-    log_borders = np.log(borders)
+    log_borders, widths = _log_borders(n_bins)
     area = np.zeros((*values.shape[:-1], n_bins + 1))
-    np.cumsum(values * np.diff(log_borders), axis=-1, out=area[..., 1:])
+    np.cumsum(values * widths, axis=-1, out=area[..., 1:])
 
     def area_below(edge_hz: FloatArray) -> FloatArray:
-        edge_hz = np.clip(edge_hz, borders[0], borders[-1])
-        bin_of = np.clip(np.searchsorted(borders, edge_hz, side="right") - 1, 0, n_bins - 1)
-        inside = np.log(edge_hz) - log_borders[bin_of]
+        edge = np.clip(edge_hz / spacing_hz, LOWEST_BORDER, n_bins - 1.0)
+        bin_of = np.minimum((edge + 0.5).astype(np.int64), n_bins - 1)
+        inside = np.log(edge) - log_borders[bin_of]
         return np.asarray(area[..., bin_of] + values[..., bin_of] * inside)
 
     lower = np.asarray(lower_hz, dtype=np.float64)

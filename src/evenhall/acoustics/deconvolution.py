@@ -22,6 +22,7 @@ from scipy import fft
 from evenhall.acoustics.hum import HUM_WIDTH_HZ, hum_lines_hz, notches, tones
 from evenhall.acoustics.timetable import Stimulus, believed, block_powers, noise_scale
 from evenhall.acoustics.whitening import LOWEST_HZ, cut, flat_gain
+from evenhall.acoustics.windows import hann
 
 __all__ = ["Deconvolution", "deconvolve", "expect"]
 
@@ -29,16 +30,15 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 Complex64Array = NDArray[np.complex64]
 
-# Relative gradient at which the rounds end; what is left of it lies some 50 dB down.
-SETTLED = 3e-3
+# Relative gradient at which the rounds end; what is left of it lies some 45 dB down.
+SETTLED = 5e-3
 MAX_ROUNDS = 12
 # Of one round: no better than the next round's correction.
-STEP_SETTLED = 1e-2
+STEP_SETTLED = 2e-2
 MAX_STEPS = 80  # noise takes six, sparse music most of them
 # Above this relative gradient a residual is mostly misfit: hum and slams cannot be told in it.
 CLEAR_RESIDUAL = 0.02
 RIDGE = 0.02  # of the flattened stimulus's power
-LEAST_RATIO = 0.6
 
 # Blocks of the residual that are judged for fit: long enough for bass, short for a slam.
 BLOCK_S = 0.085
@@ -108,8 +108,8 @@ class _Fit:
 
     Were the whole response to the whole stimulus recorded and believed, the equations would be
     those of the reference's autocorrelation, a small matter of the response's own length. Ends
-    and weights make them differ a little; what the small problem leaves is found from the
-    signals and put to it again (Richardson's iteration; no weight is above 1, so it settles).
+    and weights make them differ a little: the small problem shows the way, the signals say how
+    far to go and what is left.
     """
 
     def __init__(
@@ -149,25 +149,36 @@ class _Fit:
         left *= weight
         return self._signal(fft.rfft(left) * self.reference_f.conj())
 
-    def solve(
-        self, weight: Float32Array, *, believed_ratio: float, rounds: int = MAX_ROUNDS
-    ) -> Float32Array:
+    def solve(self, weight: Float32Array, *, rounds: int = MAX_ROUNDS) -> Float32Array:
         """Improve `impulse` until nothing is left to explain; return the last `lags()`.
 
-        `believed_ratio` is the share of the stimulus that meets weights near 1.
+        Conjugate gradients, the small problem as preconditioner (Polak-Ribiere's form, as
+        the small problem is not solved to the last figure).
         """
-        stride = np.float32(1.0 / max(believed_ratio, LEAST_RATIO))
         lags = self.lags(weight)
+        gradient = lags[: self.n_taps].copy()
+        self.start = max(self.start, float(np.dot(gradient, gradient)))
+        direction = previous = np.zeros_like(gradient)
+        gained = np.inf
         for _ in range(rounds):
-            gradient = lags[: self.n_taps]
             energy = float(np.dot(gradient, gradient))
-            self.start = max(self.start, energy)
             self.unsettled_ratio = float(np.sqrt(energy / max(self.start, 1e-30)))
             if self.unsettled_ratio <= SETTLED:
                 break
-            self.impulse = self.impulse + stride * self.small_solution(gradient)
-            self.predicted = self._signal(fft.rfft(self.impulse, self.n_fft) * self.reference_f)
-            lags = self.lags(weight)
+            better = self.small_solution(gradient)
+            old_gain, gained = gained, float(np.dot(better, gradient))
+            kept = max(0.0, (gained - float(np.dot(better, previous))) / old_gain)
+            direction = better + np.float32(kept) * direction
+            moved = self._signal(fft.rfft(direction, self.n_fft) * self.reference_f)
+            weighted = weight * moved
+            curvature = float(np.dot(moved, weighted))
+            if curvature <= 0.0:
+                break
+            step = np.float32(float(np.dot(direction, gradient)) / curvature)
+            self.impulse = self.impulse + step * direction
+            self.predicted += step * moved
+            lags -= step * self._signal(fft.rfft(weighted) * self.reference_f.conj())
+            previous, gradient = gradient, lags[: self.n_taps].copy()
         return lags
 
     def small_solution(self, gradient: Float32Array) -> Float32Array:
@@ -247,7 +258,7 @@ def expect(
     inside = slice(n_taps, n_taps + recording.size)
     everywhere = np.zeros(fit.n_fft, dtype=np.float32)
     everywhere[inside] = 1.0
-    fit.solve(everywhere, believed_ratio=1.0, rounds=1)
+    fit.solve(everywhere, rounds=1)
     return fit.predicted[inside], fit.residual()[inside]
 
 
@@ -295,9 +306,8 @@ def deconvolve(
         return block_powers(np.concatenate([signal, fill]), block, window)
 
     # Faded blocks keep a sweep's bands apart; the residual's are not, lest a click hide between.
-    fade = np.hanning(block).astype(np.float32)
     heard = fit.reference[n_taps - lead : n_taps - lead + n_samples]
-    stimulus = Stimulus(in_blocks(heard, fade), rate_hz / block)
+    stimulus = Stimulus(in_blocks(heard, hann(block)), rate_hz / block)
 
     def solve(fit: _Fit, weight: FloatArray) -> Float32Array:
         samples = np.zeros(n_fft, dtype=np.float32)
@@ -306,7 +316,7 @@ def deconvolve(
         least = np.minimum(weight, np.minimum(np.roll(weight, 1), np.roll(weight, -1)))
         middle = (np.arange(n_blocks) + 0.5) * block
         samples[inside] = np.interp(np.arange(n_samples), middle, least)
-        return fit.solve(samples, believed_ratio=stimulus.share(weight))
+        return fit.solve(samples)
 
     weight = np.ones(n_blocks)
     weight[: -(-settle // block)] = 0.0

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.whitening import LOWEST_HZ
+from evenhall.acoustics.windows import hann
 
 __all__ = ["HUM_WIDTH_HZ", "hum_lines_hz", "notches", "tones"]
 
@@ -38,7 +39,7 @@ def hum_lines_hz(residual: Float32Array, recording: Float32Array, rate_hz: float
     n_groups = int(HUM_TOP_HZ / spacing_hz) // group
     if n_groups < 2:
         return np.zeros(0)
-    window = np.hanning(n_fft).astype(np.float32)
+    window = hann(n_fft)
     spectrum = fft.rfft(residual[:n_fft] * window)[: n_groups * group].astype(np.complex128)
     power = spectrum.real**2 + spectrum.imag**2
     typical = np.repeat(np.median(power.reshape(n_groups, group), axis=1), group)
@@ -74,7 +75,7 @@ def tones(residual: Float32Array, lines_hz: FloatArray, rate_hz: float) -> Float
     total = np.zeros(residual.size, dtype=np.float32)
     if lines_hz.size == 0:
         return total
-    window = np.hanning(residual.size).astype(np.float32)
+    window = hann(residual.size)
     windowed = residual * window
     turns = np.arange(residual.size) / rate_hz
     for line_hz in lines_hz:

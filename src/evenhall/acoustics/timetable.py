@@ -51,11 +51,6 @@ class Stimulus:
         # Whether each band sounds most of the time (noise), or passes once (a sweep).
         self.steady = bool(loud.any() and np.median(steady[loud]) > STEADY_SHARE)
 
-    def share(self, weight: FloatArray) -> float:
-        """Share of the whole stimulus that fell into believed blocks."""
-        loud = self.spectra.sum(axis=1)
-        return float(weight @ loud / max(float(loud.sum()), 1e-30))
-
     def in_bands(self, lower_hz: FloatArray, upper_hz: FloatArray) -> FloatArray:
         """Power of each block in each band, shape (n_blocks, n_bands)."""
         return log_frequency_mean(

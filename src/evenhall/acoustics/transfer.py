@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import soxr
 from numpy.typing import NDArray
-from scipy import fft
 
 from evenhall.acoustics.alignment import (
     Found,
+    SegmentDelays,
     clock_error,
     find_stimulus,
     segment_delays,
@@ -28,6 +28,7 @@ from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
 from evenhall.acoustics.timetable import Stimulus, block_powers
+from evenhall.acoustics.windows import hann
 
 __all__ = ["Response", "level_mean_db", "transfer_function"]
 
@@ -35,7 +36,7 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
 # The response is followed for a fifth of the take, and no longer than this.
-LONGEST_RESPONSE_S = 2.4
+LONGEST_RESPONSE_S = 2.0
 RESPONSE_SHARE = 0.2
 LEAD_S = 0.1  # taps kept ahead of the loudest arrival
 LONGEST_TAKE_S = 60.0  # more adds time and memory, and no certainty that a room would keep
@@ -52,6 +53,8 @@ CLOCK_SETTLED_PPM = 0.05
 # A channel that already sounds at the start of the take may have sounded before it.
 SOUNDS_AT_START = 1e-3
 STEADY_BLOCK_S = 0.085
+# What still rings after that long is left to the weights.
+SETTLE_S = 0.4
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,7 @@ class Response:
     gain_range_db : float
         Span of the gain during the take, beyond what noise makes of it.
     delay_range_s : float
-        Span of the delay during the take, once the clock is undone.
+        Span of the delay during the take, once the clock is undone, beyond what noise makes.
     """
 
     impulse: FloatArray
@@ -175,16 +178,25 @@ def _place(
     )
 
 
-def _solve(placed: _Placed, *, rate_hz: float, top_hz: float, shared: bool) -> Deconvolution:
+def _solve(placed: _Placed, *, rate_hz: float, top_hz: float, settle: int = 0) -> Deconvolution:
     return deconvolve(
         placed.recording,
         placed.reference,
         rate_hz=rate_hz,
         n_taps=placed.n_taps,
         lead=placed.lead,
-        settle=_unknown_samples(placed, rate_hz) if shared else 0,
+        settle=settle,
         top_hz=top_hz,
     )
+
+
+def _is_steady(reference: Float32Array, rate_hz: float) -> bool:
+    """Whether each band of the reference sounds most of the time."""
+    block = int(STEADY_BLOCK_S * rate_hz)
+    if reference.size < block:
+        return False
+    spectra = block_powers(reference[: reference.size // block * block], block, hann(block))
+    return Stimulus(spectra, rate_hz / block).steady
 
 
 def _unknown_samples(placed: _Placed, rate_hz: float) -> int:
@@ -197,12 +209,7 @@ def _unknown_samples(placed: _Placed, rate_hz: float) -> int:
     early = reference[: int(0.1 * rate_hz)]
     if float(np.mean(early**2)) <= SOUNDS_AT_START * float(np.mean(reference**2)):
         return 0
-    block = int(STEADY_BLOCK_S * rate_hz)
-    fade = np.hanning(block).astype(np.float32)
-    spectra = block_powers(reference[: reference.size // block * block], block, fade)
-    if not Stimulus(spectra, rate_hz / block).steady:
-        return 0
-    return min(placed.n_taps, placed.recording.size // 8)
+    return min(int(SETTLE_S * rate_hz), placed.recording.size // 8)
 
 
 def transfer_function(
@@ -234,14 +241,15 @@ def transfer_function(
     """
     if not (np.any(recording) and np.any(reference)):
         return None
-    shared = reference_rate_hz is None
+    shared, steady = reference_rate_hz is None, False
     decimated_hz = rate_hz
     recording, rate_hz = _at_common_rate(recording, rate_hz)
     if reference_rate_hz is None:
         reference, _ = _at_common_rate(reference, decimated_hz)
         resampled = decimated_hz > rate_hz
         top_hz = rate_hz / 2.0 * (FLAT_SHARE if resampled else 0.999)
-        found = shared_lag(recording, reference, rate_hz=rate_hz)
+        steady = _is_steady(reference, rate_hz)
+        found = shared_lag(recording, reference, rate_hz=rate_hz, steady=steady)
         played, lag = reference, round(found.start_s * rate_hz)
     else:
         top_hz = min(rate_hz, reference_rate_hz) / 2.0 * FLAT_SHARE
@@ -257,7 +265,8 @@ def transfer_function(
     placed = _place(recording, played, rate_hz=rate_hz, lag=lag)
     if placed.overlap_s < SHORTEST_TAKE_S:
         return None
-    solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
+    settle = _unknown_samples(placed, rate_hz) if shared and steady else 0
+    solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, settle=settle)
     if reference_rate_hz is not None and not solved.steady:
         # A sweep passes each frequency once: its fit takes any drift for a delay that depends
         # on frequency. The direct sound has none, so the clock that makes it sharp is right.
@@ -267,7 +276,7 @@ def transfer_function(
         found = replace(found, clock_ppm=found.clock_ppm + error_ppm)
         played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
         placed = _place(recording, played, rate_hz=rate_hz, lag=lag)
-        solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, shared=False)
+        solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz)
     return _response(solved, placed, found, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
 
 
@@ -327,17 +336,18 @@ def _well_known_hz(bands: BandLevels) -> tuple[float, float]:
     return float(LOWER_HZ[first]), float(UPPER_HZ[last - 1])
 
 
-def _coherence(solved: Deconvolution, rate_hz: float) -> FloatArray:
-    n_fft = fft.next_fast_len(solved.predicted.size, real=True)
-    powers = []
-    for signal in (solved.predicted, solved.residual):
-        spectrum = fft.rfft(signal, n_fft)
-        powers.append(
-            log_frequency_mean(spectrum.real**2 + spectrum.imag**2, spacing_hz=rate_hz / n_fft)
-        )
-    explained, left = powers
+def _coherence(segments: SegmentDelays, fitted_share: float) -> FloatArray:
+    """Share of the power in each band that the reference explains.
+
+    A fit explains some of the noise too: `fitted_share` of it.
+    """
+    explained, left = log_frequency_mean(
+        np.stack([segments.explained, segments.left]), spacing_hz=segments.spacing_hz
+    )
+    noise = left / (1.0 - fitted_share)
     total = explained + left
-    return np.where(total > 0.0, explained / np.maximum(total, 1e-30), 0.0)
+    known = total > 0.0
+    return np.where(known, np.clip(1.0 - noise / np.where(known, total, 1.0), 0.0, 1.0), 0.0)
 
 
 def _response(
@@ -366,19 +376,22 @@ def _response(
     arrival = Arrival(np.nan, 0)
     if bands.usable.any():
         low_hz, high_hz = _well_known_hz(bands)
-        noise_rms = float(np.std(solved.impulse[: placed.lead // 2]))
         arrival = first_arrival(
             solved.impulse,
             rate_hz=rate_hz,
             low_hz=low_hz,
             high_hz=min(high_hz, 16000.0, 0.9 * top_hz),
-            noise_rms=noise_rms,
+            quiet=placed.lead // 2,
         )
         if np.isfinite(arrival.tap) and arrival.tap < placed.lead - 0.001 * rate_hz:
             bands = levels(arrival.tap)
     segments = segment_delays(solved.predicted, solved.residual, rate_hz=rate_hz, top_hz=4000.0)
     sure = segments.information > 0.2 * np.median(segments.information)
     gain_db, delay_s = segments.gain_db[sure], segments.delay_s[sure]
+    # Of this many pieces noise alone spreads the outermost by some four standard deviations.
+    gain_chance_db = 4.0 * float(np.median(segments.gain_noise_db))
+    delay_chance_s = 4.0 / float(np.sqrt(max(np.median(segments.information), 1e-30)))
+    fitted_share = min(0.5, placed.n_taps / placed.recording.size) if solved.steady else 0.0
     return Response(
         impulse=solved.impulse,
         rate_hz=rate_hz,
@@ -388,10 +401,10 @@ def _response(
         clock_ppm=found.clock_ppm,
         polarity=arrival.polarity,
         bands=bands,
-        coherence=_coherence(solved, rate_hz),
+        coherence=_coherence(segments, fitted_share),
         match_score=found.score,
         overlap_s=placed.overlap_s,
         used_ratio=solved.used_ratio,
-        gain_range_db=float(np.ptp(gain_db)) if gain_db.size else float("nan"),
-        delay_range_s=float(np.ptp(delay_s)) if delay_s.size else float("nan"),
+        gain_range_db=max(0.0, float(np.ptp(gain_db)) - gain_chance_db) if sure.any() else 0.0,
+        delay_range_s=max(0.0, float(np.ptp(delay_s)) - delay_chance_s) if sure.any() else 0.0,
     )

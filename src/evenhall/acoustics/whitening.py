@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import log_frequency_mean
+from evenhall.acoustics.windows import log_bins
 
 __all__ = ["LOWEST_HZ", "covered_share", "cut", "flat_gain"]
 
@@ -72,17 +73,19 @@ def flat_gain(
     gain = np.zeros(spectrum.size, dtype=np.float32)
     if not covered.any():
         return gain, np.zeros((0, 2))
-    freq_hz = np.arange(1, spectrum.size) * spacing_hz
     # The mean weighted by power: where a band is half empty, or a few tones fill it, what is
     # there gets the gain, and not the gaps.
     typical = power_squared[covered] * peak / power[covered]
     typical = np.maximum(typical, (near / centre_hz)[covered] * 10.0 ** (FULL_GAIN_DB / 10.0))
-    log_power = np.interp(np.log(freq_hz), np.log(centre_hz[covered]), np.log(typical))
-    band_of = np.clip(np.searchsorted(edges_hz, freq_hz) - 1, 0, n_bands - 1)
-    inside = covered[band_of] & (freq_hz >= edges_hz[0]) & (freq_hz <= edges_hz[-1])
-    gain[1:] = np.where(inside, np.exp(-0.5 * log_power), 0.0)
+    log_gain = -0.5 * np.log(typical)
+    log_centre = np.log(centre_hz[covered] / spacing_hz)
     change = np.flatnonzero(np.diff(np.concatenate([[0], covered.astype(np.int8), [0]])))
-    return gain, np.stack([edges_hz[change[0::2]], edges_hz[change[1::2]]], axis=1)
+    spans_hz = np.stack([edges_hz[change[0::2]], edges_hz[change[1::2]]], axis=1)
+    log_bin = log_bins(spectrum.size, 1e-9)
+    for low_hz, high_hz in spans_hz:
+        inside = slice(int(np.ceil(low_hz / spacing_hz)), int(high_hz / spacing_hz) + 1)
+        gain[inside] = np.exp(np.interp(log_bin[inside], log_centre, log_gain))
+    return gain, spans_hz
 
 
 def cut(spans_hz: FloatArray, lower_hz: FloatArray, upper_hz: FloatArray) -> FloatArray:

@@ -1,0 +1,41 @@
+"""Windows and frequency scales that every take asks for again: made once a length."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["hann", "log_bins"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+
+@lru_cache(maxsize=8)
+def hann(length: int) -> Float32Array:
+    """Hann window that begins and ends at 0.
+
+    Examples
+    --------
+    >>> hann(5).tolist()
+    [0.0, 0.5, 1.0, 0.5, 0.0]
+    """
+    window = np.hanning(length).astype(np.float32)
+    window.setflags(write=False)
+    return window
+
+
+@lru_cache(maxsize=8)
+def log_bins(n_bins: int, shift: float) -> FloatArray:
+    """Logarithm of 0 + `shift`, 1 + `shift`, ...
+
+    Examples
+    --------
+    >>> log_bins(2, 1.0).round(3).tolist()
+    [0.0, 0.693]
+    """
+    logs: FloatArray = np.log(np.arange(n_bins) + shift)
+    logs.setflags(write=False)
+    return logs
