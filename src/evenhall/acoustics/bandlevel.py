@@ -35,6 +35,8 @@ FADE_SHARE = 0.2
 SIGNIFICANT = 3.0
 # Longest hidden tail, re what is seen, that the decay before it is trusted to foretell.
 LARGEST_TAIL = 0.5
+FEWEST_LOOKS = 3
+SLOWEST_DECAY_PER_S = 1e-3
 # What fitting, resampling and truncation leave even without noise.
 LEAST_UNCERTAINTY_DB = 0.03
 # Beyond it a third-octave level is no ground for moving a fader.
@@ -77,25 +79,35 @@ def _look(length: int, before: int) -> FloatArray:
     return window
 
 
-def _tail(
-    lengths_s: FloatArray, added: FloatArray, significant: BoolArray, last: int
-) -> tuple[float, float]:
-    """Energy beyond look `last`, from the decay of what the looks before it added.
+def _tails(
+    lengths_s: FloatArray, added: FloatArray, use: BoolArray, last: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Energy beyond look `last` of each band, from the decay of what the looks before it added.
+
+    A straight line is fitted to the logarithm of energy per second over the looks in `use`.
 
     Returns
     -------
-    tail, decay_per_s : float
+    tail, decay_per_s : ndarray, shape (n_bands,)
         0 and nan where the looks show no decay.
     """
-    middle_s = 0.5 * (lengths_s[1:] + lengths_s[:-1])
-    density = added[1:] / np.diff(lengths_s)
-    use = significant[1:] & (np.arange(1, lengths_s.size) <= last) & (density > 0)
-    if use.sum() < 3:
-        return 0.0, np.nan
-    slope, offset = np.polyfit(middle_s[use], np.log(density[use]), 1)
-    if slope >= -1e-3:
-        return 0.0, np.nan
-    return float(np.exp(offset + slope * lengths_s[last]) / -slope), float(-slope)
+    middle_s = (0.5 * (lengths_s[1:] + lengths_s[:-1]))[:, None]
+    density = added[1:] / np.diff(lengths_s)[:, None]
+    use = use[1:] & (np.arange(1, lengths_s.size)[:, None] <= last) & (density > 0.0)
+    log_density = np.log(np.where(use, density, 1.0))
+    count = np.maximum(use.sum(axis=0), 1)
+    mean_s = (use * middle_s).sum(axis=0) / count
+    mean_log = log_density.sum(axis=0) / count
+    off_s = use * (middle_s - mean_s)
+    spread = (off_s**2).sum(axis=0)
+    enough = use.sum(axis=0) >= FEWEST_LOOKS
+    slope = (off_s * log_density).sum(axis=0) / np.where(enough, spread, 1.0)
+    decays = enough & (slope < -SLOWEST_DECAY_PER_S)
+    at_end = np.exp(mean_log + slope * (lengths_s[last] - mean_s))
+    return (
+        np.where(decays, at_end / np.where(decays, -slope, 1.0), 0.0),
+        np.where(decays, -slope, np.nan),
+    )
 
 
 def band_levels(
@@ -186,11 +198,10 @@ def band_levels(
     last = np.where(significant, np.arange(lengths.size)[:, None], first).max(axis=0)
     last = np.maximum(last, first)
 
-    tails = [_tail(lengths_s, added[:, b], significant[:, b], last[b]) for b in range(BAND_COUNT)]
-    decay = np.array([rate for _, rate in tails])
+    hidden, decay = _tails(lengths_s, added, significant, last)
     typical_decay = np.nanmedian(decay) if np.isfinite(decay).any() else np.inf
     bands = np.arange(BAND_COUNT)
-    energy, hidden = seen[last, bands], np.array([tail for tail, _ in tails])
+    energy = seen[last, bands]
     # Too few looks above the noise for a slope of its own: the other bands lend theirs.
     lent = ~np.isfinite(decay) & (last < lengths.size - 1)
     latest = np.maximum(added[last, bands], 0.0) / added_s[last, 0]
