@@ -49,8 +49,11 @@ SHORTEST_S = 0.2
 NARROWEST_PIECE_HZ = 100.0
 COARSE_S = 0.004
 SMOOTH = 8  # places, a millisecond
-# Tally of the best place over that of the best other place which chance does not reach.
-RIVAL = 1.15
+# Tally of the best place over that of the best other place which chance does not reach; the
+# pieces of a sweep are alike but for their place.
+RIVAL, RIVAL_SWEEP = 1.6, 2.5
+# Height of a match over that of the reversed reference which chance does not reach.
+OVER_CHANCE = 2.0
 # Where a sweep's direct sound is made sharp, and how far from the first guess.
 SWEEP_LOW_HZ, SWEEP_HIGH_HZ = 1000.0, 14000.0
 SWEEP_REACH_S = 0.05
@@ -133,15 +136,20 @@ def shared_lag(
     heard = _flat(fft.rfft(recording, n_fft)[:n_bins], spacing_hz, SEARCH_LOW_HZ / 4, top_hz)
     n_short = fft.next_fast_len(2 * n_bins, real=True)
     step_s = n_fft / n_short / rate_hz
-    match = fft.irfft(heard * played.conj(), n_short).astype(np.float64) ** 2
     reach = int(LONGEST_SHARED_LAG_S / step_s)
-    match = np.concatenate([match[-reach:], match[:reach]])
     width = max(1, int(0.003 / step_s))
-    smooth = _mean_ahead(match, width)
+
+    def match_with(reference_f: Complex64Array) -> tuple[FloatArray, FloatArray]:
+        match = fft.irfft(heard * reference_f, n_short).astype(np.float64) ** 2
+        match = np.concatenate([match[-reach:], match[:reach]])
+        return match, _mean_ahead(match, width)
+
+    match, smooth = match_with(played.conj())
     peak = int(smooth.argmax())
     exact = peak + int(match[peak : peak + width].argmax())
-    # Chance alone reaches some 2.5 times the median in this many places.
-    score = float(smooth[peak] / max(float(np.median(smooth)), 1e-30) / 3.0)
+    # Played backwards it is as loud, as coloured and as bursty, but not in the recording.
+    _, chance = match_with(played)
+    score = float(smooth[peak] / max(float(chance.max()), 1e-30) / OVER_CHANCE)
     return Found((exact - reach) * step_s, 0.0, score)
 
 
@@ -194,7 +202,12 @@ def _tally(votes: Float32Array, shifts: NDArray[np.int64]) -> Float32Array:
 
 
 def find_stimulus(
-    recording: Float32Array, reference: Float32Array, *, rate_hz: float, reference_rate_hz: float
+    recording: Float32Array,
+    reference: Float32Array,
+    *,
+    rate_hz: float,
+    reference_rate_hz: float,
+    steady: bool,
 ) -> Found:
     """Start of the reference in a recording made on another clock.
 
@@ -206,6 +219,8 @@ def find_stimulus(
         What was played; it may begin before the recording or end after it.
     rate_hz, reference_rate_hz : float
         Their nominal sample rates.
+    steady : bool
+        Whether any part of the reference holds all its frequencies.
 
     Notes
     -----
@@ -257,7 +272,8 @@ def find_stimulus(
     return Found(
         (place + 0.5 * (SMOOTH - 1)) / rate,
         float(fine_ppm[row]),
-        float(coarse[best_row, best_place] / max(float(rival.max()), 1e-9) / RIVAL),
+        float(coarse[best_row, best_place] / max(float(rival.max()), 1e-9))
+        / (RIVAL if steady else RIVAL_SWEEP),
     )
 
 
@@ -334,9 +350,10 @@ def segment_delays(
                 break
             delay -= float(np.sum(omega * turned.imag) / slope)
         total = max(float(power.sum()), 1e-30)
+        in_step = float(np.sum(cross * np.exp(1j * omega * delay)).real)
         time_s[k] = (group.mean() + 0.5) * frame / rate_hz
         delay_s[k] = delay
-        gain_db[k] = 20.0 * np.log10(max(float(cross.real.sum()), 1e-9 * total) / total)
+        gain_db[k] = 20.0 * np.log10(max(in_step, 1e-9 * total) / total)
         gain_noise_db[k] = 20.0 / np.log(10.0) * np.sqrt(0.5 * noise / total)
         information[k] = float(np.sum(omega**2 * power)) / max(noise, 1e-9 * power.mean(), 1e-30)
     return SegmentDelays(

@@ -57,6 +57,7 @@ def first_arrival(
     rate_hz: float,
     low_hz: float,
     high_hz: float,
+    known_hz: float,
     quiet: int,
 ) -> Arrival:
     """Tap and polarity of the first wide-band arrival.
@@ -68,7 +69,9 @@ def first_arrival(
     rate_hz : float
         Sample rate.
     low_hz, high_hz : float
-        Where the response is known well.
+        Where its phase is read.
+    known_hz : float
+        Up to where its magnitude is known: a stimulus that ends is no loudspeaker's roll-off.
     quiet : int
         Taps at the start in which no sound has arrived yet: they tell the noise.
 
@@ -92,11 +95,19 @@ def first_arrival(
     part = envelope[begin - 1 : loudest + 2]
     peaks = np.flatnonzero((part[1:-1] >= part[:-2]) & (part[1:-1] >= part[2:])) + begin
     first = int(peaks[envelope[peaks] >= threshold][0]) if peaks.size else loudest
-    return _refine(impulse, first, rate_hz=rate_hz, low_hz=low_hz, high_hz=high_hz)
+    return _refine(
+        impulse, first, rate_hz=rate_hz, low_hz=low_hz, high_hz=high_hz, known_hz=known_hz
+    )
 
 
 def _refine(
-    impulse: FloatArray, first: int, *, rate_hz: float, low_hz: float, high_hz: float
+    impulse: FloatArray,
+    first: int,
+    *,
+    rate_hz: float,
+    low_hz: float,
+    high_hz: float,
+    known_hz: float,
 ) -> Arrival:
     """Excess phase of the direct sound alone: its slope is the time, its offset the polarity."""
     # Long enough for the lowest frequency read, short enough for no reflection but the floor's.
@@ -113,6 +124,9 @@ def _refine(
     magnitude = np.abs(spectrum)
     used = (freq_hz >= low_hz) & (freq_hz <= high_hz)
     magnitude = np.maximum(magnitude, magnitude[used].max() * 1e-3)
+    # The window blurs the end of the stimulus by so much.
+    edge = int(np.searchsorted(freq_hz, max(high_hz, known_hz - 1.0 / reach_s)))
+    magnitude[edge:] = magnitude[min(edge, magnitude.size - 1)]
     excess = spectrum * np.exp(-1j * minimum_phase(magnitude, n_fft))
     unit = (excess / np.abs(excess + 1e-30))[used]
     freq = freq_hz[used]

@@ -22,8 +22,9 @@ __all__ = ["BandLevels", "band_levels"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-# Sound cannot come before the first arrival; what filters smear ahead of it fits in here.
-BEFORE_ARRIVAL_S = 0.02
+# Sound cannot come before the first arrival; the estimate of it can: where the stimulus begins
+# sharply in the bass, it rings ahead for two periods.
+BEFORE_ARRIVAL_S = 0.09
 SHORTEST_LOOK_S = 0.02
 LOOK_GROWTH = 1.6
 # A look this many times the reciprocal of a band's width keeps its neighbours out of it.
@@ -36,6 +37,8 @@ SIGNIFICANT = 3.0
 # Longest hidden tail, re what is seen, that the decay before it is trusted to foretell.
 LARGEST_TAIL = 0.5
 FEWEST_LOOKS = 3
+RESONANCE_HZ = 2.2  # 2.2 / T, about, for a room that rings a second
+STEADY_GAPS = 0.1  # share of a band that noise leaves thin by chance
 SLOWEST_DECAY_PER_S = 1e-3
 # What fitting, resampling and truncation leave even without noise.
 LEAST_UNCERTAINTY_DB = 0.03
@@ -119,6 +122,7 @@ def band_levels(
     known_s: FloatArray,
     leak_ratio: float,
     unsettled_ratio: float,
+    sounded_ratio: FloatArray,
     rate_hz: float,
     arrival: int,
 ) -> BandLevels:
@@ -140,6 +144,8 @@ def band_levels(
         Power re the strongest band that may have been smeared into any other.
     unsettled_ratio : float
         Relative amplitude that the solution had not settled yet.
+    sounded_ratio : ndarray, shape (31,)
+        Share of each band that the stimulus filled: noise all, the notes of music a part.
     rate_hz : float
         Sample rate.
     arrival : int
@@ -215,6 +221,10 @@ def band_levels(
     # The 20 kHz band is by definition the mean over what the sample rate covers.
     gap = np.where(bands < BAND_COUNT - 1, 1.0 - share, 0.0)
     variance += (GAP_SPREAD * gap * np.maximum(energy, 0.0)) ** 2
+    # What no note touched is one chance draw in each stretch as wide as the room's resonances.
+    stretches = np.maximum(width_hz / RESONANCE_HZ, 1.0)
+    unseen = np.clip(1.0 - sounded_ratio - STEADY_GAPS, 0.0, 1.0)
+    variance += unseen / stretches * np.maximum(energy, 0.0) ** 2
     variance += (2.0 * unsettled_ratio * np.maximum(energy, 0.0)) ** 2
     variance += (leak_ratio * np.max(energy, where=known, initial=0.0)) ** 2
     total = energy + hidden

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from evenhall.acoustics.bands import log_frequency_mean
 from evenhall.acoustics.hum import HUM_WIDTH_HZ, hum_lines_hz, notches, tones
 from evenhall.acoustics.timetable import Stimulus, believed, block_powers, noise_scale
 from evenhall.acoustics.whitening import LOWEST_HZ, cut, flat_gain
@@ -40,6 +41,7 @@ MAX_STEPS = 80  # noise takes six, sparse music most of them
 CLEAR_RESIDUAL = 0.02
 RIDGE = 0.02  # of the flattened stimulus's power
 
+RESOLVED_HZ = 2.0  # finer gaps in a stimulus a room bridges
 # Blocks of the residual that are judged for fit: long enough for bass, short for a slam.
 BLOCK_S = 0.085
 ZONE_EDGES_HZ = (60.0, 400.0, 2500.0, 12000.0)
@@ -83,6 +85,8 @@ class Deconvolution:
         into any other.
     unsettled_ratio : float
         Amplitude, re the whole, that the solution had not settled yet.
+    sounded_ratio : ndarray, shape (31,)
+        Share of each band that the stimulus filled.
     steady : bool
         Whether each band sounds most of the time (noise), or passes once (a sweep).
     stimulus_time_s : ndarray, shape (31,)
@@ -99,6 +103,7 @@ class Deconvolution:
     residual: Float32Array
     leak_ratio: float
     unsettled_ratio: float
+    sounded_ratio: FloatArray
     steady: bool
     stimulus_time_s: FloatArray
 
@@ -139,6 +144,17 @@ class _Fit:
 
     def _signal(self, spectrum: Complex64Array | Float32Array) -> Float32Array:
         return np.asarray(fft.irfft(spectrum, self.n_fft), dtype=np.float32)
+
+    def sounded_ratio(self, rate_hz: float) -> FloatArray:
+        """Evenness of the flattened reference within each band: 1 where it fills all of it."""
+        spacing_hz = rate_hz / self.n_small
+        width = max(1, int(RESOLVED_HZ / spacing_hz))
+        power = np.maximum(self.autopower[: self.autopower.size // width * width], 0.0)
+        power = power.reshape(-1, width).mean(axis=1, dtype=np.float64)
+        mean, square = log_frequency_mean(
+            np.stack([power, power**2]), spacing_hz=spacing_hz * width
+        )
+        return np.asarray(mean**2 / np.maximum(square, 1e-30))
 
     def residual(self) -> Float32Array:
         return self.recording - self.predicted
@@ -373,6 +389,7 @@ def deconvolve(
         known_s=known_blocks * (block / rate_hz),
         leak_ratio=GAP_LEAK if gap else 0.0,
         unsettled_ratio=fit.unsettled_ratio,
+        sounded_ratio=fit.sounded_ratio(rate_hz),
         steady=stimulus.steady,
         stimulus_time_s=stimulus.mean_time_s(),
         used_ratio=float(weight[counted].mean()),

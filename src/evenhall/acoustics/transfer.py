@@ -241,7 +241,7 @@ def transfer_function(
     """
     if not (np.any(recording) and np.any(reference)):
         return None
-    shared, steady = reference_rate_hz is None, False
+    shared = reference_rate_hz is None
     decimated_hz = rate_hz
     recording, rate_hz = _at_common_rate(recording, rate_hz)
     if reference_rate_hz is None:
@@ -253,8 +253,13 @@ def transfer_function(
         played, lag = reference, round(found.start_s * rate_hz)
     else:
         top_hz = min(rate_hz, reference_rate_hz) / 2.0 * FLAT_SHARE
+        steady = _is_steady(reference, reference_rate_hz)
         found = find_stimulus(
-            recording, reference, rate_hz=rate_hz, reference_rate_hz=reference_rate_hz
+            recording,
+            reference,
+            rate_hz=rate_hz,
+            reference_rate_hz=reference_rate_hz,
+            steady=steady,
         )
         found = _settle_clock(
             recording, reference, found, rate_hz=rate_hz, reference_rate_hz=reference_rate_hz
@@ -368,6 +373,7 @@ def _response(
             known_s=solved.known_s,
             leak_ratio=solved.leak_ratio,
             unsettled_ratio=solved.unsettled_ratio,
+            sounded_ratio=solved.sounded_ratio,
             rate_hz=rate_hz,
             arrival=int(arrival),
         )
@@ -381,6 +387,7 @@ def _response(
             rate_hz=rate_hz,
             low_hz=low_hz,
             high_hz=min(high_hz, 16000.0, 0.9 * top_hz),
+            known_hz=min(high_hz, float(solved.covered_hz[-1, 1])),
             quiet=placed.lead // 2,
         )
         if np.isfinite(arrival.tap) and arrival.tap < placed.lead - 0.001 * rate_hz:

@@ -147,9 +147,12 @@ def spot_places(takes: Sequence[Take]) -> dict[str, float]:
     order in which they were taken.
     """
     order = {spot: k for k, spot in enumerate(dict.fromkeys(take.spot for take in takes))}
+    by_mains = {take.spot for take in takes if is_main(take.side)}
     distances: dict[str, list[float]] = {}
     for take in takes:
-        if take.distance_m is not None:
+        # A delay loudspeaker near the back does not bring the back nearer.
+        counts = is_main(take.side) or take.spot not in by_mains
+        if take.distance_m is not None and counts:
             distances.setdefault(take.spot, []).append(take.distance_m)
     if all(spot in distances for spot in order):
         return {spot: float(np.mean(distances[spot])) for spot in order}
