@@ -15,10 +15,15 @@ from numpy.typing import ArrayLike, NDArray
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import Response
+from evenhall.equalizer.graphic import graphic_unit
+from evenhall.hall.setting import Room
+from evenhall.verdict.judge import Setting, Verdict, judge
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import SpotResponse, Take, spot_responses
+from evenhall.verdict.target import target_points
+from evenhall.verdict.worklist import Stage
 
-__all__ = ["at", "diffuse_levels_db", "flat", "response", "spot", "spots_of", "take"]
+__all__ = ["at", "diffuse_levels_db", "flat", "judged", "response", "spots_of", "take", "visit"]
 
 FloatArray = NDArray[np.float64]
 
@@ -102,12 +107,6 @@ def spots_of(*takes: Take, state: str = "before") -> tuple[SpotResponse, ...]:
     return spot_responses(takes, state=state)
 
 
-def spot(level_db: ArrayLike, **fields) -> SpotResponse:
-    """Return the spot of one take."""
-    (only,) = spots_of(take(level_db, **fields))
-    return only
-
-
 def diffuse_levels_db(
     rng: np.random.Generator,
     n_places: int,
@@ -136,3 +135,47 @@ def diffuse_levels_db(
             power = np.abs(np.fft.rfft(impulses, n_fft)[:, inside]) ** 2
             levels[chunk, k] = 10.0 * np.log10(power @ (1.0 / freq_hz[inside]))
     return levels
+
+
+def judged(
+    *takes: Take,
+    bands: int = 31,
+    target: str = "flat",
+    low_limit_hz: float | None = None,
+    rt60_s: float = 0.9,
+    stage: Stage | None = None,
+    **unit,
+) -> Verdict:
+    """Verdict on these takes; further words go to `graphic_unit()`."""
+    stage = stage or Stage(Room(rt60_s=rt60_s), audience=None, speaker=None, max_height_m=None)
+    return judge(
+        takes,
+        Setting(
+            unit=graphic_unit(bands, **unit),
+            target=target_points(target),
+            stage=stage,
+            low_limit_hz=low_limit_hz,
+        ),
+    )
+
+
+def visit(
+    level_db: ArrayLike,
+    *,
+    sides: Sequence[str] = ("left", "right"),
+    local: dict | None = None,
+    **fields,
+) -> list[Take]:
+    """Takes of each side at front, middle and back, alike but for `local` levels by spot."""
+    metres = {"front": 3.0, "middle": 8.0, "back": 14.0}
+    return [
+        take(
+            np.asarray(level_db, float) + np.asarray((local or {}).get(name, 0.0)),
+            side=side,
+            spot=name,
+            distance_m=distance_m,
+            **fields,
+        )
+        for side in sides
+        for name, distance_m in metres.items()
+    ]

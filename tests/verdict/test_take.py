@@ -135,7 +135,6 @@ def test_take_after_the_work_does_not_change_the_order_of_those_before():
     assert order(*before, extra) == order(*before)
 
 
-@pytest.mark.xfail(strict=True, reason="the distances of all elements are averaged")
 def test_delay_loudspeaker_near_the_back_does_not_move_the_back():
     mains = [
         take(flat(), spot=name, distance_m=metres)

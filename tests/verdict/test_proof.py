@@ -1,0 +1,128 @@
+"""The proof: takes after the work against the forecast, by the job folder's rule."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenhall.verdict.card import weighted_rms_db
+from evenhall.verdict.proof import Proof, prove
+from verdict.builders import flat, judged, spots_of, visit
+
+FAULTS = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0, 3150.0: 4.0, 4000.0: 2.0})
+
+
+@pytest.fixture(scope="module")
+def before():
+    takes = visit(FAULTS)
+    return takes, judged(*takes)
+
+
+def after_takes(levels, **fields):
+    return visit(levels, state="after", **fields)
+
+
+def proof_of(before, *after):
+    takes, _ = before
+    return judged(*takes, *after).proof
+
+
+def test_no_take_after_the_work_no_proof(before):
+    assert before[1].proof is None
+
+
+def test_card_that_does_what_was_forecast(before):
+    gain = before[1].card.gain_db("left")
+    assert np.abs(gain).max() > 2.0
+    proof = proof_of(before, *after_takes(FAULTS + gain))
+    assert proof.forecast_error_db == pytest.approx(0.0, abs=0.01)
+    assert proof.rms_db == pytest.approx(before[1].forecast.rms_after_db, abs=0.01)
+    assert proof.holds
+
+
+def test_level_of_the_takes_after_the_work_is_free(before):
+    gain = before[1].card.gain_db("left")
+    proof = proof_of(before, *after_takes(FAULTS + gain - 7.0))
+    assert proof.forecast_error_db == pytest.approx(0.0, abs=0.01)
+    assert proof.holds
+
+
+def test_card_that_was_never_set(before):
+    proof = proof_of(before, *after_takes(FAULTS))
+    assert proof.rms_db == pytest.approx(before[1].forecast.rms_before_db, abs=0.01)
+    gain = before[1].card.gain_db("left")
+    assert proof.forecast_error_db == pytest.approx(
+        weighted_rms_db(gain, before[1].card.weight), abs=0.02
+    )
+
+
+@pytest.mark.parametrize(
+    ("rms_db", "forecast_error_db", "holds"),
+    [
+        (2.0, 1.5, True),  # both at their limits: forecast 1.0 dB
+        (2.01, 0.5, False),
+        (0.5, 1.51, False),
+        (0.3, 0.0, True),
+    ],
+)
+def test_proof_holds_to_its_limits_and_no_further(rms_db, forecast_error_db, holds):
+    proof = Proof(
+        measured_db=flat(),
+        forecast_db=flat(),
+        rms_db=rms_db,
+        forecast_rms_db=1.0,
+        forecast_error_db=forecast_error_db,
+    )
+    assert proof.holds is holds
+
+
+@pytest.mark.parametrize(("more_db", "holds"), [(0.9, True), (1.1, False)])
+def test_rms_may_be_1_db_above_the_forecast(before, more_db, holds):
+    weight, gain = before[1].card.weight, before[1].card.gain_db("left")
+    left = FAULTS + gain
+    shape = np.where(np.arange(31) % 2 == 0, 1.0, -1.0)
+    wanted = before[1].forecast.rms_after_db + more_db
+    # Stretch the shape until the rms is what is wanted (bisection).
+    low, high = 0.0, 10.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if weighted_rms_db(left + middle * shape, weight) < wanted:
+            low = middle
+        else:
+            high = middle
+    proof = proof_of(before, *after_takes(left + low * shape))
+    assert proof.rms_db == pytest.approx(wanted, abs=0.01)
+    assert proof.forecast_error_db <= 1.5
+    assert proof.holds is holds
+
+
+def test_proof_is_over_the_spots_that_both_have(before):
+    _, verdict = before
+    gain = verdict.card.gain_db("left")
+    odd = flat(0.0, {1000.0: 12.0})
+    takes = after_takes(FAULTS + gain)
+    elsewhere = after_takes(FAULTS + gain + odd)[:1]
+    elsewhere = [replace(take, spot="balcony") for take in elsewhere]
+    some = [t for t in takes if t.spot != "middle"]
+    assert proof_of(before, *some, *elsewhere).measured_db == pytest.approx(
+        proof_of(before, *some).measured_db
+    )
+    assert proof_of(before, *elsewhere) is None
+
+
+def test_takes_after_the_work_change_no_other_part(before):
+    takes, verdict = before
+    later = judged(*takes, *after_takes(flat(0.0, {500.0: 9.0})))
+    assert later.card.solutions.keys() == verdict.card.solutions.keys()
+    assert later.card.gain_db("left") == pytest.approx(verdict.card.gain_db("left"))
+    assert later.patterns == verdict.patterns
+    assert later.moves == verdict.moves
+    assert later.forecast.rms_after_db == verdict.forecast.rms_after_db
+
+
+def test_nothing_to_answer_for_no_proof(before):
+    _, verdict = before
+    takes = visit(FAULTS)
+    nothing = replace(verdict.card, weight=np.zeros(31))
+    spots = spots_of(*takes)
+    assert prove(spots, spots, nothing, rt60_s=0.9) is None
