@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from evenhall.job.folder import Job
 from evenhall.job.result import Move, Pattern, Result
+from evenhall.verdict.words import hz_text
 
 __all__ = [
     "CAUTIONS",
@@ -26,7 +27,7 @@ __all__ = [
 MAX_MOVES = 12
 MAX_PATTERNS = 6  # in each list, largest first
 MAX_TROUBLES = 6
-MAX_CHARACTERS = 200  # of one sentence: names come from the user and may be of any length
+MAX_CHARACTERS = 320  # of one sentence: names come from the user and may be of any length
 
 # Levels and times: NIOSH recommended limit (85 dB(A) for 8 h, 3 dB exchange); WHO global standard
 # for safe listening venues and events (2022), 100 dB L_Aeq over 15 minutes. The rest is common
@@ -126,7 +127,7 @@ def _evenness(result: Result) -> Point:
         worst = max(evenness.bands, key=lambda band: abs(band.front_minus_back_db))
         louder = "front" if worst.front_minus_back_db > 0 else "back"
         body += (
-            f"; worst at {worst.hz:g} Hz, where the {louder} is "
+            f"; worst at {hz_text(worst.hz)}, where the {louder} is "
             f"{_db(abs(worst.front_minus_back_db))} louder"
         )
     return Point("Evenness " + _state(evenness.holds), body + ".", evenness.holds)
@@ -177,7 +178,7 @@ def mended(result: Result) -> tuple[Point, ...]:
     points = _patterns(pattern for pattern in result.patterns if pattern.remedy == "equalize")
     missed = result.forecast.out_of_reach if result.forecast else ()
     beyond = [
-        Point(f"{band.hz:g} Hz, out of reach", _short(f"{_db(band.left_db)} left: {band.why}"))
+        Point(f"{hz_text(band.hz)}, out of reach", _short(f"{_db(band.left_db)} left: {band.why}"))
         for band in missed
     ]
     return points + _at_most(beyond, MAX_PATTERNS)
@@ -189,7 +190,7 @@ def _patterns(patterns: Iterable[Pattern]) -> tuple[Point, ...]:
     for pattern in largest_first:
         kind = "dip" if pattern.depth_db < 0 else "build-up"
         where = "at every spot" if pattern.scope == "common" else ", ".join(pattern.spots)
-        head = f"{pattern.hz:g} Hz, {kind} of {_db(abs(pattern.depth_db))}"
+        head = f"{hz_text(pattern.hz)}, {kind} of {_db(abs(pattern.depth_db))}"
         doubt = "" if pattern.certain else " May be chance: so few spots cannot tell."
         remedy = _REMEDIES.get(pattern.remedy, "")
         body = f"{where}, {pattern.width_octaves:.1f} octaves wide. {pattern.why}{doubt}"
