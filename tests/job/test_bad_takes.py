@@ -193,6 +193,31 @@ def unrelated_audio(folder: Folder) -> str:
     return "The take does not contain what was played."
 
 
+def loose_notes(seed: int) -> FloatArray:
+    """Plucked tones with rests: sound that is neither steady nor broad."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    notes = np.zeros(time_s.size)
+    for start_s in np.arange(0.0, 2.6, 0.2):
+        after_s = np.maximum(time_s - start_s, 0.0)
+        pitch_hz = rng.choice([55.0, 73.4, 196.0, 246.9, 392.0])
+        tone = sum(np.sin(2 * np.pi * k * pitch_hz * after_s) / k for k in range(1, 20))
+        notes += tone * np.exp(-after_s / 0.15) * (time_s >= start_s)
+    return 0.1 * notes / np.abs(notes).max()
+
+
+@makes("no_match")
+def unrelated_music(folder: Folder) -> str:
+    folder.add(two_channels(heard(loose_notes(0)), played()))
+    return "The take does not contain what was played."
+
+
+@makes("no_match")
+def steady_tone(folder: Folder) -> str:
+    folder.add(two_channels(0.1 * np.sin(0.13 * np.arange(played().size)), played()))
+    return "The take does not contain what was played."
+
+
 @makes("no_match")
 def unrelated_audio_beside_a_reference_file(folder: Folder) -> str:
     soundfile.write(folder.path / "stimulus.wav", played(), RATE_HZ, subtype="PCM_24")
@@ -235,8 +260,16 @@ def clock_past_the_limit(folder: Folder) -> str:
     return "450 ppm apart; up to 300 can be undone."
 
 
+STILL_WRONG = {steady_tone: "no peak of the envelope passes the threshold: IndexError"}
 HOPELESS = [
-    pytest.param(code, maker, id=maker.__name__)
+    pytest.param(
+        code,
+        maker,
+        id=maker.__name__,
+        marks=[pytest.mark.xfail(strict=True, reason=STILL_WRONG[maker])]
+        if maker in STILL_WRONG
+        else [],
+    )
     for code, makers in MAKERS.items()
     for maker in makers
 ]

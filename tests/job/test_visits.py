@@ -103,6 +103,7 @@ def sub() -> np.ndarray:
     return scipy.signal.sosfilt(low_pass, room(3, reverberant=0.005))
 
 
+@pytest.mark.xfail(strict=True, reason="the match is sought over linear frequency to 11 kHz")
 def test_sub_alone_has_levels_and_no_card(folder):
     add(folder, "sub", "front", 3, impulse=sub(), duration_s=8.0)
     result = tuned(folder)
@@ -129,8 +130,7 @@ def test_sub_in_the_noise_of_a_hall_is_recognized(folder):
     assert all(band["usable"] for band in take["bands"] if 50.0 <= band["hz"] <= 100.0)
 
 
-@pytest.mark.xfail(strict=True, reason="the gain of a take that is not known is reported")
-@pytest.mark.parametrize("noise_db", [-60.0])
+@pytest.mark.parametrize("noise_db", [-60.0, -100.0])
 def test_short_take_of_a_sub_is_used_or_refused_in_words_that_can_be_true(folder, noise_db):
     microphone = heard(played(), with_peaks(sub(), PEAKS), seed=3, noise_db=noise_db)
     folder.add(two_channels(microphone, played()), side="sub")
