@@ -173,6 +173,13 @@ def silent_microphone(folder: Folder) -> str:
 
 
 @makes("silent")
+def microphone_that_gives_dither_alone(folder: Folder) -> str:
+    dither = 1e-5 * np.random.default_rng(8).standard_normal(played().size)  # -100 dBFS
+    folder.add(two_channels(dither, played()))
+    return "The microphone's channel (1) is silent. Check cable, phantom power and preamp"
+
+
+@makes("silent")
 def silent_reference(folder: Folder) -> str:
     folder.add(two_channels(heard(played()), np.zeros(played().size)))
     return "The reference's channel (2) is silent. Check the cable from the mixer"

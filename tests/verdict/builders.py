@@ -139,7 +139,7 @@ def diffuse_levels_db(
 
 def judged(
     *takes: Take,
-    bands: int = 31,
+    bands: int | Sequence[float] = 31,
     target: str = "flat",
     low_limit_hz: float | None = None,
     rt60_s: float = 0.9,

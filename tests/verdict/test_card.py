@@ -76,6 +76,15 @@ def test_nothing_below_the_low_limit_is_raised_nor_asked_for():
     assert answered.min() == 63.0
 
 
+def test_fader_just_below_the_low_limit_is_not_raised_for_a_band_just_above():
+    dip = flat(0.0, {63.0: -5.0, 80.0: -5.0, 100.0: -5.0, 125.0: -5.0, 160.0: -3.0})
+    centres = [60.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0]
+    set_db = faders(judged(*visit(dip), bands=centres, low_limit_hz=62.0))
+    assert set_db[125.0] > 0.0
+    assert set_db[60.0] <= 0.0
+    assert faders(judged(*visit(dip), bands=centres, low_limit_hz=55.0))[60.0] > 0.0
+
+
 def test_build_up_below_the_low_limit_may_be_cut():
     verdict = judged(*visit(flat(0.0, {40.0: 4.0, 50.0: 7.0})), low_limit_hz=55.0)
     assert faders(verdict)[50.0] < -2.0

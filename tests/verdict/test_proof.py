@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.verdict.card import weighted_rms_db
 from evenhall.verdict.proof import Proof, prove
+from evenhall.verdict.target import target_db, target_points
 from verdict.builders import flat, judged, spots_of, visit
 
 FAULTS = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0, 3150.0: 4.0, 4000.0: 2.0})
@@ -45,6 +47,15 @@ def test_level_of_the_takes_after_the_work_is_free(before):
     proof = proof_of(before, *after_takes(FAULTS + gain - 7.0))
     assert proof.forecast_error_db == pytest.approx(0.0, abs=0.01)
     assert proof.holds
+
+
+def test_measured_and_forecast_are_lined_up_with_the_target():
+    proof = judged(*visit(FAULTS), *after_takes(flat(-5.0)), target="music").proof
+    target = target_db(target_points("music"), EXACT_HZ)
+    inside = (EXACT_HZ > 190.0) & (EXACT_HZ < 4200.0)
+    assert target[inside].mean() > 0.1
+    for level_db in (proof.measured_db, proof.forecast_db):
+        assert np.mean((level_db - target)[inside]) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_card_that_was_never_set(before):
