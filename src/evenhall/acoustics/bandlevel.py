@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.whitening import covered_share
 
 __all__ = ["BandLevels", "band_levels"]
@@ -26,7 +26,7 @@ BoolArray = NDArray[np.bool_]
 # sharply in the bass, it rings ahead for two periods.
 BEFORE_ARRIVAL_S = 0.09
 SHORTEST_LOOK_S = 0.02
-LOOK_GROWTH = 1.6
+LOOK_GROWTH = 1.8
 # A look this many times the reciprocal of a band's width keeps its neighbours out of it.
 LOOK_PER_WIDTH = 4.0
 LEAST_PER_WIDTH = 2.0  # a shorter one cannot tell the band from its neighbours at all
@@ -40,6 +40,7 @@ FEWEST_LOOKS = 3
 RESONANCE_HZ = 2.2  # 2.2 / T, about, for a room that rings a second
 STEADY_GAPS = 0.1  # share of a band that noise leaves thin by chance
 SLOWEST_DECAY_PER_S = 1e-3
+BOTTOM_HZ = 45.0
 # What fitting, resampling and truncation leave even without noise.
 LEAST_UNCERTAINTY_DB = 0.03
 # Beyond it a third-octave level is no ground for moving a fader.
@@ -181,6 +182,9 @@ def band_levels(
     # What lies ahead of the arrival is noise too, if too short to serve the bass.
     ahead = density_of(impulse[: max(start, before // 2)])
     density = np.where(np.isfinite(noise_scale), density_of(noise) * noise_scale, ahead)
+    # Where the stimulus is weakest, at the bottom, the fit makes more noise than correlation
+    # shows; what stands ahead of the arrival is the better witness then.
+    density = np.where(EXACT_HZ < BOTTOM_HZ, np.maximum(density, 0.5 * ahead), density)
 
     growth = np.arange(60)
     lengths = np.round(SHORTEST_LOOK_S * LOOK_GROWTH**growth * rate_hz).astype(int) + before

@@ -31,9 +31,12 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 Complex64Array = NDArray[np.complex64]
 
-# Relative gradient at which the rounds end; what is left of it lies some 45 dB down.
-SETTLED = 5e-3
+# Relative gradient at which the rounds end; what is left of it lies some 55 dB down.
+SETTLED = 1.5e-3
 MAX_ROUNDS = 12
+# Power of the gradient re that of the noise at lags without response: what is finer than that
+# is noise, and most of it where the stimulus is weakest.
+LOST_IN_NOISE = 1e-3
 # Of one round: no better than the next round's correction.
 STEP_SETTLED = 2e-2
 MAX_STEPS = 80  # noise takes six, sparse music most of them
@@ -179,7 +182,9 @@ class _Fit:
         for _ in range(rounds):
             energy = float(np.dot(gradient, gradient))
             self.unsettled_ratio = float(np.sqrt(energy / max(self.start, 1e-30)))
-            if self.unsettled_ratio <= SETTLED:
+            outer = lags[self.n_taps : 2 * self.n_taps]
+            noise = float(np.dot(outer, outer))
+            if self.unsettled_ratio <= SETTLED or energy <= noise * LOST_IN_NOISE:
                 break
             better = self.small_solution(gradient)
             old_gain, gained = gained, float(np.dot(better, gradient))

@@ -23,7 +23,7 @@ Complex64Array = NDArray[np.complex64]
 COVERED_DB = -60.0
 # And re the strongest within two octaves: what leaks past the end of a band is no stimulus, and
 # flattened it would be all noise.
-COVERED_NEAR_DB = -35.0
+COVERED_NEAR_DB = -24.0
 NEAR_OCTAVES = 2
 # What lies deeper than this under its neighbourhood is not raised to full height either.
 FULL_GAIN_DB = -15.0
