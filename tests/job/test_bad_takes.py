@@ -267,16 +267,8 @@ def clock_past_the_limit(folder: Folder) -> str:
     return "450 ppm apart; up to 300 can be undone."
 
 
-STILL_WRONG = {steady_tone: "no peak of the envelope passes the threshold: IndexError"}
 HOPELESS = [
-    pytest.param(
-        code,
-        maker,
-        id=maker.__name__,
-        marks=[pytest.mark.xfail(strict=True, reason=STILL_WRONG[maker])]
-        if maker in STILL_WRONG
-        else [],
-    )
+    pytest.param(code, maker, id=maker.__name__)
     for code, makers in MAKERS.items()
     for maker in makers
 ]
