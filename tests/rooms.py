@@ -5,6 +5,7 @@ integrated from a fine spectrum.
 
     pink(), sweep(), music()     stimuli
     box(), room()                impulse responses
+    random_take()                any of these, with what may disturb a real one
     take()                       recording and reference, ready for `transfer_function()`
     true_levels_db()             what its third-octave levels must be
 """
@@ -185,6 +186,7 @@ class SimulatedTake:
     reference_rate_hz: float | None
     levels_db: np.ndarray
     signal_rms: float
+    delay_s: float = np.nan  # of the direct sound, where it was drawn
 
     def with_noise(self, noise, *, snr_db):
         """`noise` added, its rms `snr_db` under that of the loudspeaker's sound."""
@@ -273,3 +275,38 @@ def speech_like(n, rate_hz, rng):
     syllables = np.maximum(0.0, np.sin(2 * np.pi * 4.0 * time_s + rng.uniform(0, 6))) ** 2
     sentences = (np.sin(2 * np.pi * 0.4 * time_s + rng.uniform(0, 6)) > -0.5).astype(float)
     return signal.sosfilt(sos, rng.standard_normal(n)) * syllables * sentences
+
+
+STIMULI = {
+    "pink": pink,
+    "sweep": lambda duration_s, rate_hz, rng: sweep(duration_s, rate_hz),
+    "music": music,
+}
+DISTURBANCES = (None, None, "hum", "slams")
+
+
+def random_take(rng, kind, snr_db, *, rate_hz=48_000, longest_s=20.0):
+    """Draw room, length, kind of noise and disturbance for a stimulus at a given SNR."""
+    stimulus = STIMULI[kind](rng.uniform(3.0, longest_s), rate_hz, rng)
+    delay_s = rng.uniform(0.003, 0.05)
+    impulse = room(
+        rate_hz,
+        rng,
+        rt_s=float(np.exp(rng.uniform(np.log(0.3), np.log(3.0)))),
+        delay_s=delay_s,
+        direct_over_reverberant_db=rng.uniform(-8.0, 4.0),
+        reflections=((rng.uniform(0.001, 0.02), rng.uniform(-12.0, 3.0)),),
+    )
+    simulated = replace(take(stimulus, impulse, rate_hz), delay_s=delay_s)
+    n = simulated.recording.size
+    noise = rng.standard_normal(n) if rng.random() < 0.5 else pink(n / rate_hz, rate_hz, rng)
+    simulated = simulated.with_noise(noise, snr_db=snr_db)
+    disturbance = rng.choice(len(DISTURBANCES))
+    if DISTURBANCES[disturbance] == "hum":
+        lines = hum(n, rate_hz, mains_hz=rng.choice([50.0, 60.0]))
+        level_db = rng.uniform(-30.0, -10.0)
+        return simulated.plus(simulated.signal_rms * 10 ** (level_db / 20) * lines / lines.std())
+    if DISTURBANCES[disturbance] == "slams":
+        doors = slams(n, rate_hz, rng, rng.uniform(1.0, n / rate_hz - 0.5, size=2))
+        return simulated.plus(simulated.signal_rms * 10 ** (rng.uniform(0.0, 25.0) / 20) * doors)
+    return simulated

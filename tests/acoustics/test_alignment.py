@@ -30,7 +30,10 @@ def test_shared_lag_is_that_of_the_loudest_arrival(lag_s):
     recording, reference = pair if shift >= 0 else pair[::-1]
     recording = recording + 0.03 * rng.standard_normal(recording.size)
     found = shared_lag(
-        recording.astype(np.float32), reference.astype(np.float32), rate_hz=RATE_HZ
+        recording.astype(np.float32),
+        reference.astype(np.float32),
+        rate_hz=RATE_HZ,
+        steady=True,
     )
     assert abs(found.start_s - shift / RATE_HZ) <= 1e-4
     assert found.score > 1.0
@@ -48,7 +51,7 @@ def test_start_of_a_reference_file_is_found_wherever_the_recorder_started(late_s
     )
     take = take.with_noise(rng.standard_normal(take.recording.size), snr_db=20.0)
     signals, rates = take.arguments
-    found = find_stimulus(*signals, **rates)
+    found = find_stimulus(*signals, **rates, steady=True)
     # The direct sound or an early reflection: some milliseconds after the start.
     assert abs(found.start_s - (0.00729 - late_s) * (1.0 + clock_ppm * 1e-6)) <= 0.02
     assert abs(found.clock_ppm - clock_ppm) <= 60.0
@@ -66,6 +69,7 @@ def test_start_is_in_seconds_whatever_the_rates(rates_hz):
         played.astype(np.float32),
         rate_hz=rate_hz,
         reference_rate_hz=reference_rate_hz,
+        steady=True,
     )
     assert abs(found.start_s - 2.0) <= 1e-3
     assert found.score > 1.0

@@ -12,7 +12,13 @@ import rooms
 from evenhall.acoustics.arrival import first_arrival, minimum_phase
 
 RATE_HZ = 48000
-SPAN = {"rate_hz": RATE_HZ, "low_hz": 56.0, "high_hz": 16_000.0, "quiet": RATE_HZ // 25}
+SPAN = {
+    "rate_hz": RATE_HZ,
+    "low_hz": 56.0,
+    "high_hz": 16_000.0,
+    "known_hz": 24_000.0,
+    "quiet": RATE_HZ // 25,
+}
 
 
 def padded(impulse):
@@ -84,6 +90,18 @@ def test_noise_above_the_known_band_does_not_hide_the_arrival():
     arrival = first_arrival(impulse + noise, **SPAN)
     assert abs(arrival.tap / RATE_HZ - 0.05729) <= 10e-6
     assert arrival.polarity == 1
+
+
+@pytest.mark.parametrize("known_hz", [8000.0, 12_000.0, 18_000.0, 22_000.0])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_end_of_the_stimulus_does_not_pass_for_a_low_pass_of_the_loudspeaker(known_hz, sign):
+    impulse = sign * padded(rooms.dry(RATE_HZ))
+    spectrum = np.fft.rfft(impulse)
+    spectrum[np.fft.rfftfreq(impulse.size, 1 / RATE_HZ) > known_hz] = 0.0
+    span = {**SPAN, "known_hz": known_hz, "high_hz": min(16_000.0, 0.9 * known_hz)}
+    arrival = first_arrival(np.fft.irfft(spectrum, impulse.size), **span)
+    assert abs(arrival.tap / RATE_HZ - 0.05729) <= 10e-6
+    assert arrival.polarity == sign
 
 
 @pytest.mark.parametrize("high_hz", [200.0, 1000.0])

@@ -67,6 +67,4 @@ def test_box_in_front_of_a_comb_hides_nothing_and_adds_nothing():
 
 
 def test_response_too_short_for_the_frequency_is_none():
-    assert not is_cancellation(
-        np.zeros(6), rate_hz=RATE_HZ, arrival_s=0.0, freq_hz=100.0
-    )
+    assert not is_cancellation(np.zeros(6), rate_hz=RATE_HZ, arrival_s=0.0, freq_hz=100.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -83,13 +85,16 @@ def test_reverberant_take_at_30_db_snr_is_within_half_a_db(rt_s):
 
 
 def test_room_that_rings_longer_than_any_window_does_not_bias_levels():
+    # Cut off after a second, a reverberation of 5 s would lose 10 lg(1 - 10^(-6/5)) = -0.28 dB.
     stimulus = rooms.pink(12.0, RATE_HZ, np.random.default_rng(8))
-    take = rooms.take(stimulus, rooms.hall(RATE_HZ, 5.0, 9), RATE_HZ)
-    response = measured(take.with_noise(white(take, 10), snr_db=30.0))
-    inside = bands_between(63, 16_000)
-    error_db = (response.bands.level_db - take.levels_db)[inside]
-    assert np.abs(error_db).max() <= 0.5
-    assert abs(np.mean(error_db)) <= 0.15
+    errors_db = []
+    for seed in (9, 19, 29):
+        take = rooms.take(stimulus, rooms.hall(RATE_HZ, 5.0, seed), RATE_HZ)
+        response = measured(take.with_noise(white(take, 10), snr_db=30.0))
+        errors_db.append(response.bands.level_db - take.levels_db)
+    errors_db = np.array(errors_db)
+    assert np.abs(errors_db[:, bands_between(125, 16_000)]).max() <= 0.5
+    assert abs(errors_db[:, bands_between(63, 16_000)].mean()) <= 0.05
 
 
 @pytest.mark.parametrize("noise", ["white", "pink"])
@@ -122,6 +127,17 @@ def test_music_is_within_one_db_where_it_is_said_to_serve(seed):
     assert np.abs(response.bands.level_db - take.levels_db)[usable].max() <= 1.0
     assert usable[bands_between(100, 8000)].sum() >= 15
     assert response.match_score > 1.0
+
+
+def test_recorder_that_starts_while_the_noise_is_already_playing():
+    # What sounded before the take rings into its beginning, and nobody knows what it was.
+    stimulus = rooms.pink(14.0, RATE_HZ, np.random.default_rng(19))
+    take = rooms.take(stimulus, rooms.hall(RATE_HZ, 2.0, 3), RATE_HZ)
+    late = slice(3 * RATE_HZ, 13 * RATE_HZ)  # and stops before it ends
+    take = replace(take, recording=take.recording[late], reference=take.reference[late])
+    response = measured(take.with_noise(white(take, 10), snr_db=30.0))
+    assert largest_error_db(response, take) <= 0.5
+    assert abs(response.delay_s - DELAY_S) <= 10e-6
 
 
 def disturbed_take(seed):
@@ -302,9 +318,7 @@ def test_short_and_long_takes_are_measured(duration_s):
 def test_take_under_a_second_is_refused():
     stimulus = rooms.pink(0.9, RATE_HZ, np.random.default_rng(40)).astype(np.float32)
     assert transfer_function(stimulus, stimulus, rate_hz=RATE_HZ) is None
-    assert (
-        transfer_function(stimulus, stimulus, rate_hz=RATE_HZ, reference_rate_hz=RATE_HZ) is None
-    )
+    assert transfer_function(stimulus, stimulus, rate_hz=RATE_HZ, reference_rate_hz=RATE_HZ) is None
 
 
 SILENT = np.zeros(3 * RATE_HZ, dtype=np.float32)

@@ -6,36 +6,36 @@ import numpy as np
 import pytest
 
 import rooms
-from evenhall.acoustics.alignment import find_stimulus, shared_lag
+from evenhall.acoustics.transfer import transfer_function
 
 RATE_HZ = 48000
 STIMULI = {
-    "pink": lambda rng: rooms.pink(6.0, RATE_HZ, rng),
-    "sweep": lambda rng: rooms.sweep(6.0, RATE_HZ),
-    "music": lambda rng: rooms.music(6.0, RATE_HZ, rng),
+    "pink": lambda rng: rooms.pink(5.0, RATE_HZ, rng),
+    "sweep": lambda rng: rooms.sweep(5.0, RATE_HZ),
+    "music": lambda rng: rooms.music(5.0, RATE_HZ, rng),
 }
 
 
 def score(recording, reference, own_clock):
-    recording, reference = recording.astype(np.float32), reference.astype(np.float32)
-    if own_clock:
-        found = find_stimulus(
-            recording, reference, rate_hz=RATE_HZ, reference_rate_hz=RATE_HZ
-        )
-    else:
-        found = shared_lag(recording, reference, rate_hz=RATE_HZ)
-    return found.score
+    response = transfer_function(
+        recording.astype(np.float32),
+        reference.astype(np.float32),
+        rate_hz=RATE_HZ,
+        reference_rate_hz=RATE_HZ if own_clock else None,
+    )
+    # Laid against each other with less than a second in common, two signals do not match.
+    return 0.0 if response is None else response.match_score
 
 
 def unrelated(seed):
     """What a microphone may hear instead: each kind once."""
     rng = np.random.default_rng(1000 + seed)
-    n = int(6.5 * RATE_HZ)
+    n = int(5.5 * RATE_HZ)
     kinds = (
         lambda: rng.standard_normal(n),
-        lambda: rooms.pink(6.5, RATE_HZ, rng),
+        lambda: rooms.pink(5.5, RATE_HZ, rng),
         lambda: rooms.speech_like(n, RATE_HZ, rng),
-        lambda: rooms.music(6.5, RATE_HZ, rng),
+        lambda: rooms.music(5.5, RATE_HZ, rng),
         lambda: rooms.hum(n, RATE_HZ) + 0.01 * rng.standard_normal(n),
         lambda: rooms.slams(n, RATE_HZ, rng, (1.0, 2.7, 4.1)) + 1e-3 * rng.standard_normal(n),
     )
@@ -46,7 +46,7 @@ def unrelated(seed):
 @pytest.mark.parametrize("kind", STIMULI)
 def test_unrelated_sound_never_passes_for_the_reference(kind, own_clock):
     reached = {}
-    for seed in range(12):
+    for seed in range(6):
         reference = STIMULI[kind](np.random.default_rng(seed))
         if not own_clock:
             reference = np.append(reference, np.zeros(RATE_HZ // 2))
@@ -59,7 +59,7 @@ def test_unrelated_sound_never_passes_for_the_reference(kind, own_clock):
 @pytest.mark.parametrize("noise", ["white", "pink", "speech"])
 def test_reference_is_found_down_to_0_db_snr(kind, own_clock, noise):
     reached = {}
-    for seed in range(3):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         stimulus = STIMULI[kind](rng)
         impulse = rooms.hall(RATE_HZ, 0.9 + 0.5 * seed, 60 + seed)
@@ -67,7 +67,7 @@ def test_reference_is_found_down_to_0_db_snr(kind, own_clock, noise):
         n = take.recording.size
         sound = {
             "white": lambda: rng.standard_normal(n),
-            "pink": lambda: rooms.pink(6.5, RATE_HZ, rng),
+            "pink": lambda: rooms.pink(5.5, RATE_HZ, rng),
             "speech": lambda: rooms.speech_like(n, RATE_HZ, rng),
         }[noise]()
         take = take.with_noise(sound, snr_db=0.0)

@@ -53,7 +53,7 @@ SMOOTH = 8  # places, a millisecond
 # pieces of a sweep are alike but for their place.
 RIVAL, RIVAL_SWEEP = 1.6, 2.5
 # Height of a match over that of the reversed reference which chance does not reach.
-OVER_CHANCE = 2.0
+OVER_CHANCE = 2.7
 # Where a sweep's direct sound is made sharp, and how far from the first guess.
 SWEEP_LOW_HZ, SWEEP_HIGH_HZ = 1000.0, 14000.0
 SWEEP_REACH_S = 0.05

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.whitening import covered_share
 
 __all__ = ["BandLevels", "band_levels"]
@@ -39,8 +39,8 @@ LARGEST_TAIL = 0.5
 FEWEST_LOOKS = 3
 RESONANCE_HZ = 2.2  # 2.2 / T, about, for a room that rings a second
 STEADY_GAPS = 0.1  # share of a band that noise leaves thin by chance
-SLOWEST_DECAY_PER_S = 1e-3
-BOTTOM_HZ = 45.0
+SLOWEST_DECAY_PER_S = 1.0  # of energy: 14 s of reverberation, and no hall rings longer
+AHEAD_TRUST = 0.5  # so short a stretch is itself known to a factor of two
 # What fitting, resampling and truncation leave even without noise.
 LEAST_UNCERTAINTY_DB = 0.03
 # Beyond it a third-octave level is no ground for moving a fader.
@@ -182,9 +182,9 @@ def band_levels(
     # What lies ahead of the arrival is noise too, if too short to serve the bass.
     ahead = density_of(impulse[: max(start, before // 2)])
     density = np.where(np.isfinite(noise_scale), density_of(noise) * noise_scale, ahead)
-    # Where the stimulus is weakest, at the bottom, the fit makes more noise than correlation
-    # shows; what stands ahead of the arrival is the better witness then.
-    density = np.where(EXACT_HZ < BOTTOM_HZ, np.maximum(density, 0.5 * ahead), density)
+    # Where the stimulus is weak, at its ends or between notes, the fit makes more noise than
+    # correlation shows; what stands ahead of the arrival is the better witness then.
+    density = np.maximum(density, AHEAD_TRUST * ahead)
 
     growth = np.arange(60)
     lengths = np.round(SHORTEST_LOOK_S * LOOK_GROWTH**growth * rate_hz).astype(int) + before
