@@ -27,7 +27,7 @@ AFTER_S = 0.5  # the recorder runs on after the stimulus
 
 def bands_between(low_hz, high_hz):
     """Mask of the third-octave bands whose mid-bands lie between two nominal ones."""
-    return (MIDBAND_HZ > low_hz * 0.95) & (MIDBAND_HZ < high_hz * 1.05)
+    return (low_hz * 0.95 < MIDBAND_HZ) & (high_hz * 1.05 > MIDBAND_HZ)
 
 
 def true_levels_db(impulse, rate_hz):

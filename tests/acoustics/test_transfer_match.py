@@ -65,11 +65,12 @@ def test_reference_is_found_down_to_0_db_snr(kind, own_clock, noise):
         impulse = rooms.hall(RATE_HZ, 0.9 + 0.5 * seed, 60 + seed)
         take = rooms.take(stimulus, impulse, RATE_HZ, clock_ppm=130.0 if own_clock else None)
         n = take.recording.size
-        sound = {
-            "white": lambda: rng.standard_normal(n),
-            "pink": lambda: rooms.pink(5.5, RATE_HZ, rng),
-            "speech": lambda: rooms.speech_like(n, RATE_HZ, rng),
-        }[noise]()
+        if noise == "white":
+            sound = rng.standard_normal(n)
+        elif noise == "pink":
+            sound = rooms.pink(5.5, RATE_HZ, rng)
+        else:
+            sound = rooms.speech_like(n, RATE_HZ, rng)
         take = take.with_noise(sound, snr_db=0.0)
         reached[seed] = score(take.recording, take.reference, own_clock)
     assert all(value >= 1.0 for value in reached.values()), reached
