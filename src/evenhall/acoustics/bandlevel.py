@@ -35,11 +35,11 @@ FADE_SHARE = 0.2
 # An addition to a band's energy is sound, not noise, from this many standard deviations on.
 SIGNIFICANT = 3.0
 # Longest hidden tail, re what is seen, that the decay before it is trusted to foretell.
-LARGEST_TAIL = 0.5
+LARGEST_TAIL = 0.02
 FEWEST_LOOKS = 3
 RESONANCE_HZ = 2.2  # 2.2 / T, about, for a room that rings a second
 STEADY_GAPS = 0.1  # share of a band that noise leaves thin by chance
-SLOWEST_DECAY_PER_S = 1.0  # of energy: 14 s of reverberation, and no hall rings longer
+SLOWEST_DECAY_PER_S = 3.0  # of energy: 4.6 s of reverberation; what decays slower is residue
 AHEAD_TRUST = 0.5  # so short a stretch is itself known to a factor of two
 # What fitting, resampling and truncation leave even without noise.
 LEAST_UNCERTAINTY_DB = 0.03

@@ -387,7 +387,7 @@ def _response(
             rate_hz=rate_hz,
             low_hz=low_hz,
             high_hz=min(high_hz, 16000.0, 0.9 * top_hz),
-            known_hz=min(high_hz, float(solved.covered_hz[-1, 1])),
+            known_hz=min(high_hz, float(solved.covered_hz[-1:, 1].max(initial=0.0)) or high_hz),
             quiet=placed.lead // 2,
         )
         if np.isfinite(arrival.tap) and arrival.tap < placed.lead - 0.001 * rate_hz:
