@@ -13,7 +13,24 @@ import rooms
 from evenhall.acoustics.transfer import transfer_function
 
 TAKES = 6
-GROUPS = [(kind, snr_db) for kind in rooms.STIMULI for snr_db in (30, 10, 0)]
+# Groups in which the figure is not what it says: too small, but for music at 30 dB too large.
+DISHONEST = {
+    ("sweep", 0): "a sweep at 0 dB states too little",
+    ("music", 30): "music at 30 dB states too much",
+    ("music", 10): "music in noise states too little",
+    ("music", 0): "music in noise states far too little",
+}
+GROUPS = [
+    pytest.param(
+        kind,
+        snr_db,
+        marks=pytest.mark.xfail(strict=True, reason=DISHONEST[kind, snr_db])
+        if (kind, snr_db) in DISHONEST
+        else (),
+    )
+    for kind in rooms.STIMULI
+    for snr_db in (30, 10, 0)
+]
 
 
 def errors(kind, snr_db):
