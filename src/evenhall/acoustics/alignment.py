@@ -53,7 +53,8 @@ SMOOTH = 8  # places, a millisecond
 # pieces of a sweep are alike but for their place.
 RIVAL, RIVAL_SWEEP = 1.6, 2.5
 # Height of a match over that of the reversed reference which chance does not reach.
-OVER_CHANCE = 2.7
+OVER_CHANCE = 3.0
+SURE_SCORE = 5.0  # below, a part of the take is not enough to tell
 # Where a sweep's direct sound is made sharp, and how far from the first guess.
 SWEEP_LOW_HZ, SWEEP_HIGH_HZ = 1000.0, 14000.0
 SWEEP_REACH_S = 0.05
@@ -126,31 +127,46 @@ def shared_lag(
         `start_s` is the lag, negative where the reference comes later; `clock_ppm` is 0.
     """
     if steady:
-        recording, reference = _loudest_part(recording, reference, rate_hz)
+        part = _shared_lag(*_loudest_part(recording, reference, rate_hz), rate_hz=rate_hz)
+        if part.score > SURE_SCORE:
+            return part
+    return _shared_lag(recording, reference, rate_hz=rate_hz)
+
+
+def _shared_lag(recording: Float32Array, reference: Float32Array, *, rate_hz: float) -> Found:
     n_fft = fft.next_fast_len(recording.size + int(LONGEST_SHARED_LAG_S * rate_hz), real=True)
     spacing_hz = rate_hz / n_fft
     # The lower spectrum alone finds the place; half of the length of the inverse is saved.
     top_hz = min(0.45 * rate_hz, 11000.0)
     n_bins = int(top_hz / spacing_hz) + 1
-    played = _flat(fft.rfft(reference, n_fft)[:n_bins], spacing_hz, SEARCH_LOW_HZ / 4, top_hz)
-    heard = _flat(fft.rfft(recording, n_fft)[:n_bins], spacing_hz, SEARCH_LOW_HZ / 4, top_hz)
+    played_f = fft.rfft(reference, n_fft)[:n_bins]
+    played = _flat(played_f, spacing_hz, SEARCH_LOW_HZ / 4, top_hz)
+    gain, _ = flat_gain(played_f, spacing_hz=spacing_hz, top_hz=top_hz)
+    heard_f = fft.rfft(recording, n_fft)[:n_bins]
     n_short = fft.next_fast_len(2 * n_bins, real=True)
     step_s = n_fft / n_short / rate_hz
     reach = int(LONGEST_SHARED_LAG_S / step_s)
     width = max(1, int(0.003 / step_s))
 
-    def match_with(reference_f: Complex64Array) -> tuple[FloatArray, FloatArray]:
-        match = fft.irfft(heard * reference_f, n_short).astype(np.float64) ** 2
-        match = np.concatenate([match[-reach:], match[:reach]])
-        return match, _mean_ahead(match, width)
+    def found(heard: Complex64Array) -> Found:
+        def match_with(reference_f: Complex64Array) -> tuple[FloatArray, FloatArray]:
+            match = fft.irfft(heard * reference_f, n_short).astype(np.float64) ** 2
+            match = np.concatenate([match[-reach:], match[:reach]])
+            return match, _mean_ahead(match, width)
 
-    match, smooth = match_with(played.conj())
-    peak = int(smooth.argmax())
-    exact = peak + int(match[peak : peak + width].argmax())
-    # Played backwards it is as loud, as coloured and as bursty, but not in the recording.
-    _, chance = match_with(played)
-    score = float(smooth[peak] / max(float(chance.max()), 1e-30) / OVER_CHANCE)
-    return Found((exact - reach) * step_s, 0.0, score)
+        match, smooth = match_with(played.conj())
+        peak = int(smooth.argmax())
+        exact = peak + int(match[peak : peak + width].argmax())
+        # Played backwards it is as loud, as coloured and as bursty, but not in the recording.
+        _, chance = match_with(played)
+        score = float(smooth[peak] / max(float(chance.max()), 1e-30) / OVER_CHANCE)
+        return Found((exact - reach) * step_s, 0.0, score)
+
+    # Flattened, all octaves of a recording have a say; a sub fills few of them, and is found
+    # where what is heard counts as loud as it is.
+    flattened = found(_flat(heard_f, spacing_hz, SEARCH_LOW_HZ / 4, top_hz))
+    as_heard = found(heard_f * gain)
+    return max(flattened, as_heard, key=lambda result: result.score)
 
 
 def _votes(recording: Float32Array, reference: Float32Array) -> tuple[Float32Array, FloatArray]:

@@ -94,7 +94,9 @@ def first_arrival(
     begin = max(1, loudest - int(EARLIEST_S * rate_hz))
     part = envelope[begin - 1 : loudest + 2]
     peaks = np.flatnonzero((part[1:-1] >= part[:-2]) & (part[1:-1] >= part[2:])) + begin
-    first = int(peaks[envelope[peaks] >= threshold][0]) if peaks.size else loudest
+    high = peaks[envelope[peaks] >= threshold]
+    # A response that rises to the very edge of what was kept has no peak of its own.
+    first = int(high[0]) if high.size else loudest
     return _refine(
         impulse, first, rate_hz=rate_hz, low_hz=low_hz, high_hz=high_hz, known_hz=known_hz
     )

@@ -231,13 +231,22 @@ def _zone_powers(spectra: FloatArray, spacing_hz: float) -> FloatArray:
 
 
 def _fit_weights(
-    residual: FloatArray, recording: FloatArray, inside: NDArray[np.bool_], spacing_hz: float
+    residual: FloatArray,
+    recording: FloatArray,
+    inside: NDArray[np.bool_],
+    spacing_hz: float,
+    *,
+    steady: bool,
 ) -> FloatArray:
-    """Weight of each block: 1 where the residual is as usual, falling with its excess power."""
+    """Weight of each block: 1 where the residual is as usual, falling with its excess power.
+
+    A sweep leaves its own residue (what rings beyond the response, distortion) in the zone that
+    it is passing: there only what shows in a second zone as well is a disturbance.
+    """
     power = _zone_powers(residual, spacing_hz)
     heard = _zone_powers(recording, spacing_hz)[inside].mean(axis=0)
     typical = np.maximum(np.median(power[inside], axis=0), NEGLIGIBLE * heard)
-    excess = (power / np.maximum(typical, 1e-30)).max(axis=1)
+    excess = np.sort(power / np.maximum(typical, 1e-30), axis=1)[:, -1 if steady else -2]
     weight = np.minimum(1.0, (FIT_TOLERANCE / np.maximum(excess, 1e-30)) ** 2)
     # A slam rings on into its neighbours: they share its doubt.
     before, after = np.append(weight[1:], 1.0), np.append(1.0, weight[:-1])
@@ -353,6 +362,7 @@ def deconvolve(
         in_blocks(fit.recording[inside]),
         counted,
         stimulus.spacing_hz,
+        steady=stimulus.steady,
     )
     # The last block ends where the recorder stopped, in the middle of a sound.
     amiss = judged[:-2][counted[:-2]].min(initial=1.0) < NEEDS_SECOND_PASS

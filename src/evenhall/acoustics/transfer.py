@@ -38,6 +38,7 @@ Float32Array = NDArray[np.float32]
 # The response is followed for a fifth of the take, and no longer than this.
 LONGEST_RESPONSE_S = 2.0
 RESPONSE_SHARE = 0.2
+SWEEP_SHARE = 0.6  # a sweep tells each frequency once: a longer look costs it no certainty
 LEAD_S = 0.1  # taps kept ahead of the loudest arrival
 LONGEST_TAKE_S = 60.0  # more adds time and memory, and no certainty that a room would keep
 SHORTEST_TAKE_S = 1.0
@@ -46,6 +47,7 @@ HIGHEST_RATE_HZ = 50e3
 # Resampling filters are flat up to this share of the lower Nyquist frequency (measured: soxr).
 FLAT_SHARE = 0.925
 LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 200.0, 4000.0
+FEWEST_FOR_ARRIVAL = 5  # of fewer bands an onset cannot be told
 CLOCK_ROUNDS = 4
 # Longest response fitted for the clock: the early sound keeps time, the late only costs.
 CLOCK_RESPONSE_S = 0.4
@@ -158,12 +160,13 @@ def _place(
     rate_hz: float,
     lag: int,
     longest_s: float = LONGEST_RESPONSE_S,
+    share: float = RESPONSE_SHARE,
 ) -> _Placed:
     """Cut both signals so that ``reference[i]`` meets ``recording[i + lag]`` at tap `lead`."""
     begin = max(0, lag)
     overlap = min(recording.size, reference.size + lag) - begin
     overlap = max(0, min(overlap, int(LONGEST_TAKE_S * rate_hz)))
-    n_taps = int(min(longest_s * rate_hz, max(RESPONSE_SHARE * overlap, 0.3 * rate_hz)))
+    n_taps = int(min(longest_s * rate_hz, max(share * overlap, 0.3 * rate_hz)))
     lead = int(LEAD_S * rate_hz)
     # What rings on after the last of the stimulus belongs to it.
     end = min(recording.size, begin + overlap + n_taps)
@@ -267,7 +270,8 @@ def transfer_function(
         played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
         lag = round(found.start_s * rate_hz)
 
-    placed = _place(recording, played, rate_hz=rate_hz, lag=lag)
+    share = RESPONSE_SHARE if steady else SWEEP_SHARE
+    placed = _place(recording, played, rate_hz=rate_hz, lag=lag, share=share)
     if placed.overlap_s < SHORTEST_TAKE_S:
         return None
     settle = _unknown_samples(placed, rate_hz) if shared and steady else 0
@@ -280,7 +284,7 @@ def transfer_function(
         )
         found = replace(found, clock_ppm=found.clock_ppm + error_ppm)
         played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
-        placed = _place(recording, played, rate_hz=rate_hz, lag=lag)
+        placed = _place(recording, played, rate_hz=rate_hz, lag=lag, share=share)
         solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz)
     return _response(solved, placed, found, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
 
@@ -380,7 +384,7 @@ def _response(
 
     bands = levels(placed.lead)
     arrival = Arrival(np.nan, 0)
-    if bands.usable.any():
+    if bands.usable.sum() >= FEWEST_FOR_ARRIVAL:
         low_hz, high_hz = _well_known_hz(bands)
         arrival = first_arrival(
             solved.impulse,
