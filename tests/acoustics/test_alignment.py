@@ -84,6 +84,7 @@ def pieces(time_s, delay_s):
         gain_db=0.0 * alike,
         information=alike,
         gain_noise_db=alike,
+        power=alike,
         explained=spectrum,
         left=spectrum,
         spacing_hz=1.0,

@@ -358,7 +358,6 @@ def test_two_takes_of_a_spot_that_differ_in_shape(folder):
     assert "Differs from a.wav at the same spot" in text_of(take, "time_varying")
 
 
-@pytest.mark.xfail(strict=True, reason="the span of the gain holds that of the noise")
 def test_noise_alone_is_not_taken_for_automatic_gain(folder):
     folder.add(two_channels(heard(played(12.0), noise_db=10.0), played(12.0)))
     take = folder.only_take()

@@ -37,6 +37,7 @@ Complex64Array = NDArray[np.complex64]
 
 SEARCH_RATE_HZ = 8000.0
 FRAMES_PER_SEGMENT = 3
+HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
 SEARCH_LOW_HZ = 80.0
 SEARCH_TOP_HZ = 3500.0
 LONGEST_SHARED_LAG_S = 2.0
@@ -303,8 +304,8 @@ class SegmentDelays:
         Middle of each piece, its delay and its gain re the whole.
     information : ndarray, shape (n_segments,)
         Reciprocal variance of `delay_s` (1/s^2).
-    gain_noise_db : ndarray, shape (n_segments,)
-        Standard deviation that noise gives `gain_db`.
+    gain_noise_db, power : ndarray, shape (n_segments,)
+        Standard deviation that noise gives `gain_db`, and the power of what was expected.
     explained, left : ndarray, shape (n_bins,)
         Power spectrum of what was expected, and of the rest, over all pieces.
     spacing_hz : float
@@ -316,6 +317,7 @@ class SegmentDelays:
     gain_db: FloatArray
     information: FloatArray
     gain_noise_db: FloatArray
+    power: FloatArray
     explained: FloatArray
     left: FloatArray
     spacing_hz: float
@@ -352,7 +354,7 @@ def segment_delays(
     read = slice(0, int(top_hz / spacing_hz))
     omega = 2.0 * np.pi * np.arange(read.stop) * spacing_hz
     groups = np.array_split(np.arange(n_frames), max(1, n_frames // FRAMES_PER_SEGMENT))
-    time_s, delay_s, gain_db, information, gain_noise_db = np.zeros((5, len(groups)))
+    time_s, delay_s, gain_db, information, gain_noise_db, power_sum = np.zeros((6, len(groups)))
     for k, group in enumerate(groups):
         wanted, off = expected[group, read], rest[group, read]
         power = np.sum(wanted.real**2 + wanted.imag**2, axis=0, dtype=np.float64)
@@ -369,11 +371,12 @@ def segment_delays(
         in_step = float(np.sum(cross * np.exp(1j * omega * delay)).real)
         time_s[k] = (group.mean() + 0.5) * frame / rate_hz
         delay_s[k] = delay
+        power_sum[k] = total / len(group)
         gain_db[k] = 20.0 * np.log10(max(in_step, 1e-9 * total) / total)
-        gain_noise_db[k] = 20.0 / np.log(10.0) * np.sqrt(0.5 * noise / total)
+        gain_noise_db[k] = 20.0 / np.log(10.0) * np.sqrt(0.5 * HANN_NOISE * noise / total)
         information[k] = float(np.sum(omega**2 * power)) / max(noise, 1e-9 * power.mean(), 1e-30)
     return SegmentDelays(
-        time_s, delay_s, gain_db, information, gain_noise_db, explained, left, spacing_hz
+        time_s, delay_s, gain_db, information, gain_noise_db, power_sum, explained, left, spacing_hz
     )
 
 

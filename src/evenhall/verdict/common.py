@@ -94,7 +94,7 @@ class CommonResponse:
     uncertainty_db : ndarray, shape (31,)
         Standard error: from measured and expected scatter, whichever says more.
     spread_db : ndarray, shape (31,)
-        Standard deviation between the spots; nan with fewer than two.
+        Standard deviation between the spots of a side; nan with fewer than two.
     scatter_db : ndarray, shape (n_spots, 31)
         What one place alone strays by.
     """
@@ -131,7 +131,12 @@ def common_response(spots: Sequence[SpotResponse], *, rt60_s: float | None) -> C
     level = (trust * np.where(known, aligned, 0.0)).sum(axis=0) / safe
     share = trust / safe
     count = 1.0 / np.where(any_known, (share**2).sum(axis=0), 1.0)
-    squares = (share * (np.where(known, aligned, level) - level) ** 2).sum(axis=0)
+    # What parts the sides is theirs, not the places': it is no doubt of what each spot says.
+    of_side = np.empty_like(aligned)
+    for side in {spot.side for spot in spots}:
+        rows = [k for k, spot in enumerate(spots) if spot.side == side]
+        of_side[rows] = nan_mean(aligned[rows])
+    squares = (share * np.where(known, aligned - of_side, 0.0) ** 2).sum(axis=0)
     several = known.sum(axis=0) > 1
     spread = np.sqrt(squares * count / np.maximum(count - 1.0, 1e-9))
     expected = np.sqrt(1.0 / safe)

@@ -236,8 +236,6 @@ def _hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse
     was = float(forecast_was)
     if evenness is not None and np.isfinite(evenness.mean_db):
         was = evenness.mean_db
-        # Where the room is more even than its figures say, a move cannot gain as much either.
-        change *= float(np.clip(was / max(float(forecast_was), 0.1), 0.0, 1.0))
     uneven = evenness is not None and not evenness.holds
     if raised and -change < (CLIMB_IF_UNEVEN_DB if uneven else CLIMB_DB):
         return []
@@ -367,11 +365,13 @@ def worklist(
     forecast: Forecast | None,
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done."""
+    differ = _unlike(match)
     return (
         *_again([take for take in takes if take.state == "before"]),
         *_polarity(match, spots),
-        *_unlike(match),
-        *_gain(match),
+        *differ,
+        # What a fault takes away is no reason to turn the sound side down.
+        *(() if differ else _gain(match)),
         *_hands(stage, evenness, spots),
         *_relocate(patterns),
         *_more_takes(patterns, common),
