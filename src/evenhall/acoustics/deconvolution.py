@@ -44,6 +44,7 @@ MAX_STEPS = 80  # noise takes six, sparse music most of them
 CLEAR_RESIDUAL = 0.02
 RIDGE = 0.02  # of the flattened stimulus's power
 
+GAPS_SHARE = 0.8  # noise and sweeps fill more of a band than this, music less
 RESOLVED_HZ = 2.0  # finer gaps in a stimulus a room bridges
 # Blocks of the residual that are judged for fit: long enough for bass, short for a slam.
 BLOCK_S = 0.085
@@ -202,6 +203,18 @@ class _Fit:
             previous, gradient = gradient, lags[: self.n_taps].copy()
         return lags
 
+    def fitted_noise(self, weight: Float32Array) -> Float32Array:
+        """Fit what is left as if it came `n_taps` earlier: a response that is all noise."""
+        later = _Fit(
+            self.reference_f,
+            fft.rfft(np.roll(self.residual() * (weight > 0.0), -self.n_taps)),
+            n_fft=self.n_fft,
+            n_taps=self.n_taps,
+        )
+        later.start = self.start
+        later.solve(np.roll(weight, -self.n_taps))
+        return later.impulse
+
     def small_solution(self, gradient: Float32Array) -> Float32Array:
         """Solve the equations of the autocorrelation alone, by conjugate gradients."""
         solution = np.zeros_like(gradient)
@@ -339,19 +352,19 @@ def deconvolve(
     heard = fit.reference[n_taps - lead : n_taps - lead + n_samples]
     stimulus = Stimulus(in_blocks(heard, hann(block)), rate_hz / block)
 
-    def solve(fit: _Fit, weight: FloatArray) -> Float32Array:
+    def per_sample(weight: FloatArray) -> Float32Array:
         samples = np.zeros(n_fft, dtype=np.float32)
         # Least of a block and its neighbours at its middle, straight lines between: a slope,
         # where a step would smear what it cuts off over all frequencies.
         least = np.minimum(weight, np.minimum(np.roll(weight, 1), np.roll(weight, -1)))
         middle = (np.arange(n_blocks) + 0.5) * block
         samples[inside] = np.interp(np.arange(n_samples), middle, least)
-        return fit.solve(samples)
+        return samples
 
     weight = np.ones(n_blocks)
     weight[: -(-settle // block)] = 0.0
     counted = stimulus.carries & (weight > 0.0)
-    lags = solve(fit, weight)
+    lags = fit.solve(per_sample(weight))
     residual = fit.residual()[inside]
 
     clear = fit.unsettled_ratio < CLEAR_RESIDUAL
@@ -378,7 +391,7 @@ def deconvolve(
             n_fft=n_fft,
             n_taps=n_taps,
         )
-        lags = solve(fit, weight)
+        lags = fit.solve(per_sample(weight))
         residual = fit.residual()[inside]
 
     fine_hz = LOWEST_HZ * (top_hz / LOWEST_HZ) ** np.linspace(0.0, 1.0, 121)
@@ -395,16 +408,23 @@ def deconvolve(
         -(-n_fft // block),
         min(0.5, n_taps / n_samples) if stimulus.steady else 0.0,
     )
+    sounded_ratio = fit.sounded_ratio(rate_hz)
+    if np.median(sounded_ratio) < GAPS_SHARE:
+        # Between its notes music tells little, and the fit fills that with noise of its own:
+        # only a fit to what cannot be response shows how much.
+        noise = fit.fitted_noise(per_sample(weight))
+    else:
+        noise = fit.small_solution(lags[n_taps : 2 * n_taps])
     gap = not stimulus.steady and bool(weight[counted].min() < LEAST_BELIEVED)
     return Deconvolution(
         impulse=fit.impulse.astype(np.float64),
-        noise=fit.small_solution(lags[n_taps : 2 * n_taps]).astype(np.float64),
+        noise=noise.astype(np.float64),
         noise_scale=scale,
         covered_hz=cut(covered_hz, fine_hz[:-1][doubtful], fine_hz[1:][doubtful]),
         known_s=known_blocks * (block / rate_hz),
         leak_ratio=GAP_LEAK if gap else 0.0,
         unsettled_ratio=fit.unsettled_ratio,
-        sounded_ratio=fit.sounded_ratio(rate_hz),
+        sounded_ratio=sounded_ratio,
         steady=stimulus.steady,
         stimulus_time_s=stimulus.mean_time_s(),
         used_ratio=float(weight[counted].mean()),
