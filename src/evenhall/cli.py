@@ -7,12 +7,14 @@ imported inside the command that needs it, so that `evenhall --help` answers at 
 from __future__ import annotations
 
 import datetime
+import importlib
 import io
 import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
@@ -155,13 +157,17 @@ def tune(
 
         job = load_job(folder)
 
+        from evenhall.job.tuning import tune as tune_job
+
+        # The sheet is slow to import, and wanted last: it comes while the takes are measured.
+        Thread(target=importlib.import_module, args=("evenhall.sheet",), daemon=True).start()
+        with _progress() as step:
+            result = tune_job(job, folder, progress=step)
+
         from evenhall import sheet
         from evenhall.job.result import to_json
         from evenhall.job.store import SHEET_FILE, write_result
-        from evenhall.job.tuning import tune as tune_job
 
-        with _progress() as step:
-            result = tune_job(job, folder, progress=step)
         on_sheet = date.date() if date else datetime.date.today()
         result_json = to_json(result)
         out = folder / "out" if out is None else out

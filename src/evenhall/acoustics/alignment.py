@@ -41,7 +41,7 @@ HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
 SEARCH_LOW_HZ = 80.0
 SEARCH_TOP_HZ = 3500.0
 LONGEST_SHARED_LAG_S = 2.0
-SHARED_PART_S = 5.0
+SHARED_PART_S = 4.0
 # Looked for wider than allowed, so that a clock beyond the limit is named and not just missed.
 SEARCH_PPM = 600.0
 PIECES = 16
@@ -141,8 +141,9 @@ def _shared_lag(recording: Float32Array, reference: Float32Array, *, rate_hz: fl
     top_hz = min(0.45 * rate_hz, 11000.0)
     n_bins = int(top_hz / spacing_hz) + 1
     played_f = fft.rfft(reference, n_fft)[:n_bins]
-    played = _flat(played_f, spacing_hz, SEARCH_LOW_HZ / 4, top_hz)
     gain, _ = flat_gain(played_f, spacing_hz=spacing_hz, top_hz=top_hz)
+    gain[: int(SEARCH_LOW_HZ / 4 / spacing_hz)] = 0.0
+    played = played_f * gain
     heard_f = fft.rfft(recording, n_fft)[:n_bins]
     n_short = fft.next_fast_len(2 * n_bins, real=True)
     step_s = n_fft / n_short / rate_hz
@@ -166,8 +167,9 @@ def _shared_lag(recording: Float32Array, reference: Float32Array, *, rate_hz: fl
     # Flattened, all octaves of a recording have a say; a sub fills few of them, and is found
     # where what is heard counts as loud as it is.
     flattened = found(_flat(heard_f, spacing_hz, SEARCH_LOW_HZ / 4, top_hz))
-    as_heard = found(heard_f * gain)
-    return max(flattened, as_heard, key=lambda result: result.score)
+    if flattened.score > SURE_SCORE:
+        return flattened
+    return max(flattened, found(heard_f * gain), key=lambda result: result.score)
 
 
 def _votes(recording: Float32Array, reference: Float32Array) -> tuple[Float32Array, FloatArray]:

@@ -38,7 +38,7 @@ MAX_ROUNDS = 12
 # is noise, and most of it where the stimulus is weakest.
 LOST_IN_NOISE = 1e-3
 # Of one round: no better than the next round's correction.
-STEP_SETTLED = 2e-2
+STEP_SETTLED = 4e-2
 MAX_STEPS = 80  # noise takes six, sparse music most of them
 # Above this relative gradient a residual is mostly misfit: hum and slams cannot be told in it.
 CLEAR_RESIDUAL = 0.02
@@ -214,6 +214,11 @@ class _Fit:
         later.start = self.start
         later.solve(np.roll(weight, -self.n_taps))
         return later.impulse
+
+    def as_response(self, lags: Float32Array) -> Float32Array:
+        """Scale correlation to response, as if its taps closed to a circle."""
+        spectrum = fft.rfft(lags, self.n_small) / np.maximum(self.autopower, np.float32(RIDGE))
+        return np.asarray(fft.irfft(spectrum, self.n_small)[: lags.size], dtype=np.float32)
 
     def small_solution(self, gradient: Float32Array) -> Float32Array:
         """Solve the equations of the autocorrelation alone, by conjugate gradients."""
@@ -414,7 +419,7 @@ def deconvolve(
         # only a fit to what cannot be response shows how much.
         noise = fit.fitted_noise(per_sample(weight))
     else:
-        noise = fit.small_solution(lags[n_taps : 2 * n_taps])
+        noise = fit.as_response(lags[n_taps : 2 * n_taps])
     gap = not stimulus.steady and bool(weight[counted].min() < LEAST_BELIEVED)
     return Deconvolution(
         impulse=fit.impulse.astype(np.float64),

@@ -1,0 +1,211 @@
+"""A verdict as the result that is written: field for field what the contract says.
+
+Start at `result_of()`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.job import result as out
+from evenhall.job.model import Job
+from evenhall.verdict.judge import Verdict
+from evenhall.verdict.take import Take
+from evenhall.verdict.target import target_points
+
+__all__ = ["result_of"]
+
+FloatArray = NDArray[np.float64]
+
+
+def result_of(job: Job, verdict: Verdict) -> out.Result:
+    """Put a verdict into the fields of a job's result."""
+    points = target_points(job.target.shape, job.target.points)
+    return out.Result(
+        job=job.venue.name,
+        takes=tuple(_take_result(take) for take in verdict.takes),
+        evenness=_evenness(verdict),
+        match=_match(verdict),
+        patterns=tuple(
+            out.Pattern(
+                hz=pattern.hz,
+                width_octaves=pattern.width_octaves,
+                depth_db=pattern.depth_db,
+                scope=pattern.scope,
+                spots=pattern.spots,
+                remedy=pattern.remedy,
+                why=pattern.why,
+                certain=pattern.certain,
+            )
+            for pattern in verdict.patterns
+        ),
+        card=_card(verdict),
+        target=out.TargetCurve(
+            shape=job.target.shape if job.target.points is None else "points", points=points
+        ),
+        forecast=_forecast(verdict),
+        moves=tuple(
+            out.Move(
+                order=k,
+                kind=move.kind,
+                text=move.text,
+                from_=move.before,
+                to=move.after,
+                expected=move.expected,
+            )
+            for k, move in enumerate(verdict.moves, 1)
+        ),
+        proof=_proof(verdict),
+    )
+
+
+def _take_result(take: Take) -> out.TakeResult:
+    response = take.response
+    problems = tuple(out.TakeProblem(code=p.code, text=p.text) for p in take.problems)
+    about: dict[str, Any] = {
+        "file": take.file,
+        "side": take.side,
+        "spot": take.spot,
+        "state": take.state,
+        "usable": take.usable,
+        "problems": problems,
+        "distance_m": take.distance_m,
+    }
+    if response is None or not take.usable:
+        levels = tuple(
+            out.BandLevel(hz=hz, level_db=None, uncertainty_db=None, usable=False)
+            for hz in NOMINAL_HZ
+        )
+        found = response is not None and any(p.code == "clock" for p in take.problems)
+        clock = response.clock_ppm if found and response is not None else None
+        return out.TakeResult(**about, clock_ppm=clock, bands=levels)
+    bands = response.bands
+    known = bands.usable
+    return out.TakeResult(
+        **about,
+        delay_s=response.delay_s,
+        clock_ppm=response.clock_ppm,
+        polarity=response.polarity,
+        level_db=response.level_db,
+        used_ratio=response.used_ratio,
+        coherence=float(np.mean(response.coherence[known])),
+        bands=tuple(
+            out.BandLevel(
+                hz=NOMINAL_HZ[k],
+                level_db=bands.level_db[k],
+                uncertainty_db=bands.uncertainty_db[k] if known[k] else None,
+                usable=bool(known[k]),
+            )
+            for k in range(NOMINAL_HZ.size)
+        ),
+    )
+
+
+def _differences(values_db: FloatArray, limit_db: float) -> tuple[out.Difference, ...]:
+    return tuple(
+        out.Difference(
+            hz=NOMINAL_HZ[k],
+            front_minus_back_db=values_db[k],
+            holds=bool(abs(values_db[k]) <= limit_db),
+        )
+        for k in np.flatnonzero(np.isfinite(values_db))
+    )
+
+
+def _evenness(verdict: Verdict) -> out.Evenness | None:
+    even = verdict.evenness
+    if even is None:
+        return None
+    return out.Evenness(
+        limit_db=even.limit_db,
+        holds=even.holds,
+        bands=_differences(even.worst_db, even.limit_db),
+        sides={side: _differences(db, even.limit_db) for side, db in even.sides.items()},
+    )
+
+
+def _match(verdict: Verdict) -> out.Match | None:
+    alike = verdict.match
+    if alike is None:
+        return None
+    return out.Match(
+        holds=alike.holds,
+        level_db=alike.level_db,
+        bands=tuple(
+            out.BandMatch(hz=NOMINAL_HZ[k], left_minus_right_db=alike.difference_db[k])
+            for k in np.flatnonzero(np.isfinite(alike.difference_db))
+        ),
+    )
+
+
+def _card(verdict: Verdict) -> dict[str, tuple[out.Fader, ...]]:
+    if verdict.card is None:
+        return {}
+    hz = verdict.card.unit.nominal_hz
+    return {
+        side: tuple(out.Fader(hz=hz[k], fader_db=solution.fader_db[k]) for k in range(hz.size))
+        for side, solution in verdict.card.solutions.items()
+    }
+
+
+def _forecast(verdict: Verdict) -> out.Forecast | None:
+    card, outlook = verdict.card, verdict.forecast
+    if card is None or outlook is None or not np.any(card.weight > 0):
+        return None
+    finer = None
+    if card.finer_rms_db is not None:
+        finer = out.FinerUnit(bands=31, rms_after_db=card.finer_rms_db)
+    return out.Forecast(
+        bands=tuple(
+            out.ForecastBand(
+                hz=NOMINAL_HZ[k],
+                before_db=outlook.before_db[k],
+                after_db=outlook.after_db[k],
+                target_db=card.target[k],
+                weight=card.weight[k],
+            )
+            for k in np.flatnonzero(card.weight > 0)
+        ),
+        rms_before_db=outlook.rms_before_db,
+        rms_after_db=outlook.rms_after_db,
+        spots=tuple(
+            out.ForecastSpot(
+                side=spot.side,
+                spot=spot.spot,
+                rms_before_db=spot.rms_before_db,
+                rms_after_db=spot.rms_after_db,
+            )
+            for spot in outlook.spots
+        ),
+        finer_unit=finer,
+        out_of_reach=tuple(
+            out.OutOfReach(hz=band.hz, left_db=band.left_db, why=band.why)
+            for band in card.out_of_reach
+        ),
+    )
+
+
+def _proof(verdict: Verdict) -> out.Proof | None:
+    proof, card = verdict.proof, verdict.card
+    if proof is None or card is None or not np.isfinite(proof.rms_db):
+        return None
+    counted = (card.weight > 0) & np.isfinite(proof.measured_db)
+    return out.Proof(
+        rms_db=proof.rms_db,
+        forecast_error_db=proof.forecast_error_db,
+        holds=proof.holds,
+        bands=tuple(
+            out.ProofBand(
+                hz=NOMINAL_HZ[k],
+                measured_db=proof.measured_db[k],
+                forecast_db=proof.forecast_db[k],
+                target_db=card.target[k],
+                weight=card.weight[k],
+            )
+            for k in np.flatnonzero(counted)
+        ),
+    )
