@@ -33,6 +33,7 @@ Complex64Array = NDArray[np.complex64]
 
 # Relative gradient at which the rounds end; what is left of it lies some 55 dB down.
 SETTLED = 1.5e-3
+NEARLY_SETTLED = 6e-3
 MAX_ROUNDS = 12
 # Power of the gradient re that of the noise at lags without response: what is finer than that
 # is noise, and most of it where the stimulus is weakest.
@@ -188,6 +189,12 @@ class _Fit:
             if self.unsettled_ratio <= SETTLED or energy <= noise * LOST_IN_NOISE:
                 break
             better = self.small_solution(gradient)
+            if self.unsettled_ratio <= NEARLY_SETTLED and energy <= noise:
+                # So near, and under the noise, the small problem alone finds the rest but for
+                # a fifth of it.
+                self.impulse = self.impulse + better
+                self.unsettled_ratio *= 0.2
+                break
             old_gain, gained = gained, float(np.dot(better, gradient))
             kept = max(0.0, (gained - float(np.dot(better, previous))) / old_gain)
             direction = better + np.float32(kept) * direction
