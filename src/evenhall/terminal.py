@@ -18,6 +18,7 @@ from rich.text import Text
 from evenhall.job.folder import Equalizer
 from evenhall.job.result import Fader, Result
 from evenhall.sheet.words import Point, expected_gain, troubles, verdicts, worklist
+from evenhall.verdict.words import hz_text
 
 __all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_result"]
 
@@ -127,24 +128,13 @@ def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
     for number, fader in enumerate(moved, 1):
         table.add_row(
             str(number),
-            _frequency(fader.hz),
+            hz_text(fader.hz),
             Text(f"{_signed(fader.fader_db)} dB", style="bold"),
             _rail(fader.fader_db, unit.range_db),
         )
     rest = len(faders) - len(moved)
     last = f"All others ({rest}) stay at 0 dB." if rest else "Every fader moves."
     return Group(table, Padding(Text(last), (0, 0, 0, 3)))
-
-
-def _frequency(hz: float) -> str:
-    """Write a frequency as front panels do, with its unit.
-
-    Examples
-    --------
-    >>> _frequency(31.5), _frequency(1250.0)
-    ('31.5 Hz', '1.25 kHz')
-    """
-    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
 
 
 def _signed(level_db: float) -> str:
