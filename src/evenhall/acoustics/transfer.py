@@ -42,7 +42,7 @@ SWEEP_SHARE = 0.6  # a sweep tells each frequency once: a longer look costs it n
 LEAD_S = 0.1  # taps kept ahead of the loudest arrival
 LONGEST_TAKE_S = 60.0  # more adds time and memory, and no certainty that a room would keep
 SHORTEST_TAKE_S = 1.0
-# Sharing of the sound card's 44.1 and 48 kHz by the higher rates: nothing lies above.
+# Higher rates are brought down to the 44.1 or 48 kHz that they are multiples of.
 HIGHEST_RATE_HZ = 50e3
 # Resampling filters are flat up to this share of the lower Nyquist frequency (measured: soxr).
 FLAT_SHARE = 0.925
@@ -275,6 +275,9 @@ def transfer_function(
 
     share = RESPONSE_SHARE if steady else SWEEP_SHARE
     placed = _place(recording, played, rate_hz=rate_hz, lag=lag, share=share)
+    if placed.overlap_s < SHORTEST_TAKE_S and found.score < 1.0:
+        # Chance laid them end to end: that the take holds something else is for the score to say.
+        placed = _place(recording, played, rate_hz=rate_hz, lag=0, share=share)
     if placed.overlap_s < SHORTEST_TAKE_S:
         return None
     settle = _unknown_samples(placed, rate_hz) if shared and steady else 0
