@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["EvenhallError", "InputError", "StoreError", "exit_code"]
+__all__ = ["DeviceError", "EvenhallError", "InputError", "StoreError", "exit_code"]
 
 
 class EvenhallError(Exception):
@@ -27,7 +27,11 @@ class StoreError(EvenhallError):
     """Something could not be read from or written to the disk."""
 
 
-EXIT_CODES: dict[type[EvenhallError], int] = {InputError: 2, StoreError: 2}
+class DeviceError(EvenhallError):
+    """A sound device is missing, busy, or gone."""
+
+
+EXIT_CODES: dict[type[EvenhallError], int] = {InputError: 2, StoreError: 2, DeviceError: 4}
 EXIT_NOTHING_USABLE = 3
 
 

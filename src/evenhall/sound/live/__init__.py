@@ -1,0 +1,11 @@
+"""Sound devices: what is played and heard while it happens.
+
+    device.py     which devices there are, and which one a name means
+    setup.py      the chosen devices and channels, remembered from visit to visit
+    exchange.py   memory shared with the process that runs the devices
+    engine.py     that process: the sound callback, safe by itself
+    session.py    the asking side: play, stop, read, and know when a device is gone
+
+Devices run in a process of their own. A driver that hangs takes nothing with it, no computing
+makes the sound stutter, and when the asker dies the sound stops. Start at `session.Live`.
+"""

@@ -1,0 +1,252 @@
+"""The sound process: `python -m evenhall.sound.live.engine`, one order in JSON on standard input.
+
+It plays what the asker wrote into the shared memory and writes back what it hears. It is safe by
+itself: it fades out when told to, when the asker shows no sign of life for two seconds, and after
+a time limit. `Engine` is what happens in a callback, without any device; `main()` opens devices.
+Its answers are lines of JSON on standard output.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.errors import DeviceError
+from evenhall.sound.live.exchange import LOST_LOG, Exchange, Layout
+
+__all__ = ["FADE_S", "LEASE_S", "Engine", "main"]
+
+Float32Array = NDArray[np.float32]
+
+# The asker must show a sign of life this often, or the sound fades out.
+LEASE_S = 2.0
+# A sound that is stopped ends in a fade this long: no thump into the drivers.
+FADE_S = 0.005
+LONGEST_BLOCK = 16_384
+# A callback this much later than the one before foretold has lost something in between.
+GAP_SHARE, SMALLEST_GAP_S = 0.6, 0.004
+TURN_S = 0.05
+
+FINISHED, STOPPED, ASKER_GONE, TOO_LONG = 1, 2, 3, 4
+DROPPED, GAP, UNREAD = 1, 2, 3
+
+
+class Engine:
+    """What the sound callback does: copy and count. No lock, no file, no list that grows.
+
+    Parameters
+    ----------
+    exchange : Exchange
+    rate_hz : float
+    limit_s : float
+        No sound lasts longer.
+    lease_s : float
+        Longest time without a sign of life from the asker.
+    """
+
+    def __init__(
+        self, exchange: Exchange, *, rate_hz: float, limit_s: float, lease_s: float = LEASE_S
+    ) -> None:
+        self._asked, self._told = exchange.asked, exchange.told
+        self._ring, self._programme = exchange.ring, exchange.programme
+        self._lost_log = exchange.lost_log
+        self._rate_hz = rate_hz
+        self._lease = round(lease_s * rate_hz)
+        self._limit = round(limit_s * rate_hz)
+        fade = max(1, round(FADE_S * rate_hz))
+        self._fade = np.cos(0.5 * np.pi * np.arange(1, fade + 1) / fade).astype(np.float32) ** 2
+        self._sent = np.zeros(LONGEST_BLOCK, dtype=np.float32)
+        self._heartbeat = self._silent_for = 0
+        self._play_seen = int(self._asked["play"])
+        self._playing = False
+        self._length = self._played = self._faded = self._ending = 0
+        self._outputs: tuple[int, ...] = ()
+        self._written = 0
+        self._next_time_s = float("nan")
+
+    def give(self, out: Float32Array) -> Float32Array:
+        """Fill a block that goes to the output device.
+
+        Parameters
+        ----------
+        out : ndarray, shape (n_frames, n_channels)
+
+        Returns
+        -------
+        ndarray, shape (n_frames,)
+            What was sent.
+        """
+        n = len(out)
+        out.fill(0.0)
+        sent = self._sent[:n]
+        sent.fill(0.0)
+        heartbeat = int(self._asked["heartbeat"])
+        self._silent_for = 0 if heartbeat != self._heartbeat else self._silent_for + n
+        self._heartbeat = heartbeat
+        if not self._playing:
+            self._begin(out.shape[1])
+        if self._playing:
+            self._sound(sent)
+            for channel in self._outputs:
+                out[:, channel] = sent
+        return sent
+
+    def _begin(self, n_channels: int) -> None:
+        play = int(self._asked["play"])
+        if play == self._play_seen:
+            return
+        self._play_seen = play
+        if int(self._asked["stop"]) >= play:  # stopped before it began
+            self._end(STOPPED)
+            return
+        mask = int(self._asked["outputs"])
+        self._outputs = tuple(k for k in range(n_channels) if mask >> k & 1)
+        self._length = min(int(self._asked["length"]), self._programme.size)
+        self._played = self._faded = self._ending = 0
+        self._playing = True
+        self._told["played"][...] = 0
+        self._told["begun"][...] = play
+
+    def _sound(self, sent: Float32Array) -> None:
+        n = min(sent.size, self._length - self._played)
+        sent[:n] = self._programme[self._played : self._played + n]
+        if not self._ending:
+            self._ending = self._reason_to_end()
+        if self._ending:
+            fade = self._fade[self._faded : self._faded + sent.size]
+            sent[: fade.size] *= fade
+            sent[fade.size :] = 0.0
+            self._faded += fade.size
+        self._played += n
+        self._told["played"][...] = self._played
+        if self._played >= self._length and not self._ending:
+            self._end(FINISHED)
+        elif self._ending and (self._faded >= self._fade.size or self._played >= self._length):
+            self._end(self._ending)
+
+    def _reason_to_end(self) -> int:
+        if int(self._asked["stop"]) >= self._play_seen:
+            return STOPPED
+        if self._silent_for > self._lease:
+            return ASKER_GONE
+        return TOO_LONG if self._played >= self._limit else 0
+
+    def _end(self, why: int) -> None:
+        self._playing = False
+        self._told["ended"][...] = why
+        self._told["done"][...] = self._play_seen
+
+    def take(
+        self,
+        heard: Float32Array,
+        sent: Float32Array | None = None,
+        *,
+        time_s: float = float("nan"),
+        dropped: bool = False,
+    ) -> None:
+        """Keep a block that came from the input device.
+
+        Parameters
+        ----------
+        heard : ndarray, shape (n_frames, n_channels)
+        sent : ndarray, shape (n_frames,), optional
+            What `give()` sent in the same callback; leave it out where another clock plays.
+        time_s : float
+            When the first frame was converted, by the device's clock; nan if it has none.
+        dropped : bool
+            Whether the device says that something was lost.
+        """
+        n = len(heard)
+        gap_s = time_s - self._next_time_s
+        self._next_time_s = time_s + n / self._rate_hz if time_s > 0.0 else float("nan")
+        if dropped:
+            self._lose(DROPPED)
+        elif gap_s > max(SMALLEST_GAP_S, GAP_SHARE * n / self._rate_hz):
+            self._lose(GAP)
+        size = len(self._ring)
+        if self._written + n - int(self._asked["read"]) > size:
+            self._lose(UNREAD)
+            return
+        start = self._written % size
+        first = min(n, size - start)
+        self._copy(start, heard[:first], None if sent is None else sent[:first])
+        if first < n:
+            self._copy(0, heard[first:], None if sent is None else sent[first:])
+        self._written += n
+        self._told["written"][...] = self._written
+
+    def _copy(self, start: int, heard: Float32Array, sent: Float32Array | None) -> None:
+        rows = self._ring[start : start + len(heard)]
+        inputs = rows.shape[1] - 1
+        rows[:, :inputs] = heard[:, :inputs]
+        rows[:, inputs] = 0.0 if sent is None else sent
+
+    def _lose(self, kind: int) -> None:
+        count = int(self._told["lost"])
+        if count < LOST_LOG:
+            self._lost_log[count] = self._written, kind
+        self._told["lost"][...] = count + 1
+
+
+def _say(**words: object) -> None:
+    sys.stdout.write(json.dumps(words) + "\n")
+    sys.stdout.flush()
+
+
+def _run(order: dict[str, Any]) -> None:
+    """Open the devices and wait until the asker has enough, or they are gone."""
+    from evenhall.sound.live.device import open_streams
+
+    exchange = Exchange.open(Layout(**order["layout"]), Path(order["memory"]))
+    rate_hz = order["rate_hz"]
+    engine = Engine(exchange, rate_hz=rate_hz, limit_s=order["limit_s"])
+    streams = open_streams(engine, order)
+    for stream in streams:
+        stream.start()
+    _say(ready=True, latency_s=[float(np.sum(stream.latency)) for stream in streams])
+    heartbeat, seen_s = -1, time.monotonic()
+    while not int(exchange.asked["quit"]):
+        if not all(stream.active for stream in streams):
+            exchange.told["dead"][...] = 1
+            # Closing a stream whose driver has died can hang for good: leave it.
+            return
+        if (beat := int(exchange.asked["heartbeat"])) != heartbeat:
+            heartbeat, seen_s = beat, time.monotonic()
+        elif time.monotonic() - seen_s > 2.0 * LEASE_S:
+            break  # nobody is left to ask for anything, and what played has faded out
+        time.sleep(TURN_S)
+    for stream in streams:
+        stream.close()
+
+
+def main() -> None:
+    """Do the one order that stands on standard input."""
+    import os
+    import signal
+
+    # Ctrl-C is for the asker, who then stops the sound in good order.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    order = json.loads(sys.stdin.readline())
+    try:
+        if order["do"] == "list":
+            from dataclasses import asdict
+
+            from evenhall.sound.live.device import present_devices
+
+            _say(devices=[asdict(device) for device in present_devices()])
+        else:
+            _run(order)
+    except DeviceError as error:
+        _say(fault=str(error))
+    # Not by the usual way out: a driver that has died would hang there.
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()

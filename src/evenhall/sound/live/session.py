@@ -1,0 +1,380 @@
+"""The asking side of live sound: play, stop, read, and know when a device is gone.
+
+    present()   the devices that are there now
+    Live        a visit's devices, open: `with Live(setup, ...) as live:`
+
+Nothing here waits for a driver: the sound process does, and is left behind when it hangs.
+"""
+
+from __future__ import annotations
+
+import json
+import queue
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Thread
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.level import amplitude_from_db, peak_dbfs
+from evenhall.errors import DeviceError, InputError
+from evenhall.sound.live.device import Device, find_device
+from evenhall.sound.live.exchange import ENDED, LOST, LOST_LOG, Exchange, Layout
+from evenhall.sound.live.setup import SoundSetup
+
+__all__ = ["CEILING_DBFS", "RAMP_S", "Heard", "Live", "Lost", "present", "ramped"]
+
+Float32Array = NDArray[np.float32]
+
+# Highest peak that is sent, unless the user raises it on purpose.
+CEILING_DBFS = -10.0
+# Every sound comes up over this time: whoever stands near can step back or shout.
+RAMP_S = 1.0
+RAMP_FROM_DB = -40.0
+# No sound lasts longer, whatever asked for it.
+LIMIT_S = 130.0
+RING_S = 10.0
+START_WITHIN_S = 10.0  # some drivers take seconds to open
+STALL_S = 1.0  # no block for that long: the device is gone
+CLOSE_WITHIN_S = 2.0
+# The count of frames against the computer's clock, over this time at least.
+RATE_AFTER_S, RATE_OFF = 3.0, 0.04
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A stretch of sound that came in.
+
+    Parameters
+    ----------
+    inputs : ndarray, shape (n_frames, n_inputs)
+        Full scale = 1.0.
+    sent : ndarray, shape (n_frames,)
+        What went out in the same callbacks; zeros where another device plays.
+    """
+
+    inputs: Float32Array
+    sent: Float32Array
+
+
+@dataclass(frozen=True)
+class Lost:
+    """A place at which sound was lost: how many frames were kept before it, and how."""
+
+    at_frame: int
+    how: str
+
+
+def ramped(signal: NDArray[np.floating[Any]], rate_hz: float) -> Float32Array:
+    """Let a sound come up from 40 dB down over its first second, evenly in dB."""
+    n = min(round(RAMP_S * rate_hz), signal.size)
+    ramp = amplitude_from_db(RAMP_FROM_DB * (1.0 - np.arange(n) / n))
+    # From nothing: the first step of a tone at -40 dB is a click otherwise.
+    soft = min(n, max(1, round(0.01 * rate_hz)))
+    ramp[:soft] *= np.sin(0.5 * np.pi * np.arange(soft) / soft) ** 2
+    out = signal.astype(np.float32)
+    out[:n] *= ramp.astype(np.float32)
+    return out
+
+
+def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "evenhall.sound.live.engine"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+    assert process.stdin is not None
+    try:
+        process.stdin.write(json.dumps(order) + "\n")
+        process.stdin.flush()
+    except BrokenPipeError as error:
+        raise DeviceError("The sound process did not start. Install Evenhall again.") from error
+    return process
+
+
+def _answer(process: subprocess.Popen[str], within_s: float) -> dict[str, Any]:
+    """Wait for the first line of the sound process, but not for ever."""
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+    out = process.stdout
+    assert out is not None
+    Thread(target=lambda: lines.put(out.readline()), daemon=True).start()
+    try:
+        line = lines.get(timeout=within_s)
+    except queue.Empty:
+        process.kill()
+        raise DeviceError(
+            "The sound device did not answer. Unplug it, plug it in again, and try once more."
+        ) from None
+    if not line:
+        process.kill()
+        raise DeviceError("The sound process ended by itself. Try again, or choose another device.")
+    answer: dict[str, Any] = json.loads(line)
+    if "fault" in answer:
+        process.kill()
+        raise DeviceError(answer["fault"])
+    return answer
+
+
+def present() -> tuple[Device, ...]:
+    """List the sound devices that are there now.
+
+    Raises
+    ------
+    DeviceError
+        There is no PortAudio library, or it does not answer.
+    """
+    process = _start({"do": "list"})
+    answer = _answer(process, START_WITHIN_S)
+    process.wait(CLOSE_WITHIN_S)
+    return tuple(Device(**device) for device in answer["devices"])
+
+
+class Live:
+    """Devices of a visit, open while the `with` block lasts.
+
+    Whoever asks for sound must call `keep_alive()` at least every two seconds while it plays,
+    or it fades out: a page or a process that is gone cannot stop it any more.
+
+    Parameters
+    ----------
+    setup : SoundSetup
+    ceiling_dbfs : float
+        Highest peak that is sent, dB re a full-scale sine.
+    devices : sequence of Device, optional
+        Those that are there, where the caller has just asked; else they are asked for.
+
+    Raises
+    ------
+    DeviceError
+        A device is missing, busy, or does not answer.
+    InputError
+        A device or channel of the setup does not exist.
+    """
+
+    def __init__(
+        self,
+        setup: SoundSetup,
+        *,
+        ceiling_dbfs: float = CEILING_DBFS,
+        devices: Sequence[Device] | None = None,
+    ) -> None:
+        self.setup = setup
+        self.rate_hz = float(setup.rate_hz)
+        self._ceiling_dbfs = ceiling_dbfs
+        devices = present() if devices is None else devices
+        self._input = find_device(devices, setup.input, "input")
+        self._output = find_device(devices, setup.output, "output") if setup.plays else None
+        self._check_channels()
+        self._place: tempfile.TemporaryDirectory[str] | None = None
+        self._process: subprocess.Popen[str] | None = None
+
+    def _check_channels(self) -> None:
+        setup, faults = self.setup, []
+        if setup.last_input > self._input.inputs:
+            faults.append(
+                f'"{self._input.full_name}" has {self._input.inputs} inputs: there is no input '
+                f"{setup.last_input}."
+            )
+        last_output = max(setup.output_channels)
+        if self._output is not None and last_output > self._output.outputs:
+            faults.append(
+                f'"{self._output.full_name}" has {self._output.outputs} outputs: there is no '
+                f"output {last_output}."
+            )
+        if faults:
+            raise InputError(*faults)
+
+    @property
+    def one_clock(self) -> bool:
+        """Whether what is sent and what is heard are counted by one device."""
+        return self._output is not None and self._output.number == self._input.number
+
+    def __enter__(self) -> Self:
+        setup = self.setup
+        layout = Layout(
+            inputs=setup.last_input,
+            ring_frames=round(RING_S * self.rate_hz),
+            longest_frames=round(LIMIT_S * self.rate_hz),
+        )
+        self._place = tempfile.TemporaryDirectory(prefix="evenhall-", ignore_cleanup_errors=True)
+        memory = Path(self._place.name) / "sound"
+        self._exchange = Exchange.create(layout, memory)
+        self._asked, self._told = self._exchange.asked, self._exchange.told
+        self._lost_seen = 0
+        self._plays = 0
+        try:
+            self._process = _start(
+                {
+                    "do": "run",
+                    "memory": str(memory),
+                    "layout": vars(layout),
+                    "rate_hz": setup.rate_hz,
+                    "limit_s": LIMIT_S,
+                    "input": self._input.number,
+                    "input_name": self._input.full_name,
+                    "inputs": setup.last_input,
+                    "output": None if self._output is None else self._output.number,
+                    "output_name": "" if self._output is None else self._output.full_name,
+                    "outputs": max(setup.output_channels),
+                }
+            )
+            _answer(self._process, START_WITHIN_S)
+        except DeviceError:
+            self._clear()
+            raise
+        self._seen, self._seen_s = 0, time.monotonic()
+        self._first: tuple[int, float] | None = None
+        self.keep_alive()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop()
+        patience_s = time.monotonic() + 0.2
+        while self.playing and time.monotonic() < patience_s:
+            time.sleep(0.005)
+        self._asked["quit"][...] = 1
+        assert self._process is not None
+        try:
+            self._process.wait(CLOSE_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()  # a driver that died keeps it waiting
+            self._process.wait()
+        self._clear()
+
+    def _clear(self) -> None:
+        if self._process is not None:
+            for pipe in (self._process.stdin, self._process.stdout):
+                if pipe is not None:
+                    pipe.close()
+        # The file can only go once nothing maps it (on Windows).
+        del self._exchange, self._asked, self._told
+        assert self._place is not None
+        self._place.cleanup()
+
+    def play(
+        self, signal: NDArray[np.floating[Any]], *, outputs: Sequence[int] | None = None
+    ) -> Float32Array:
+        """Begin to play; what plays already must have ended.
+
+        Parameters
+        ----------
+        signal : ndarray, shape (n_frames,)
+            Full scale = 1.0. It comes up over its first second.
+        outputs : sequence of int, optional
+            Output channels from 1 on; the setup's if left out.
+
+        Returns
+        -------
+        ndarray, shape (n_frames,)
+            What will be sent, the ramp included.
+
+        Raises
+        ------
+        InputError
+            Its peaks would pass the ceiling, it is too long, or something plays already.
+        """
+        faults = []
+        peak = float(peak_dbfs(signal))
+        if peak > self._ceiling_dbfs + 0.01:
+            faults.append(
+                f"The sound's peaks at {peak:.1f} dBFS would pass the ceiling of "
+                f"{self._ceiling_dbfs:g} dBFS. Lower the level, or raise the ceiling on purpose."
+            )
+        if signal.size > self._exchange.programme.size:
+            faults.append(f"No sound may last longer than {LIMIT_S:g} s.")
+        if self.playing:
+            faults.append("Something plays already. Stop it first.")
+        if faults:
+            raise InputError(*faults)
+        programme = ramped(signal, self.rate_hz)
+        self._exchange.programme[: programme.size] = programme
+        self._asked["length"][...] = programme.size
+        wanted = self.setup.output_channels if outputs is None else outputs
+        self._asked["outputs"][...] = sum(1 << (channel - 1) for channel in wanted)
+        self.keep_alive()
+        self._plays += 1
+        self._asked["play"][...] = self._plays
+        return programme
+
+    def stop(self) -> None:
+        """Fade out what plays, in the next block."""
+        self._asked["stop"][...] = self._plays
+
+    def keep_alive(self) -> None:
+        """Tell that whoever asked for the sound is still there."""
+        self._asked["heartbeat"][...] += 1
+
+    @property
+    def playing(self) -> bool:
+        """Whether a sound was asked for and has not ended."""
+        return int(self._told["done"]) < self._plays and not int(self._told["dead"])
+
+    @property
+    def played_frames(self) -> int:
+        """How much of the last sound was sent."""
+        return int(self._told["played"]) if int(self._told["begun"]) == self._plays else 0
+
+    @property
+    def ended(self) -> str:
+        """Why the last sound ended: "finished", "stopped", "asker gone", "too long", or ""."""
+        return "" if self.playing else ENDED.get(int(self._told["ended"]), "")
+
+    def read(self) -> Heard:
+        """Take what came in since the last time; never waits.
+
+        Raises
+        ------
+        DeviceError
+            The device is gone, or runs at another rate than was asked for.
+        """
+        written, read = int(self._told["written"]), int(self._asked["read"])
+        self._watch(written)
+        ring = self._exchange.ring
+        places = np.arange(read, written) % len(ring)
+        taken = ring[places]
+        self._asked["read"][...] = written
+        return Heard(inputs=taken[:, :-1], sent=np.ascontiguousarray(taken[:, -1]))
+
+    def _watch(self, written: int) -> None:
+        now_s = time.monotonic()
+        name = self._input.full_name
+        if written != self._seen:
+            self._seen, self._seen_s = written, now_s
+            if self._first is None:
+                self._first = written, now_s
+        assert self._process is not None
+        gone = int(self._told["dead"]) or self._process.poll() is not None
+        if gone or now_s - self._seen_s > STALL_S:
+            raise DeviceError(
+                f'"{name}" stopped in the middle: it was pulled out, or its driver gave up. '
+                "Plug it in again; the takes made so far are safe."
+            )
+        if self._first is not None and now_s - self._first[1] > RATE_AFTER_S:
+            rate_hz = (written - self._first[0]) / (now_s - self._first[1])
+            if abs(rate_hz / self.rate_hz - 1.0) > RATE_OFF:
+                raise DeviceError(
+                    f'"{name}" delivers {rate_hz:.0f} samples a second, not {self.rate_hz:.0f}: '
+                    "another program changed its rate. Set the rate again and start anew."
+                )
+
+    def lost(self) -> tuple[Lost, ...]:
+        """Tell the places at which sound was lost since this was last asked."""
+        count = int(self._told["lost"])
+        new = self._exchange.lost_log[self._lost_seen : min(count, LOST_LOG)]
+        self._lost_seen = count
+        return tuple(Lost(int(frame), LOST[int(kind)]) for frame, kind in new)

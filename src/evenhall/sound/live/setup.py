@@ -1,0 +1,139 @@
+"""The chosen devices and channels, remembered by name from visit to visit.
+
+SoundSetup             what was chosen
+remembered()           the last choice, or None
+remember()             keep a choice
+remembered_latency_s() how long the path from output to input takes, once measured
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import tomlkit
+from platformdirs import user_config_path
+
+from evenhall.errors import StoreError
+
+__all__ = ["SoundSetup", "Way", "remember", "remembered", "setup_path"]
+
+SETUP_FILE = "sound.toml"
+
+# Where the reference comes from: what is sent, a cable back to a second input, or a console that
+# plays by itself into the second input.
+Way = Literal["inside", "cable", "outside"]
+
+
+@dataclass(frozen=True)
+class SoundSetup:
+    """Devices and channels of a visit; channels count from 1.
+
+    Parameters
+    ----------
+    input, output : str
+        Full names of the devices; `output` is empty where nothing is played.
+    rate_hz : int
+    mic_channel : int
+        Input that the microphone is on.
+    reference : {"inside", "cable", "outside"}
+        Way to the reference.
+    reference_channel : int
+        Input that the reference is on; 0 with "inside".
+    output_channels : tuple of int
+        Outputs that play.
+    latency_s : float or None
+        From output to input by a cable; None where it was not measured. It holds for these
+        devices at this rate.
+    """
+
+    input: str
+    output: str
+    rate_hz: int = 48_000
+    mic_channel: int = 1
+    reference: Way = "inside"
+    reference_channel: int = 0
+    output_channels: tuple[int, ...] = (1, 2)
+    latency_s: float | None = None
+
+    @property
+    def one_clock(self) -> bool:
+        """Whether what is sent and what is heard are counted by one device."""
+        return self.input == self.output
+
+    @property
+    def plays(self) -> bool:
+        """Whether anything is played."""
+        return self.reference != "outside"
+
+    @property
+    def last_input(self) -> int:
+        """Highest input channel that is needed."""
+        return max(self.mic_channel, self.reference_channel)
+
+    def same_path(self, other: SoundSetup) -> bool:
+        """Whether a latency measured with the one holds for the other."""
+        return (self.input, self.output, self.rate_hz) == (
+            other.input,
+            other.output,
+            other.rate_hz,
+        )
+
+
+def setup_path() -> Path:
+    """File in which the choice is kept."""
+    return user_config_path("evenhall", appauthor=False) / SETUP_FILE
+
+
+def remembered() -> SoundSetup | None:
+    """Return the last choice; None where none was made, or the file is not ours to read.
+
+    A file that was spoiled is no reason to stop: the choice is made anew.
+    """
+    try:
+        kept: dict[str, Any] = tomllib.loads(setup_path().read_text(encoding="utf-8"))
+        setup = SoundSetup(**{**kept, "output_channels": tuple(kept["output_channels"])})
+        return setup if _makes_sense(setup) else None
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError, KeyError):
+        return None
+
+
+def _makes_sense(setup: SoundSetup) -> bool:
+    channels = (setup.mic_channel, setup.rate_hz, *setup.output_channels)
+    return (
+        isinstance(setup.input, str)
+        and isinstance(setup.output, str)
+        and setup.reference in ("inside", "cable", "outside")
+        and all(isinstance(number, int) and number > 0 for number in channels)
+        and isinstance(setup.reference_channel, int)
+        and isinstance(setup.latency_s, float | None)
+    )
+
+
+def remember(setup: SoundSetup) -> None:
+    """Keep a choice for the next time.
+
+    A latency that was measured stays as long as devices and rate are the same.
+
+    Raises
+    ------
+    StoreError
+        The file could not be written.
+    """
+    before = remembered()
+    if setup.latency_s is None and before is not None and setup.same_path(before):
+        setup = replace(setup, latency_s=before.latency_s)
+    kept = {name: value for name, value in vars(setup).items() if value is not None}
+    kept["output_channels"] = list(setup.output_channels)
+    path = setup_path()
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_text(tomlkit.dumps(kept), encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        raise StoreError(
+            f"{path}: the choice of devices could not be kept ({error.strerror})."
+        ) from error

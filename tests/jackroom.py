@@ -1,0 +1,131 @@
+"""A real-time device path with a known room in it: JACK's dummy driver and a convolver.
+
+`JackRoom` starts a JACK server of its own and, as its one client, `jconvolver` with given
+impulse responses; PortAudio then lists the convolver as a sound device called "hall". Each test
+stops its server by its process id. `needs_jack` skips where the programs are missing.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import uuid
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+__all__ = ["JackRoom", "needs_jack"]
+
+PROGRAMS = ("jackd", "jconvolver", "jack_lsp", "jack_connect", "jack_disconnect")
+missing = [name for name in PROGRAMS if shutil.which(name) is None]
+needs_jack = [
+    pytest.mark.skipif(bool(missing), reason=f"{', '.join(missing)} not installed"),
+    # Servers in real time disturb each other where there are few processors.
+    pytest.mark.xdist_group("jack"),
+]
+START_S = 10.0
+
+
+class JackRoom:
+    """A server and a convolver.
+
+    Parameters
+    ----------
+    place : Path
+        Folder for its files.
+    paths : dict of (int, int) to ndarray
+        Impulse response from each input to each output of the convolver, counted from 1.
+    rate_hz, period : int
+        Sample rate, and frames a block.
+    """
+
+    name = "hall"
+
+    def __init__(self, place: Path, paths, *, rate_hz: int = 48_000, period: int = 512) -> None:
+        self.place, self.paths = place, paths
+        self.rate_hz, self.period = rate_hz, period
+        self.server_name = f"evenhall-{uuid.uuid4().hex[:8]}"
+        self.environment = {**os.environ, "JACK_DEFAULT_SERVER": self.server_name}
+        self.processes: list[subprocess.Popen] = []
+
+    def __enter__(self) -> JackRoom:
+        place = self.place
+        place.mkdir(exist_ok=True)
+        self.server = self._run(
+            "jackd", "--no-realtime", "-n", self.server_name, "-d", "dummy",
+            "-r", str(self.rate_hz), "-p", str(self.period),
+        )  # fmt: skip
+        self._wait_for("system:capture_1")
+        ends = [max(pair[k] for pair in self.paths) for k in (0, 1)]
+        longest = max(len(response) for response in self.paths.values())
+        lines = [f"/convolver/new {ends[0]} {ends[1]} {max(self.period, 64)} {longest}"]
+        lines += [f"/input/name {k + 1} in_{k + 1}" for k in range(ends[0])]
+        lines += [f"/output/name {k + 1} out_{k + 1}" for k in range(ends[1])]
+        for (source, sink), response in self.paths.items():
+            file = place / f"path-{source}-{sink}.wav"
+            soundfile.write(
+                file, np.asarray(response, dtype=np.float32), self.rate_hz, subtype="FLOAT"
+            )
+            lines.append(f"/impulse/read {source} {sink} 1.0 0 0 0 1 {file}")
+        config = place / "hall.conf"
+        config.write_text("\n".join(lines) + "\n")
+        self.convolver = self._run("jconvolver", "-N", self.name, "-s", self.server_name, config)
+        self._wait_for(f"{self.name}:out_{ends[1]}")
+        return self
+
+    def __exit__(self, *error) -> None:
+        for process in reversed(self.processes):
+            if process.poll() is None:
+                process.terminate()
+                try:
+                    process.wait(3.0)
+                except subprocess.TimeoutExpired:
+                    process.kill()
+                    process.wait()
+
+    def _run(self, *command) -> subprocess.Popen:
+        log = (self.place / f"{Path(str(command[0])).name}.log").open("w")
+        process = subprocess.Popen(
+            [str(word) for word in command], env=self.environment, stdout=log, stderr=log
+        )
+        log.close()
+        self.processes.append(process)
+        return process
+
+    def run_client(self, script: Path, *words) -> subprocess.Popen:
+        """Start a JACK client written in Python."""
+        return self._run(sys.executable, script, *words)
+
+    def ports(self) -> list[str]:
+        """Names of all ports."""
+        listed = subprocess.run(
+            ["jack_lsp"], env=self.environment, capture_output=True, text=True, check=False
+        )
+        return listed.stdout.split("\n")
+
+    def _wait_for(self, port: str) -> None:
+        until = time.monotonic() + START_S
+        while port not in self.ports():
+            if time.monotonic() > until:
+                logs = "\n".join(file.read_text() for file in self.place.glob("*.log"))
+                raise RuntimeError(f"no port {port} after {START_S} s\n{logs}")
+            time.sleep(0.05)
+
+    def connect(self, source: str, sink: str) -> None:
+        """Join two ports."""
+        subprocess.run(["jack_connect", source, sink], env=self.environment, check=True)
+
+    def disconnect(self, source: str, sink: str) -> None:
+        """Part two ports."""
+        subprocess.run(["jack_disconnect", source, sink], env=self.environment, check=True)
+
+    def kill_server(self) -> None:
+        """Take the server away without a word, as a cable that is pulled out."""
+        os.kill(self.server.pid, signal.SIGKILL)
+        self.server.wait()
