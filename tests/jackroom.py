@@ -7,13 +7,14 @@ stops its server by its process id. `needs_jack` skips where the programs are mi
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
-import uuid
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +31,19 @@ needs_jack = [
     pytest.mark.xdist_group("jack"),
 ]
 START_S = 10.0
+
+
+def _free_name():
+    """Claim a server name; JACK remembers eight, and forgets a killed one when its name returns."""
+    for k in range(6):
+        claim = (Path(tempfile.gettempdir()) / f"evenhall-jack-{k}.lock").open("w")
+        try:
+            fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            claim.close()
+            continue
+        return f"evenhall-{k}", claim
+    raise RuntimeError("six JACK servers run already")
 
 
 class JackRoom:
@@ -50,15 +64,15 @@ class JackRoom:
     def __init__(self, place: Path, paths, *, rate_hz: int = 48_000, period: int = 512) -> None:
         self.place, self.paths = place, paths
         self.rate_hz, self.period = rate_hz, period
-        self.server_name = f"evenhall-{uuid.uuid4().hex[:8]}"
-        self.environment = {**os.environ, "JACK_DEFAULT_SERVER": self.server_name}
         self.processes: list[subprocess.Popen] = []
 
     def __enter__(self) -> JackRoom:
         place = self.place
         place.mkdir(exist_ok=True)
+        self.server_name, self._claim = _free_name()
+        self.environment = {**os.environ, "JACK_DEFAULT_SERVER": self.server_name}
         self.server = self._run(
-            "jackd", "--no-realtime", "-n", self.server_name, "-d", "dummy",
+            "jackd", "--no-realtime", "-S", "-t", "5000", "-n", self.server_name, "-d", "dummy",
             "-r", str(self.rate_hz), "-p", str(self.period),
         )  # fmt: skip
         self._wait_for("system:capture_1")
@@ -88,6 +102,7 @@ class JackRoom:
                 except subprocess.TimeoutExpired:
                     process.kill()
                     process.wait()
+        self._claim.close()
 
     def _run(self, *command) -> subprocess.Popen:
         log = (self.place / f"{Path(str(command[0])).name}.log").open("w")

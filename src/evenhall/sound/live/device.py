@@ -122,7 +122,7 @@ def _quiet() -> Iterator[None]:
         os.close(nowhere)
 
 
-def _portaudio() -> Any:  # noqa: ANN401 - the library has no types
+def _portaudio() -> Any:
     try:
         with _quiet():
             import sounddevice
@@ -203,16 +203,16 @@ def open_streams(engine: Engine, order: dict[str, Any]) -> list[Any]:
     """
     sounddevice = _portaudio()
 
-    def both(heard: Any, out: Any, frames: int, time: Any, status: Any) -> None:  # noqa: ANN401
+    def both(heard: Any, out: Any, _frames: int, time: Any, status: Any) -> None:
         sent = engine.give(out)
         lost = status.input_overflow or status.output_underflow or status.input_underflow
         engine.take(heard, sent, time_s=time.inputBufferAdcTime, dropped=lost)
 
-    def only_in(heard: Any, frames: int, time: Any, status: Any) -> None:  # noqa: ANN401
+    def only_in(heard: Any, _frames: int, time: Any, status: Any) -> None:
         lost = status.input_overflow or status.input_underflow
         engine.take(heard, time_s=time.inputBufferAdcTime, dropped=lost)
 
-    def only_out(out: Any, frames: int, time: Any, status: Any) -> None:  # noqa: ANN401
+    def only_out(out: Any, _frames: int, _time: Any, _status: Any) -> None:
         engine.give(out)
 
     common = {"samplerate": order["rate_hz"], "dtype": "float32", "blocksize": 0}

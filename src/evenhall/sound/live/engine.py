@@ -9,6 +9,8 @@ Its answers are lines of JSON on standard output.
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sys
 import time
 from pathlib import Path
@@ -214,8 +216,9 @@ def _run(order: dict[str, Any]) -> None:
     while not int(exchange.asked["quit"]):
         if not all(stream.active for stream in streams):
             exchange.told["dead"][...] = 1
-            # Closing a stream whose driver has died can hang for good: leave it.
-            return
+            # Closing a stream whose driver has died can hang for good, and so can the usual way
+            # out: leave it.
+            os._exit(0)
         if (beat := int(exchange.asked["heartbeat"])) != heartbeat:
             heartbeat, seen_s = beat, time.monotonic()
         elif time.monotonic() - seen_s > 2.0 * LEASE_S:
@@ -227,9 +230,6 @@ def _run(order: dict[str, Any]) -> None:
 
 def main() -> None:
     """Do the one order that stands on standard input."""
-    import os
-    import signal
-
     # Ctrl-C is for the asker, who then stops the sound in good order.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     order = json.loads(sys.stdin.readline())
@@ -244,8 +244,6 @@ def main() -> None:
             _run(order)
     except DeviceError as error:
         _say(fault=str(error))
-    # Not by the usual way out: a driver that has died would hang there.
-    os._exit(0)
 
 
 if __name__ == "__main__":

@@ -125,6 +125,18 @@ def _answer(process: subprocess.Popen[str], within_s: float) -> dict[str, Any]:
     return answer
 
 
+def _end(process: subprocess.Popen[str], within_s: float) -> None:
+    """Let the sound process end, or make it end: a driver that died keeps it waiting."""
+    try:
+        process.wait(within_s)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            pipe.close()
+
+
 def present() -> tuple[Device, ...]:
     """List the sound devices that are there now.
 
@@ -134,8 +146,10 @@ def present() -> tuple[Device, ...]:
         There is no PortAudio library, or it does not answer.
     """
     process = _start({"do": "list"})
-    answer = _answer(process, START_WITHIN_S)
-    process.wait(CLOSE_WITHIN_S)
+    try:
+        answer = _answer(process, START_WITHIN_S)
+    finally:
+        _end(process, CLOSE_WITHIN_S)
     return tuple(Device(**device) for device in answer["devices"])
 
 
@@ -248,19 +262,11 @@ class Live:
         while self.playing and time.monotonic() < patience_s:
             time.sleep(0.005)
         self._asked["quit"][...] = 1
-        assert self._process is not None
-        try:
-            self._process.wait(CLOSE_WITHIN_S)
-        except subprocess.TimeoutExpired:
-            self._process.kill()  # a driver that died keeps it waiting
-            self._process.wait()
         self._clear()
 
     def _clear(self) -> None:
         if self._process is not None:
-            for pipe in (self._process.stdin, self._process.stdout):
-                if pipe is not None:
-                    pipe.close()
+            _end(self._process, CLOSE_WITHIN_S)
         # The file can only go once nothing maps it (on Windows).
         del self._exchange, self._asked, self._told
         assert self._place is not None
