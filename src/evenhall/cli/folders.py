@@ -1,7 +1,7 @@
-"""The command line: `evenhall tune | stimulus | demo`.
+"""Commands that need no sound device: `evenhall tune | stimulus | demo`.
 
-Thin: each command reads its options, calls one room, and prints. Whatever is slow to import is
-imported inside the command that needs it, so that `evenhall --help` answers at once.
+Thin: each reads its options, calls one room, and prints. Whatever is slow to import is imported
+inside the command that needs it, so that `evenhall --help` answers at once.
 """
 
 from __future__ import annotations
@@ -11,24 +11,19 @@ import importlib
 import io
 import re
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from evenhall import __version__
-from evenhall.errors import EXIT_NOTHING_USABLE, EvenhallError, InputError, exit_code
+from evenhall.cli.app import app, faults_as_lines, progress_shown
+from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["app", "main"]
-
-EXIT_FAULT = 2
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
 SOUND_FORMATS = {".wav": "WAV", ".flac": "FLAC"}
 # How the generators call what the options set.
@@ -40,87 +35,6 @@ OPTION_NAMES = {
     "high_hz": "--high",
     "crest_limit_db": "--crest-limit",
 }
-
-app = typer.Typer(
-    name="evenhall",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    add_completion=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
-    help="""Tune a small sound system with the equalizer in the rack.
-
-    From a few recordings in the room to a worklist (what to raise, turn, flip or leave alone),
-    a card (where each fader must stand) and a printed sheet.
-
-    \b
-    A tuning visit:
-      1. evenhall stimulus pink.wav      what to play, one loudspeaker at a time
-      2. record it front, middle and back, and list the takes in FOLDER/job.toml
-      3. evenhall tune FOLDER            worklist, card, FOLDER/out/sheet.pdf
-      4. do the worklist, set the card, record again as state = "after",
-         and tune once more: the proof
-
-    \b
-    No room at hand? Try it on a simulated one:
-      evenhall demo hall && evenhall tune hall
-
-    Start quiet, and protect your ears whenever a stimulus plays.
-    """,
-)
-
-
-def main() -> None:
-    """Run the command line."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            # A terminal without UTF-8 gets a "?", not a traceback.
-            stream.reconfigure(errors="replace")
-    app()
-
-
-@contextmanager
-def _faults_as_lines() -> Iterator[None]:
-    """End the command with plain lines on standard error where something of the user's is wrong."""
-    try:
-        yield
-    except EvenhallError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(exit_code(error)) from error
-    except BrokenPipeError:
-        raise  # whoever read our output has left: typer ends quietly
-    except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        typer.echo(f"{where}could not be read or written ({error.strerror}).", err=True)
-        raise typer.Exit(EXIT_FAULT) from error
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None] | None]:
-    """Give what shows how far the work is, or None where nobody looks."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from evenhall import terminal
-
-    with terminal.progress_on(terminal.console_for(stderr=True)) as step:
-        yield step
-
-
-def _show_version(wanted: bool) -> None:
-    if wanted:
-        typer.echo(f"evenhall {__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def _evenhall(
-    version: Annotated[
-        bool,
-        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
-    ] = False,
-) -> None:
-    pass
 
 
 @app.command()
@@ -152,7 +66,7 @@ def tune(
       2  the folder or job.toml is wrong: one line a fault
       3  no take could be used: the result says why for each
     """  # noqa: D301 - the mark keeps the lines below it apart
-    with _faults_as_lines():
+    with faults_as_lines():
         from evenhall.job.folder import load_job
 
         job = load_job(folder)
@@ -161,7 +75,7 @@ def tune(
 
         # The sheet is slow to import, and wanted last: it comes while the takes are measured.
         Thread(target=importlib.import_module, args=("evenhall.sheet",), daemon=True).start()
-        with _progress() as step:
+        with progress_shown() as step:
             result = tune_job(job, folder, progress=step)
 
         from evenhall import sheet
@@ -222,7 +136,7 @@ def stimulus(
       evenhall stimulus pink.wav
       evenhall stimulus sweep.wav --kind sweep --length 10 --low 50
     """  # noqa: D301 - the mark keeps the lines below it apart
-    with _faults_as_lines():
+    with faults_as_lines():
         _check_stimulus_options(out, kind, rate, crest_limit, force)
         from evenhall.acoustics.level import peak_dbfs
         from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
@@ -308,7 +222,7 @@ def demo(
       evenhall demo hall --after
       evenhall tune hall
     """  # noqa: D301 - the mark keeps the lines below it apart
-    with _faults_as_lines():
+    with faults_as_lines():
         from evenhall import terminal
         from evenhall.job.demo import write_demo, write_demo_after
 
