@@ -1,0 +1,6 @@
+"""The command line. Each module registers its commands; start at `app.main()`."""
+
+from evenhall.cli import folders  # registers its commands
+from evenhall.cli.app import EXIT_FAULT, app, main
+
+__all__ = ["EXIT_FAULT", "app", "folders", "main"]

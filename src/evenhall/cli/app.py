@@ -1,0 +1,98 @@
+"""The frame of the command line: the app, its help, errors as lines, progress."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Annotated
+
+import typer
+
+from evenhall import __version__
+from evenhall.errors import EvenhallError, exit_code
+
+__all__ = ["app", "faults_as_lines", "main", "progress_shown"]
+
+EXIT_FAULT = 2
+
+app = typer.Typer(
+    name="evenhall",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    help="""Tune a small sound system with the equalizer in the rack.
+
+    From a few recordings in the room to a worklist (what to raise, turn, flip or leave alone),
+    a card (where each fader must stand) and a printed sheet.
+
+    \b
+    A tuning visit:
+      1. evenhall stimulus pink.wav      what to play, one loudspeaker at a time
+      2. record it front, middle and back, and list the takes in FOLDER/job.toml
+      3. evenhall tune FOLDER            worklist, card, FOLDER/out/sheet.pdf
+      4. do the worklist, set the card, record again as state = "after",
+         and tune once more: the proof
+
+    \b
+    No room at hand? Try it on a simulated one:
+      evenhall demo hall && evenhall tune hall
+
+    Start quiet, and protect your ears whenever a stimulus plays.
+    """,
+)
+
+
+def main() -> None:
+    """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A terminal without UTF-8 gets a "?", not a traceback.
+            stream.reconfigure(errors="replace")
+    app()
+
+
+@contextmanager
+def faults_as_lines() -> Iterator[None]:
+    """End the command with plain lines on standard error where something of the user's is wrong."""
+    try:
+        yield
+    except EvenhallError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(exit_code(error)) from error
+    except BrokenPipeError:
+        raise  # whoever read our output has left: typer ends quietly
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        typer.echo(f"{where}could not be read or written ({error.strerror}).", err=True)
+        raise typer.Exit(EXIT_FAULT) from error
+
+
+@contextmanager
+def progress_shown() -> Iterator[Callable[[str, int, int], None] | None]:
+    """Give what shows how far the work is, or None where nobody looks."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from evenhall import terminal
+
+    with terminal.progress_on(terminal.console_for(stderr=True)) as step:
+        yield step
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"evenhall {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _evenhall(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    pass
