@@ -18,6 +18,7 @@ from evenhall.acoustics.stimulus import pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError, InputError
 from evenhall.sound.live.engine import FADE_S, LEASE_S
+from evenhall.sound.live.latency import latency_s
 from evenhall.sound.live.session import RAMP_FROM_DB, RAMP_S, Live, present, ramped
 from evenhall.sound.live.setup import SoundSetup
 from jackroom import JackRoom, needs_jack
@@ -261,7 +262,7 @@ def test_server_killed_in_the_middle_ends_in_a_clear_word_and_never_hangs(own_ro
 
 def test_no_server_at_all_is_told(own_room):
     own_room.kill_server()
-    with pytest.raises((DeviceError, InputError), match="There is no sound input|No input is call"):
+    with pytest.raises((DeviceError, InputError), match=r"There is no sound input|No input is call"):
         Live(CABLED)
 
 
@@ -274,3 +275,14 @@ def test_sound_process_that_was_held_up_reports_the_loss(own_room):
         os.kill(live._process.pid, signal.SIGCONT)
         listen(live, 1.0)
         assert live.lost()
+
+
+def test_latency_is_measured_by_a_cable(in_room, recorded):
+    inputs, sent = recorded
+    cable = transfer_function(np.ascontiguousarray(inputs[:, 1]), sent, rate_hz=RATE_HZ)
+    assert abs(latency_s(CABLED, channel=2) - cable.delay_s) <= 1e-5
+
+
+def test_room_is_no_cable(in_room):
+    with pytest.raises(DeviceError, match=r"Input 1 does not carry what output 1 sent\. Join them"):
+        latency_s(CABLED, channel=1)

@@ -1,0 +1,86 @@
+"""How long the sound device takes from its output to its input, by a cable. Start at `latency_s()`.
+
+With a cable that stays in (a reference by cable) nobody needs it. Where only what was sent is the
+reference, the device's own delay would count as air: so a cable is put in once, from the output
+to an input, and the figure is remembered.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+
+from evenhall.acoustics.stimulus import exponential_sweep
+from evenhall.acoustics.transfer import transfer_function
+from evenhall.errors import DeviceError
+from evenhall.sound.live.session import CEILING_DBFS, Live
+from evenhall.sound.live.setup import SoundSetup
+
+__all__ = ["latency_s"]
+
+SWEEP_S, LEVEL_DBFS = 2.0, -30.0
+LOW_HZ, HIGH_HZ = 100.0, 18_000.0
+REST_S = 1.0  # longer than any device keeps sound
+LONGEST_S = 1.0
+# A cable has no room in it: its level is the same in every band.
+CABLE_RIPPLE_DB = 1.0
+
+
+def latency_s(setup: SoundSetup, *, channel: int) -> float:
+    """Measure the time from the output to the input that a cable joins.
+
+    Parameters
+    ----------
+    setup : SoundSetup
+        Its devices, which must share one clock, and its outputs.
+    channel : int
+        Input that the cable is plugged into, counted from 1.
+
+    Returns
+    -------
+    float
+        In seconds; it holds as long as the devices and the rate are the same.
+
+    Raises
+    ------
+    DeviceError
+        Input and output run on two clocks, or there is no cable between them.
+    """
+    setup = replace(setup, reference="inside", reference_channel=0, mic_channel=channel)
+    sweep = exponential_sweep(
+        SWEEP_S,
+        rate_hz=setup.rate_hz,
+        level_dbfs=min(LEVEL_DBFS, CEILING_DBFS - 6.0),
+        low_hz=LOW_HZ,
+        high_hz=HIGH_HZ,
+    )
+    parts = []
+    with Live(setup) as live:
+        if not live.one_clock:
+            raise DeviceError(
+                "Input and output are two devices with a clock each: the time between them "
+                "changes from take to take. Use one device for both, or a reference by cable."
+            )
+        live.play(sweep)
+        rest_s = float("inf")
+        while time.monotonic() < rest_s:
+            live.keep_alive()
+            parts.append(live.read())
+            if not live.playing and rest_s == float("inf"):
+                rest_s = time.monotonic() + REST_S
+            time.sleep(0.02)
+    heard = np.concatenate([part.inputs[:, channel - 1] for part in parts])
+    sent = np.concatenate([part.sent for part in parts])
+    response = transfer_function(heard, sent, rate_hz=setup.rate_hz)
+    no_cable = DeviceError(
+        f"Input {channel} does not carry what output {setup.output_channels[0]} sent. Join them "
+        "with a cable, turn the input's gain up a little, and try again."
+    )
+    if response is None or response.match_score < 1.0 or not np.isfinite(response.delay_s):
+        raise no_cable
+    level_db = response.bands.level_db[response.bands.usable]
+    if np.ptp(level_db) > CABLE_RIPPLE_DB or not 0.0 <= response.delay_s <= LONGEST_S:
+        raise no_cable
+    return response.delay_s
