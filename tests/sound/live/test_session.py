@@ -262,7 +262,9 @@ def test_server_killed_in_the_middle_ends_in_a_clear_word_and_never_hangs(own_ro
 
 def test_no_server_at_all_is_told(own_room):
     own_room.kill_server()
-    with pytest.raises((DeviceError, InputError), match=r"There is no sound input|No input is call"):
+    with pytest.raises(
+        (DeviceError, InputError), match=r"There is no sound input|No input is call"
+    ):
         Live(CABLED)
 
 

@@ -4,7 +4,10 @@
     setup.py      the chosen devices and channels, remembered from visit to visit
     exchange.py   memory shared with the process that runs the devices
     engine.py     that process: the sound callback, safe by itself
-    session.py    the asking side: play, stop, read, and know when a device is gone
+    session.py    the asking side: play, stop, read
+    watchdog.py   know when a device is gone
+    capture.py    record while something plays
+    latency.py    the device's own delay, by a cable
 
 Devices run in a process of their own. A driver that hangs takes nothing with it, no computing
 makes the sound stutter, and when the asker dies the sound stops. Start at `session.Live`.

@@ -7,7 +7,6 @@ to an input, and the figure is remembered.
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +14,7 @@ import numpy as np
 from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError
+from evenhall.sound.live.capture import capture
 from evenhall.sound.live.session import CEILING_DBFS, Live
 from evenhall.sound.live.setup import SoundSetup
 
@@ -48,7 +48,9 @@ def latency_s(setup: SoundSetup, *, channel: int) -> float:
     DeviceError
         Input and output run on two clocks, or there is no cable between them.
     """
-    setup = replace(setup, reference="inside", reference_channel=0, mic_channel=channel)
+    setup = replace(
+        setup, reference="inside", reference_channel=0, mic_channel=channel, latency_s=None
+    )
     sweep = exponential_sweep(
         SWEEP_S,
         rate_hz=setup.rate_hz,
@@ -56,24 +58,15 @@ def latency_s(setup: SoundSetup, *, channel: int) -> float:
         low_hz=LOW_HZ,
         high_hz=HIGH_HZ,
     )
-    parts = []
     with Live(setup) as live:
         if not live.one_clock:
             raise DeviceError(
                 "Input and output are two devices with a clock each: the time between them "
                 "changes from take to take. Use one device for both, or a reference by cable."
             )
-        live.play(sweep)
-        rest_s = float("inf")
-        while time.monotonic() < rest_s:
-            live.keep_alive()
-            parts.append(live.read())
-            if not live.playing and rest_s == float("inf"):
-                rest_s = time.monotonic() + REST_S
-            time.sleep(0.02)
-    heard = np.concatenate([part.inputs[:, channel - 1] for part in parts])
-    sent = np.concatenate([part.sent for part in parts])
-    response = transfer_function(heard, sent, rate_hz=setup.rate_hz)
+        captured = capture(live, sweep, length_s=SWEEP_S, tail_s=REST_S)
+    assert captured.reference is not None, "one clock"
+    response = transfer_function(captured.microphone, captured.reference, rate_hz=setup.rate_hz)
     no_cable = DeviceError(
         f"Input {channel} does not carry what output {setup.output_channels[0]} sent. Join them "
         "with a cable, turn the input's gain up a little, and try again."

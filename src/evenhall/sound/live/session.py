@@ -29,6 +29,7 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.sound.live.device import Device, find_device
 from evenhall.sound.live.exchange import ENDED, LOST, LOST_LOG, Exchange, Layout
 from evenhall.sound.live.setup import SoundSetup
+from evenhall.sound.live.watchdog import Watchdog
 
 __all__ = ["CEILING_DBFS", "RAMP_S", "Heard", "Live", "Lost", "present", "ramped"]
 
@@ -43,10 +44,7 @@ RAMP_FROM_DB = -40.0
 LIMIT_S = 130.0
 RING_S = 10.0
 START_WITHIN_S = 10.0  # some drivers take seconds to open
-STALL_S = 1.0  # no block for that long: the device is gone
 CLOSE_WITHIN_S = 2.0
-# The count of frames against the computer's clock, over this time at least.
-RATE_AFTER_S, RATE_OFF = 3.0, 0.04
 
 
 @dataclass(frozen=True)
@@ -246,8 +244,7 @@ class Live:
         except DeviceError:
             self._clear()
             raise
-        self._seen, self._seen_s = 0, time.monotonic()
-        self._first: tuple[int, float] | None = None
+        self._watchdog = Watchdog(self._input.full_name, self.rate_hz, time.monotonic())
         self.keep_alive()
         return self
 
@@ -336,6 +333,11 @@ class Live:
         return int(self._told["played"]) if int(self._told["begun"]) == self._plays else 0
 
     @property
+    def read_frames(self) -> int:
+        """How many frames were read since the devices were opened."""
+        return int(self._asked["read"])
+
+    @property
     def ended(self) -> str:
         """Why the last sound ended: "finished", "stopped", "asker gone", "too long", or ""."""
         return "" if self.playing else ENDED.get(int(self._told["ended"]), "")
@@ -349,34 +351,18 @@ class Live:
             The device is gone, or runs at another rate than was asked for.
         """
         written, read = int(self._told["written"]), int(self._asked["read"])
-        self._watch(written)
+        assert self._process is not None
+        self._watchdog.look(
+            written,
+            lost=int(self._told["lost"]),
+            gone=bool(self._told["dead"]) or self._process.poll() is not None,
+            now_s=time.monotonic(),
+        )
         ring = self._exchange.ring
         places = np.arange(read, written) % len(ring)
         taken = ring[places]
         self._asked["read"][...] = written
         return Heard(inputs=taken[:, :-1], sent=np.ascontiguousarray(taken[:, -1]))
-
-    def _watch(self, written: int) -> None:
-        now_s = time.monotonic()
-        name = self._input.full_name
-        if written != self._seen:
-            self._seen, self._seen_s = written, now_s
-            if self._first is None:
-                self._first = written, now_s
-        assert self._process is not None
-        gone = int(self._told["dead"]) or self._process.poll() is not None
-        if gone or now_s - self._seen_s > STALL_S:
-            raise DeviceError(
-                f'"{name}" stopped in the middle: it was pulled out, or its driver gave up. '
-                "Plug it in again; the takes made so far are safe."
-            )
-        if self._first is not None and now_s - self._first[1] > RATE_AFTER_S:
-            rate_hz = (written - self._first[0]) / (now_s - self._first[1])
-            if abs(rate_hz / self.rate_hz - 1.0) > RATE_OFF:
-                raise DeviceError(
-                    f'"{name}" delivers {rate_hz:.0f} samples a second, not {self.rate_hz:.0f}: '
-                    "another program changed its rate. Set the rate again and start anew."
-                )
 
     def lost(self) -> tuple[Lost, ...]:
         """Tell the places at which sound was lost since this was last asked."""
