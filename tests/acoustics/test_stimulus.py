@@ -10,7 +10,7 @@ from scipy import signal as sps
 
 from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.level import crest_factor_db, rms_dbfs
-from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
+from evenhall.acoustics.stimulus import Sweep, exponential_sweep, pink_noise
 from evenhall.errors import InputError
 
 
@@ -224,3 +224,47 @@ def test_harmonics_of_a_distorting_system_lead_by_l_ln_k_and_in_phase():
     linear = amplitude + 0.15 * amplitude**3
     assert abs(peaks[2] / fundamental - 0.1 * amplitude**2 / linear) <= 0.01
     assert abs(peaks[3] / fundamental - 0.05 * amplitude**3 / linear) <= 0.01
+
+
+def instantaneous_hz(samples, rate_hz):
+    """Frequency from the phase of the analytic signal."""
+    return np.diff(np.unwrap(np.angle(sps.hilbert(samples)))) * rate_hz / (2.0 * np.pi)
+
+
+@pytest.mark.parametrize("low_hz", [28.2, 80.0])
+def test_lead_is_a_steady_tone_at_the_sweep_s_first_frequency(low_hz):
+    rate_hz, lead_s, duration_s = 48000, 1.0, 5.0
+    swept = exponential_sweep(duration_s, rate_hz=rate_hz, low_hz=low_hz, lead_s=lead_s)
+    assert swept.size == round((lead_s + duration_s) * rate_hz)
+    freq_hz = instantaneous_hz(swept, rate_hz)
+    first_hz = low_hz * 2.0**-0.25  # a quarter of an octave below the band, as documented
+    tone = freq_hz[round(0.4 * rate_hz) : round(0.95 * rate_hz)]
+    assert np.abs(tone / first_hz - 1.0).max() <= 0.02
+    # Nothing lower is played, from the end of the fade-in on.
+    assert freq_hz[round(0.4 * rate_hz) : -round(0.1 * rate_hz)].min() >= 0.98 * first_hz
+
+
+def test_lead_is_joined_without_a_step_and_leaves_the_sweep_as_it_was():
+    plain = exponential_sweep(5.0, rate_hz=48000, low_hz=30.0)
+    led = exponential_sweep(5.0, rate_hz=48000, low_hz=30.0, lead_s=1.0)
+    rise = round(48000 * 0.25 * Sweep(5.0, 30.0, 22_400.0).octave_s)
+    same = led[48000 + rise :] / led[96000:].std(), plain[rise:] / plain[48000:].std()
+    assert np.abs(same[0] - same[1]).max() <= 1e-9
+    # A sine of 25 Hz changes by at most 2 pi 25 / 48000 of its amplitude from sample to sample.
+    around = led[48000 - 100 : 48000 + 100]
+    limit = 2.0 * np.pi * 30.0 / 48000 * np.abs(led).max()
+    assert np.abs(np.diff(around)).max() <= limit
+
+
+def test_fade_in_lies_in_the_lead():
+    led = exponential_sweep(5.0, rate_hz=48000, low_hz=60.0, lead_s=1.0)
+    envelope = np.abs(sps.hilbert(led))
+    amplitude = np.median(envelope)
+    assert envelope[:10].max() < 0.1 * amplitude
+    assert np.abs(envelope[40_000:-30_000] / amplitude - 1.0).max() <= 0.02
+
+
+@pytest.mark.parametrize("lead_s", [-0.1, 11.0, float("nan")])
+def test_lead_out_of_range_is_refused(lead_s):
+    with pytest.raises(InputError, match=r"lead_s = .* out of range. Give 0 to 10 seconds"):
+        exponential_sweep(5.0, rate_hz=48000, lead_s=lead_s)

@@ -2,12 +2,15 @@
 
     pink_noise()          every third octave alike; repeatable by its seed
     exponential_sweep()   one tone through the whole band, harmonics apart from the rest
+    Sweep                 what such a sweep is made of, for whoever takes it apart again
 
 Levels are dBFS RMS over the whole stimulus, fades included; 0 dBFS is a sine that reaches
 full scale (AES17). Neither stimulus ever passes full scale: too high a level is refused.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +25,7 @@ from evenhall.acoustics.level import (
 )
 from evenhall.errors import InputError
 
-__all__ = ["exponential_sweep", "pink_noise"]
+__all__ = ["Sweep", "exponential_sweep", "pink_noise"]
 
 FloatArray = NDArray[np.float64]
 
@@ -34,6 +37,7 @@ DEFAULT_HIGH_HZ = 22_400.0
 HIGHEST_RATIO = 0.498  # of the sample rate: just under the half of it
 
 SHORTEST_S, LONGEST_S = 0.5, 600.0
+LONGEST_LEAD_S = 10.0  # a lead is there to be faded in, not to be listened to
 
 NOISE_FADE_S = 0.02  # no click, and nothing lost that a band level would show
 # The fades bend the spectrum of a short noise: shaped again, it settles within these rounds.
@@ -130,6 +134,51 @@ def _limit_crest(
     )
 
 
+@dataclass(frozen=True)
+class Sweep:
+    """What an exponential sweep is made of.
+
+    Parameters
+    ----------
+    duration_s : float
+        From its first to its last frequency, fades included and lead not.
+    low_hz, high_hz : float
+        Band at full amplitude.
+    lead_s : float
+        Length of the steady tone at its first frequency, ahead of it.
+    """
+
+    duration_s: float
+    low_hz: float
+    high_hz: float
+    lead_s: float = 0.0
+
+    @property
+    def octave_s(self) -> float:
+        """How long it takes through an octave."""
+        octaves = np.log2(self.high_hz / self.low_hz)
+        octaves += SWEEP_FADE_IN_OCTAVES + SWEEP_FADE_OUT_OCTAVES
+        return float(self.duration_s / octaves)
+
+    @property
+    def first_hz(self) -> float:
+        """Its first frequency, and the lead's: nothing lower is ever played."""
+        return float(self.low_hz * 2.0**-SWEEP_FADE_IN_OCTAVES)
+
+    def ahead_s(self, order: int) -> float:
+        """Give how long before the linear response that to a harmonic stands.
+
+        Examples
+        --------
+        A sweep of an octave a second, and the second and fourth harmonics:
+
+        >>> sweep = Sweep(10.0 + 7.0 / 24.0, low_hz=20.0, high_hz=20480.0)
+        >>> round(sweep.ahead_s(2), 9), round(sweep.ahead_s(4), 9)
+        (1.0, 2.0)
+        """
+        return float(self.octave_s * np.log2(order))
+
+
 def exponential_sweep(
     duration_s: float,
     *,
@@ -137,6 +186,7 @@ def exponential_sweep(
     level_dbfs: float = DEFAULT_LEVEL_DBFS,
     low_hz: float = LOWER_HZ[0],
     high_hz: float | None = None,
+    lead_s: float = 0.0,
 ) -> FloatArray:
     """Sine whose frequency rises by as many octaves in every second, faded at both ends.
 
@@ -146,7 +196,7 @@ def exponential_sweep(
     Parameters
     ----------
     duration_s : float
-        0.5 to 600 s, fades included.
+        0.5 to 600 s, fades included and lead not.
     rate_hz : float
         Sample rate.
     level_dbfs : float
@@ -154,11 +204,15 @@ def exponential_sweep(
     low_hz, high_hz : float
         Band at full amplitude. `high_hz` defaults to 22.4 kHz, or lower where the fade
         would else pass half the sample rate.
+    lead_s : float
+        0 to 10 s of a steady tone at the first frequency, ahead of the sweep and joined to it
+        without a step in phase. The fade-in then lies in the tone, and so may a player's ramp:
+        all of the sweep but its end has full amplitude.
 
     Returns
     -------
     ndarray, shape (n_samples,)
-        Full scale = 1.0.
+        `lead_s` + `duration_s` long, full scale = 1.0.
 
     Raises
     ------
@@ -173,17 +227,22 @@ def exponential_sweep(
     """
     highest_ratio = HIGHEST_RATIO * 2.0**-SWEEP_FADE_OUT_OCTAVES
     high_hz = _checked_band(duration_s, rate_hz, low_hz, high_hz, highest_ratio=highest_ratio)
-    n_samples = round(duration_s * rate_hz)
-    octaves = np.log2(high_hz / low_hz) + SWEEP_FADE_IN_OCTAVES + SWEEP_FADE_OUT_OCTAVES
-    octave_s = duration_s / octaves
-    sweep_l_s = octave_s / np.log(2.0)  # L of the formula
-    first_hz = low_hz * 2.0**-SWEEP_FADE_IN_OCTAVES
-    time_s = np.arange(n_samples) / rate_hz
-    sweep = np.sin(2.0 * np.pi * first_hz * sweep_l_s * np.exp(time_s / sweep_l_s))
+    if not 0.0 <= lead_s <= LONGEST_LEAD_S:
+        raise InputError(
+            f"lead_s = {lead_s:g} is out of range. Give 0 to {LONGEST_LEAD_S:g} seconds."
+        )
+    shape = Sweep(duration_s, low_hz, high_hz, lead_s)
+    n_lead, n_sweep = round(lead_s * rate_hz), round(duration_s * rate_hz)
+    sweep_l_s = shape.octave_s / np.log(2.0)  # L of the formula
+    time_s = np.arange(-n_lead, n_sweep) / rate_hz
+    # Before the sweep its phase goes on at the pace it starts with.
+    growth = np.where(time_s < 0.0, 1.0 + time_s / sweep_l_s, np.exp(time_s / sweep_l_s))
+    sweep = np.sin(2.0 * np.pi * shape.first_hz * sweep_l_s * growth)
+    n_fade_in = round(SWEEP_FADE_IN_OCTAVES * shape.octave_s * rate_hz)
     fade = _fades(
-        n_samples,
-        round(SWEEP_FADE_IN_OCTAVES * octave_s * rate_hz),
-        round(SWEEP_FADE_OUT_OCTAVES * octave_s * rate_hz),
+        sweep.size,
+        min(n_fade_in, n_lead) if n_lead else n_fade_in,
+        round(SWEEP_FADE_OUT_OCTAVES * shape.octave_s * rate_hz),
     )
     return _at_level(sweep * fade, level_dbfs)
 
