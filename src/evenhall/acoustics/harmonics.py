@@ -1,0 +1,211 @@
+"""What a loudspeaker adds to an exponential sweep: its harmonics, apart from the linear response.
+
+    harmonics()    start here: a recording and what was sent, to levels by band
+    Harmonics      the levels, where noise leaves any
+
+The recording over the spectrum of what was sent is an impulse response in which the k-th harmonic
+stands ahead of the linear one, by as long as the sweep takes from a frequency to its k-fold. Each
+is cut out by a window that ends before the next one begins. What lies just ahead of a harmonic,
+and further ahead still, is noise and the room's answer to higher ones: it tells which harmonic is
+heard at all.
+
+References
+----------
+Farina, AES Convention 108 (2000), paper 5093; Novak, Lotton and Simon, JAES 63 (2015) 786.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.stimulus import Sweep
+
+__all__ = ["ORDERS", "Harmonics", "harmonics"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Samples = NDArray[np.float32] | NDArray[np.float64]
+
+ORDERS = (2, 3, 4, 5)
+# Share of the way to the next harmonic that a window takes: it, and the one ahead of the next
+# that tells the noise, both fit.
+WINDOW_SHARE = 0.45
+LONGEST_WINDOW_S = 0.25  # the room's answer, which a longer look would add, tells nothing here
+# A window begins this much ahead: the bass of a box peaks late, and its first sound is earlier.
+AHEAD_S = 0.02
+AHEAD_SHARE = 0.25  # of the window, where that is short
+FADE_SHARE = 0.3
+# A harmonic is heard where it stands so far over what lies ahead of it. Both are sums of few
+# random terms in a narrow band, and 6 dB by chance are rare from a dozen on.
+OVER_FLOOR_DB = 6.0
+LEAST_TERMS = 2.0  # bandwidth times window: of less a band is not told from its neighbours
+# Noise is also told further ahead, between these orders, where harmonics are weaker still.
+FAR_ORDERS = (7.0, 16.0)
+FAR_WINDOWS = 7
+# What was sent has gaps outside its band: dividing by less than this, re its median in the band,
+# would make noise of them.
+LEAST_SENT_DB = -40.0
+SILENT = 1e-30  # power that stands for none, so that its logarithm is finite
+
+
+@dataclass(frozen=True)
+class Harmonics:
+    """Harmonics by third-octave band of the fundamental, as heard at the microphone.
+
+    Parameters
+    ----------
+    level_db : ndarray, shape (4, 31)
+        Of the harmonics of order 2 to 5 at their own frequencies, dB re the linear response at
+        the fundamental; nan where noise hides it, or it lies above the sweep.
+    floor_db : ndarray, shape (4, 31)
+        What noise alone makes of it, same reference; nan where the order is out of reach.
+    distortion_db : ndarray, shape (31,)
+        All heard harmonics together, dB re the linear response; nan where not `known`.
+    known : ndarray of bool, shape (31,)
+        Whether what noise hides is less than what is heard.
+    most_db : ndarray, shape (31,)
+        What it is at most, with the hidden ones at their floor; nan where no order is in reach.
+    """
+
+    level_db: FloatArray
+    floor_db: FloatArray
+    distortion_db: FloatArray
+    known: BoolArray
+    most_db: FloatArray
+
+
+def harmonics(
+    recording: Samples,
+    sent: Samples,
+    *,
+    rate_hz: float,
+    sweep: Sweep,
+    delay_s: float | None = None,
+) -> Harmonics:
+    """Levels of the harmonics that a path adds to an exponential sweep.
+
+    Parameters
+    ----------
+    recording : ndarray, shape (n_samples,)
+        Microphone signal.
+    sent : ndarray, shape (m_samples,)
+        What was played, by the same clock; silence around the sweep does no harm, nor does a
+        ramp over its lead.
+    rate_hz : float
+        Sample rate of both.
+    sweep : Sweep
+        What the sweep in `sent` is made of.
+    delay_s : float, optional
+        Arrival of the direct sound behind `sent`; the loudest tap without.
+
+    Notes
+    -----
+    Window of order k: 0.45 L ln((k + 1) / k) long, at most 0.25 s, and the linear response is
+    cut by the same. So the two hold the same share of the room, and the levels are re the early
+    linear response, not re the whole.
+    """
+    response = _divided(recording, sent, rate_hz=rate_hz, sweep=sweep)
+    if delay_s is None:
+        delay_s = float(np.argmax(np.abs(response))) / rate_hz
+    level, floor = np.full((len(ORDERS), BAND_COUNT), np.nan), np.zeros((len(ORDERS), BAND_COUNT))
+    for row, order in enumerate(ORDERS):
+        window_s = WINDOW_SHARE * (sweep.ahead_s(order + 1) - sweep.ahead_s(order))
+        window = _Window(response, rate_hz, min(window_s, LONGEST_WINDOW_S), order)
+        linear = window.power(delay_s, order=1)
+        at_s = delay_s - sweep.ahead_s(order)
+        far = [
+            window.power(delay_s - sweep.ahead_s(2) * np.log2(ahead))
+            for ahead in np.geomspace(*FAR_ORDERS, FAR_WINDOWS)
+        ]
+        hidden = np.maximum(window.power(at_s - window.length_s), np.median(far, axis=0))
+        heard = window.power(at_s)
+        reached = (UPPER_HZ * order <= sweep.high_hz) & (LOWER_HZ >= sweep.low_hz * 0.999)
+        reached &= (UPPER_HZ - LOWER_HZ) * window.length_s >= LEAST_TERMS
+        # The linear response itself must be more than noise.
+        sure = linear > 10.0 ** (OVER_FLOOR_DB / 10.0) * window.power(
+            delay_s - window.length_s, order=1
+        )
+        scale = np.where(reached & sure, 1.0 / np.maximum(linear, SILENT), np.nan)
+        floor[row] = hidden * scale
+        level[row] = np.where(
+            heard > 10.0 ** (OVER_FLOOR_DB / 10.0) * hidden, (heard - hidden) * scale, np.nan
+        )
+    return _summed(level, floor)
+
+
+def _summed(level: FloatArray, floor: FloatArray) -> Harmonics:
+    """Put the orders together, both as powers re the linear response."""
+    heard = np.nansum(level, axis=0)
+    hidden = np.nansum(np.where(np.isnan(level), floor, 0.0), axis=0)
+    known = (heard > 0.0) & (hidden < heard)
+    reached = np.isfinite(floor).any(axis=0)
+    return Harmonics(
+        level_db=_db(level),
+        floor_db=_db(floor),
+        distortion_db=_db(np.where(known, heard, np.nan)),
+        known=known,
+        most_db=_db(np.where(reached, heard + hidden, np.nan)),
+    )
+
+
+def _db(power: FloatArray) -> FloatArray:
+    """Decibels; nan stays nan."""
+    return np.asarray(10.0 * np.log10(np.maximum(power, SILENT)))
+
+
+def _divided(
+    recording: Samples, sent: Samples, *, rate_hz: float, sweep: Sweep
+) -> FloatArray:
+    """Impulse response over the sweep's band; what comes before it is at its end."""
+    # Room for the harmonics ahead and for what rings on, so that neither wraps into the other.
+    n_fft = fft.next_fast_len(recording.size + sent.size, real=True)
+    played = fft.rfft(np.asarray(sent, dtype=np.float64), n_fft)
+    heard = fft.rfft(np.asarray(recording, dtype=np.float64), n_fft)
+    freq_hz = np.arange(played.size) * (rate_hz / n_fft)
+    power = played.real**2 + played.imag**2
+    inside = (freq_hz >= sweep.low_hz) & (freq_hz <= sweep.high_hz)
+    # A sweep's power falls with frequency: so much is its own everywhere, not just at the bottom.
+    usual = np.median(power[inside] * freq_hz[inside]) / np.maximum(freq_hz, sweep.first_hz)
+    least = usual * 10.0 ** (LEAST_SENT_DB / 10.0)
+    reach = (freq_hz >= sweep.first_hz) & (freq_hz <= sweep.high_hz * 1.03)
+    quotient = np.where(reach, heard * played.conj() / (power + least), 0.0)
+    return np.asarray(fft.irfft(quotient, n_fft))
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Cuts of one length out of a response that wraps."""
+
+    response: FloatArray
+    rate_hz: float
+    length_s: float
+    order: int
+
+    def power(self, at_s: float, *, order: int | None = None) -> FloatArray:
+        """Power mean over log frequency, from a little ahead of `at_s` on, in each band.
+
+        The bands are those of the fundamental, times the order.
+        """
+        times = self.order if order is None else order
+        ahead_s = min(AHEAD_S, AHEAD_SHARE * self.length_s)
+        n = round(self.length_s * self.rate_hz)
+        begin = round((at_s - ahead_s) * self.rate_hz)
+        rise = max(1, round(0.5 * ahead_s * self.rate_hz))
+        fall = max(1, round(FADE_SHARE * n))
+        window = np.ones(n)
+        window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
+        window[n - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
+        taps = self.response[np.arange(begin, begin + n) % self.response.size] * window
+        n_fft = fft.next_fast_len(max(n, round(self.rate_hz / 4.0)), real=True)
+        spectrum = fft.rfft(taps, n_fft)
+        return log_frequency_mean(
+            spectrum.real**2 + spectrum.imag**2,
+            spacing_hz=self.rate_hz / n_fft,
+            lower_hz=times * LOWER_HZ,
+            upper_hz=times * UPPER_HZ,
+        )
