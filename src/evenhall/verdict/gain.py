@@ -1,0 +1,93 @@
+"""Which way to turn the microphone's gain. Start at `gain_hint()`.
+
+Common practice, no source: the level at the microphone is set about equal to the reference, with
+room for peaks, and is then left alone for the visit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from evenhall.acoustics.meter import Reading
+
+__all__ = ["GainHint", "gain_hint"]
+
+HOLD_WITHIN_DB = 3.0
+LEAVE_BEYOND_DB = 5.0  # once it stands, a waver is no reason to turn again
+HIGHEST_PEAK_DBFS = -6.0  # a slam or a cough needs that much room
+CLIPPED_DOWN_DB = 10.0  # how far beyond the peak went, nobody can see
+SILENT_DBFS = -75.0
+
+
+@dataclass(frozen=True)
+class GainHint:
+    """What to do with the microphone's gain.
+
+    Parameters
+    ----------
+    turn : {"up", "down", "hold", "check"}
+    change_db : float
+        By about how much, downwards negative; 0 with "hold" and "check".
+    text : str
+    """
+
+    turn: Literal["up", "down", "hold", "check"]
+    change_db: float
+    text: str
+
+
+def gain_hint(
+    microphone: Reading, reference: Reading, *, before: GainHint | None = None
+) -> GainHint:
+    """Compare the microphone with the reference.
+
+    Parameters
+    ----------
+    microphone, reference : Reading
+        While the stimulus plays; the slow levels are compared.
+    before : GainHint, optional
+        The last hint, so that one that said "hold" is not taken back for a waver.
+    """
+    if microphone.clipped:
+        return GainHint(
+            "down",
+            -CLIPPED_DOWN_DB,
+            f"The microphone clips: turn its gain down, about {CLIPPED_DOWN_DB:.0f} dB.",
+        )
+    if reference.slow_dbfs < SILENT_DBFS:
+        return GainHint(
+            "check",
+            0.0,
+            "No reference comes in. Check its cable, the mixer's output and the input's gain.",
+        )
+    if microphone.slow_dbfs < SILENT_DBFS:
+        return GainHint(
+            "check",
+            0.0,
+            "Nothing comes from the microphone. Check its cable, phantom power, the mute, and "
+            "that the loudspeaker plays.",
+        )
+    wanted_db = reference.slow_dbfs - microphone.slow_dbfs
+    room_db = HIGHEST_PEAK_DBFS - microphone.held_dbfs
+    change_db = min(wanted_db, room_db)
+    if change_db < 0.0 and wanted_db > 0.0:
+        # Peaks alone ask for less; that counts only where they really come near.
+        change_db = min(0.0, room_db)
+    within_db = LEAVE_BEYOND_DB if before and before.turn == "hold" else HOLD_WITHIN_DB
+    if abs(change_db) <= within_db:
+        level = (
+            "level with the reference"
+            if abs(wanted_db) <= within_db
+            else "as high as its peaks allow"
+        )
+        return GainHint(
+            "hold", 0.0, f"Hold: the microphone sits {level}. Leave the gain alone from now on."
+        )
+    if change_db > 0.0:
+        return GainHint(
+            "up", change_db, f"Turn the microphone's gain up, about {change_db:.0f} dB."
+        )
+    return GainHint(
+        "down", change_db, f"Turn the microphone's gain down, about {-change_db:.0f} dB."
+    )

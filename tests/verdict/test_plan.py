@@ -1,0 +1,122 @@
+"""The planned length against the uncertainty that the measurement then states."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import rooms
+from evenhall.acoustics.background import background
+from evenhall.acoustics.bandlevel import BandLevels
+from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.transfer import transfer_function
+from evenhall.verdict.plan import LONGEST_S, SHORTEST_S, judged_bands, plan_stimulus, reached
+
+RATE_HZ = 48_000
+BAND = {"low_hz": 20.0, "high_hz": 20_000.0}
+
+
+def plan(noise_dbfs, **options):
+    return plan_stimulus(
+        np.broadcast_to(np.asarray(noise_dbfs, dtype=float), (31,)),
+        **{"level_dbfs": -20.0, "highest_level_dbfs": -20.0, **BAND, **options},
+    )
+
+
+def noisy_take(duration_s, snr_db, seed, rt_s=0.9):
+    rng = np.random.default_rng(seed)
+    take = rooms.take(
+        rooms.pink(duration_s, RATE_HZ, rng), rooms.hall(RATE_HZ, rt_s, seed + 1), RATE_HZ
+    )
+    noise = rooms.pink(take.recording.size / RATE_HZ + 1.0, RATE_HZ, rng)[: take.recording.size]
+    return take, take.with_noise(noise, snr_db=snr_db)
+
+
+@pytest.mark.parametrize("snr_db", [10.0, 3.0, -2.0])
+def test_take_of_the_planned_length_reaches_the_wanted_uncertainty(snr_db):
+    # What is heard and what is noise are measured as they are in a hall, then planned with.
+    clean, _ = noisy_take(8.0, snr_db, 11)
+    _, noisy = noisy_take(8.0, snr_db, 11)
+    heard = background(clean.recording, rate_hz=RATE_HZ).band_dbfs
+    noise = background(noisy.recording - clean.recording, rate_hz=RATE_HZ).band_dbfs
+    planned = plan(noise, heard_dbfs=heard, rt60_s=0.9)
+    assert SHORTEST_S <= planned.length_s < LONGEST_S
+    truth, take = noisy_take(planned.length_s, snr_db, 12)
+    signals, rates = take.arguments
+    bands = transfer_function(*signals, **rates).bands
+    judged = judged_bands(**BAND)
+    # The plan knows the room roughly; most bands have what was wanted, none is far off.
+    assert np.mean(bands.uncertainty_db[judged] <= 0.5) >= 0.8
+    assert bands.uncertainty_db[judged].max() <= 1.0
+    error_db = np.abs(bands.level_db - truth.levels_db)[judged & bands.usable]
+    assert np.mean(error_db <= 1.0) >= 0.9
+    # Nor is it simply long: half of it would not have done.
+    if planned.length_s > 2.0 * SHORTEST_S:
+        _, half = noisy_take(planned.length_s / 4.0, snr_db, 12)
+        signals, rates = half.arguments
+        bands = transfer_function(*signals, **rates).bands
+        assert not reached(bands, **BAND)
+
+
+@given(noise_dbfs=st.floats(-90.0, -30.0), louder_db=st.floats(0.0, 30.0))
+def test_more_noise_never_makes_it_shorter(noise_dbfs, louder_db):
+    assert plan(noise_dbfs + louder_db).length_s >= plan(noise_dbfs).length_s
+
+
+def test_each_doubling_of_the_noise_doubles_the_length():
+    lengths = [plan(level).length_s for level in (-33.0, -30.0)]
+    assert lengths[0] > SHORTEST_S
+    assert lengths[1] < LONGEST_S
+    assert lengths[1] / lengths[0] == pytest.approx(2.0, rel=0.1)
+
+
+def test_quiet_room_is_told_in_a_sentence():
+    planned = plan(-90.0)
+    assert planned.text == (
+        "Play 6 s at -20 dBFS: every band from 63 Hz to 16 kHz is then known within 0.5 dB."
+    )
+    assert planned.louder_db == 0.0
+
+
+def test_noise_that_no_length_beats_asks_for_quiet_before_level():
+    planned = plan(-15.0, highest_level_dbfs=-17.0)
+    assert planned.length_s == LONGEST_S
+    assert planned.level_dbfs == -20.0
+    assert "wait for quiet, or play 3 dB louder with ears protected" in planned.text
+
+
+def test_no_level_above_the_ceiling_is_asked_for():
+    planned = plan(-15.0)
+    assert planned.text.endswith("wait for quiet, or raise the ceiling on purpose.")
+
+
+def test_more_than_6_db_at_once_is_never_asked_for():
+    assert "play 6 dB louder" in plan(10.0, highest_level_dbfs=10.0).text
+
+
+def test_sub_is_planned_over_its_own_band():
+    hum = np.full(31, -90.0)
+    hum[EXACT_HZ > 400.0] = 0.0
+    assert plan(hum, low_hz=20.0, high_hz=300.0).length_s == SHORTEST_S
+    assert not (judged_bands(20.0, 300.0) & (EXACT_HZ > 300.0)).any()
+
+
+@pytest.mark.parametrize(
+    ("uncertainty_db", "usable", "enough"),
+    [(0.4, True, True), (0.6, True, False), (0.4, False, False)],
+)
+def test_take_may_end_once_every_judged_band_is_known(uncertainty_db, usable, enough):
+    bands = BandLevels(
+        level_db=np.zeros(31),
+        uncertainty_db=np.full(31, 0.1),
+        usable=np.ones(31, dtype=bool),
+        covered_ratio=np.ones(31),
+        length_s=np.ones(31),
+    )
+    bands.uncertainty_db[15] = uncertainty_db
+    bands.usable[15] = usable
+    # Neither band counts: below 63 Hz and above 16 kHz.
+    bands.usable[[0, 30]] = False
+    assert reached(bands, **BAND) is enough
