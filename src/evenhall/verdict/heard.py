@@ -1,0 +1,167 @@
+"""One element as the line check heard it. Start at `hear()`.
+
+LINE_SWEEP   what is played for each
+hear()       recording, and the quiet ahead of it, to `Heard`
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ
+from evenhall.acoustics.early import EarlyLevels, early_levels
+from evenhall.acoustics.harmonics import Harmonics, harmonics
+from evenhall.acoustics.level import rms_dbfs
+from evenhall.acoustics.mains import MainsHum, mains_hum
+from evenhall.acoustics.stimulus import Sweep
+from evenhall.acoustics.transfer import Response, transfer_function
+
+__all__ = ["LINE_SWEEP", "ROUND_S", "Heard", "hear"]
+
+BoolArray = NDArray[np.bool_]
+Float32Array = NDArray[np.float32]
+
+# From the lower edge of 31.5 Hz, so that a sub is heard whole, up to what a line check needs. An
+# octave takes half a second: harmonics then stand 0.16 s apart or more, and the room has died away
+# by 10 dB or more between them even where it rings on.
+LINE_SWEEP = Sweep(5.0, low_hz=float(LOWER_HZ[2]), high_hz=20_000.0, lead_s=1.0)
+# One element in the round: quiet ahead, lead, sweep, and what the room needs to answer.
+QUIET_S, ANSWER_S = 1.0, 1.5
+ROUND_S = QUIET_S + LINE_SWEEP.lead_s + LINE_SWEEP.duration_s + ANSWER_S
+
+TOP_RANGE = (EXACT_HZ > 95.0) & (EXACT_HZ < 10500.0)
+SUB_RANGE = (NOMINAL_HZ >= 31.5) & (NOMINAL_HZ <= 125.0)
+AUDIBLE_DB = 6.0  # over the noise: below, a level is a bound
+FEWEST_BANDS = 3
+# From here on the sweep is out of the way of the hum's lines, and its bass has died away.
+HUM_CLEAR_HZ = 1200.0
+SHORTEST_HUM_S = 0.5
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One element of the round.
+
+    Parameters
+    ----------
+    element : str
+        Its name: ``"left"``, ``"sub right"``, ``"delay"``.
+    partner : str or None
+        The other of its pair, if it has one.
+    response : Response or None
+        Of the sweep; None where nothing was recorded.
+    early : EarlyLevels or None
+        Of the response; None where no arrival is found.
+    harmonics : Harmonics or None
+    delay_s : float
+        Arrival behind what was sent, less the interface's latency; nan if it cannot be told.
+    quiet_hum, playing_hum : MainsHum or None
+        With nothing playing, and late in the sweep.
+    level_dbfs, quiet_dbfs : float
+        RMS of the microphone during the sweep and ahead of it, dB re a full-scale sine.
+    """
+
+    element: str
+    partner: str | None
+    response: Response | None
+    early: EarlyLevels | None
+    harmonics: Harmonics | None
+    delay_s: float
+    quiet_hum: MainsHum | None
+    playing_hum: MainsHum | None
+    level_dbfs: float
+    quiet_dbfs: float
+
+    @property
+    def is_sub(self) -> bool:
+        """Whether it is judged over a sub's band only."""
+        return self.element == "sub" or self.element.startswith("sub ")
+
+    @property
+    def range(self) -> BoolArray:
+        """Bands it is judged over."""
+        return SUB_RANGE if self.is_sub else TOP_RANGE
+
+    @property
+    def audible(self) -> BoolArray:
+        """Bands in which its first sound stands over the noise."""
+        if self.early is None:
+            return np.zeros(EXACT_HZ.size, dtype=np.bool_)
+        return self.early.level_db - self.early.floor_db > AUDIBLE_DB
+
+    @property
+    def was_heard(self) -> bool:
+        """Whether the sweep is in the recording, by more than chance."""
+        return (
+            self.response is not None
+            and self.response.match_score >= 1.0
+            and int((self.audible & self.range).sum()) >= FEWEST_BANDS
+        )
+
+
+def hear(
+    recording: Float32Array,
+    sent: Float32Array,
+    *,
+    rate_hz: float,
+    sweep: Sweep,
+    quiet: Float32Array,
+    element: str,
+    partner: str | None = None,
+    latency_s: float = 0.0,
+) -> Heard:
+    """Take in one element of the round.
+
+    Parameters
+    ----------
+    recording : ndarray, shape (n_samples,)
+        Microphone, full scale 1, from the start of `sent` on and for as long as the room answers.
+    sent : ndarray, shape (m_samples,)
+        What was played by the same clock: the sweep after its lead, from the first sample on.
+    rate_hz : float
+        Sample rate of all.
+    sweep : Sweep
+        What the sweep in `sent` is made of.
+    quiet : ndarray, shape (k_samples,)
+        About a second of microphone with nothing playing.
+    element, partner : str
+        Its name, and the other of its pair.
+    latency_s : float
+        Of the interface, where it is known: taken off the delay.
+    """
+    response = transfer_function(recording, sent, rate_hz=rate_hz)
+    early, overtones, delay_s = None, None, float("nan")
+    if response is not None:
+        # A box without an arrival of its own is cut where its loudest tap stands.
+        tap = int(np.argmax(np.abs(response.impulse)))
+        arrival_s = response.arrival_s
+        arrival_s = arrival_s if np.isfinite(arrival_s) else tap / response.rate_hz
+        early = early_levels(response.impulse, rate_hz=response.rate_hz, arrival_s=arrival_s)
+        at_s = response.delay_s if np.isfinite(response.delay_s) else None
+        overtones = harmonics(recording, sent, rate_hz=rate_hz, sweep=sweep, delay_s=at_s)
+        delay_s = response.delay_s - latency_s
+    clear_s = sweep.lead_s + sweep.octave_s * float(np.log2(HUM_CLEAR_HZ / sweep.first_hz))
+    end_s = sweep.lead_s + sweep.duration_s
+    late = recording[round(clear_s * rate_hz) : round(end_s * rate_hz)]
+    body = recording[round(sweep.lead_s * rate_hz) : round(end_s * rate_hz)]
+    return Heard(
+        element=element,
+        partner=partner,
+        response=response,
+        early=early,
+        harmonics=overtones,
+        delay_s=delay_s,
+        quiet_hum=_hum(quiet, rate_hz),
+        playing_hum=_hum(late, rate_hz),
+        level_dbfs=float(rms_dbfs(body)) if body.size else float("-inf"),
+        quiet_dbfs=float(rms_dbfs(quiet)) if quiet.size else float("-inf"),
+    )
+
+
+def _hum(stretch: Float32Array, rate_hz: float) -> MainsHum | None:
+    if stretch.size < SHORTEST_HUM_S * rate_hz:
+        return None
+    return mains_hum(stretch, rate_hz=rate_hz)

@@ -1,0 +1,237 @@
+"""What the line check says: one plain sentence for each thing found, and what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.verdict.words import hz_text
+
+__all__ = ["CODES", "Finding"]
+
+# Worst first: what hides or explains the rest stands ahead of it.
+CODES = (
+    "silent",
+    "wrong_side",
+    "no_lows",
+    "no_highs",
+    "inverted",
+    "weak",
+    "filtered",
+    "equalized",
+    "distorted",
+    "hum",
+    "unclear",
+    "works",
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that the line check found out about an element.
+
+    Parameters
+    ----------
+    element : str
+        Whom it concerns.
+    code : str
+        One of `CODES`.
+    text : str
+        A plain sentence or two: what is so, and what to do.
+    """
+
+    element: str
+    code: str
+    text: str
+
+
+def named(element: str) -> str:
+    """Element's name at the head of a sentence."""
+    return element[:1].upper() + element[1:]
+
+
+def works(element: str, partner: str | None) -> Finding:
+    """Nothing is wrong."""
+    as_well = f", and agrees with {partner}" if partner else ""
+    return Finding(element, "works", f"{named(element)} works{as_well}.")
+
+
+def silent(element: str, *, all_silent: bool) -> Finding:
+    """Nothing was heard of it."""
+    where = (
+        "nothing was heard of any element, so look at the microphone first: its cable, its "
+        "phantom power and its gain"
+        if all_silent
+        else "check that it is switched on and not muted, then its cable, back to the mixer"
+    )
+    return Finding(element, "silent", f"{named(element)} is silent: {where}.")
+
+
+def faint(element: str, partner: str, below_db: float) -> Finding:
+    """So soft that only crosstalk is heard of it."""
+    return Finding(
+        element,
+        "silent",
+        f"{named(element)} is as good as silent, {below_db:.0f} dB below {partner}: check that it "
+        "is switched on and not muted, then its cable, back to the mixer.",
+    )
+
+
+def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
+    """The far box answers to the near one's name."""
+    text = (
+        f"{{}} plays on the wrong side: {second} is heard {1000 * earlier_s:.1f} ms before "
+        f"{first}, though the microphone stands nearer {first}. Swap the two cables at the mixer "
+        f"or at the boxes; if the microphone stood nearer {second}, move it and take both again."
+    )
+    return [Finding(name, "wrong_side", text.format(named(name))) for name in (first, second)]
+
+
+def same_box(first: str, second: str) -> list[Finding]:
+    """Both names lead to one box."""
+    text = (
+        f"{named(first)} and {second} arrive together and sound the same down to the room's "
+        "answer: both come out of one box. Check which box plays, the pan and the patch; one of "
+        f"{first} and {second} is on the wrong side."
+    )
+    return [Finding(name, "wrong_side", text) for name in (first, second)]
+
+
+def midway(first: str, second: str) -> list[Finding]:
+    """Two boxes, and a microphone that cannot tell which is which."""
+    text = (
+        f"{named(first)} and {second} arrive together, out of two boxes: the sides cannot be told. "
+        f"Move the microphone clearly nearer {first}, by half a metre or more, and take both again."
+    )
+    return [Finding(name, "unclear", text) for name in (first, second)]
+
+
+def no_arrival(element: str, partner: str) -> Finding:
+    """Which side it plays on cannot be said."""
+    return Finding(
+        element,
+        "unclear",
+        f"{named(element)} is heard, but not when it arrives: whether it and {partner} play on "
+        "their own sides cannot be told. Wait for quiet, and take both again.",
+    )
+
+
+def inverted(element: str, partner: str) -> Finding:
+    """One pushes where the other pulls."""
+    return Finding(
+        element,
+        "inverted",
+        f"{named(element)} is inverted against {partner}: swap the two wires of one plug, or flip "
+        "the polarity switch, on one side only.",
+    )
+
+
+def unlike(element: str, partner: str) -> Finding:
+    """The two responses do not fit, either way up."""
+    return Finding(
+        element,
+        "unclear",
+        f"Whether {element} is inverted against {partner} cannot be told here: the two sound too "
+        "unlike each other. Mend what else is found and take both again, with the microphone a "
+        "little elsewhere if need be.",
+    )
+
+
+def weak(element: str, partner: str, below_db: float, *, at_least: bool) -> Finding:
+    """Softer than distance explains."""
+    size = f"at least {below_db:.0f} dB" if at_least else f"{below_db:.0f} dB"
+    return Finding(
+        element,
+        "weak",
+        f"{named(element)} is {size} below {partner}, distance allowed for: compare the level "
+        "knobs at the back of both boxes, then the faders and the cables.",
+    )
+
+
+def no_highs(element: str, above_hz: float, *, partner: str | None, below_db: float) -> Finding:
+    """The high-frequency driver is not heard."""
+    beside = f"{partner}" if partner else "its own middle"
+    return Finding(
+        element,
+        "no_highs",
+        f"{named(element)} has no highs: above about {hz_text(above_hz)} it is {below_db:.0f} dB "
+        f"below {beside}. Look for a high cut left in at the mixer; if there is none its horn is "
+        "silent: leave that box off until it is mended.",
+    )
+
+
+def no_lows(element: str, below_hz: float, *, partner: str | None, below_db: float) -> Finding:
+    """The low-frequency driver is not heard."""
+    beside = f"{partner}" if partner else "its own top"
+    return Finding(
+        element,
+        "no_lows",
+        f"{named(element)} has no lows: below about {hz_text(below_hz)} it is {below_db:.0f} dB "
+        f"below {beside}. Look for a low cut or a sub crossover left in; if there is none its "
+        "woofer is silent: leave that box off until it is mended.",
+    )
+
+
+def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Finding:
+    """A low cut is left in."""
+    return Finding(
+        element,
+        "filtered",
+        f"{named(element)} falls away from {partner} below about {hz_text(below_hz)}, by "
+        f"{below_db:.0f} dB at the bottom: switch off the low cut on its channel or at the box, or "
+        "set both alike.",
+    )
+
+
+def equalized(element: str, partner: str, at_hz: float, differs_db: float) -> Finding:
+    """An equalizer is left in on one of the two."""
+    way = "above" if differs_db > 0 else "below"
+    return Finding(
+        element,
+        "equalized",
+        f"{named(element)} is {abs(differs_db):.0f} dB {way} {partner} around {hz_text(at_hz)}, "
+        "levels apart: look for an equalizer left in on one of the two channels, or a tone switch "
+        "on one of the boxes, and set both alike.",
+    )
+
+
+def distorted(
+    element: str, at_hz: float, percent: float, *, partner: str | None, over_db: float
+) -> Finding:
+    """It adds harmonics."""
+    beside = f", {over_db:.0f} dB more than {partner}" if partner else ""
+    return Finding(
+        element,
+        "distorted",
+        f"{named(element)} distorts: {percent:.0f} % of harmonics around {hz_text(at_hz)}{beside}. "
+        "Turn down what comes before it and look for a red light from the mixer to the box; if it "
+        "stays at a low level the driver is damaged, or something rattles.",
+    )
+
+
+def hum(
+    element: str, mains_hz: float, below_db: float, *, playing: bool, everywhere: bool
+) -> Finding:
+    """Mains hum, with the usual cures."""
+    when = "while its channel is open" if playing else "with nothing playing"
+    where = (
+        " It is alike for all elements: look at what they share, and at the microphone's own line."
+        if everywhere
+        else ""
+    )
+    return Finding(
+        element,
+        "hum",
+        f"{named(element)} hums at {mains_hz:.0f} Hz and its multiples {when}, {below_db:.0f} dB "
+        f"below the sweep.{where} Use balanced cables, all gear on one outlet, or an isolating DI "
+        "box in the signal line; never lift the safety earth: mains is for a licensed electrician.",
+    )
+
+
+def noisy(element: str) -> Finding:
+    """Too much noise to judge."""
+    return Finding(
+        element,
+        "unclear",
+        f"Noise hides too much of {element} to judge it: wait for quiet, or play louder with ears "
+        "protected, and take it again.",
+    )
