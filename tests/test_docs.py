@@ -49,7 +49,11 @@ def text_of(name: str) -> str:
 def section_of(page: str, heading: str) -> str:
     """Text below a heading, up to the next of the same or a higher level."""
     lines = text_of(page).splitlines()
-    (start,) = (at for at, line in enumerate(lines) if line.lstrip("#").strip() == heading)
+    (start,) = (
+        at
+        for at, line in enumerate(lines)
+        if line.startswith("#") and line.lstrip("#").strip() == heading
+    )
     level = len(lines[start]) - len(lines[start].lstrip("#"))
     body = []
     for line in lines[start + 1 :]:
@@ -98,6 +102,8 @@ def default_text(field: FieldInfo) -> str:
         return "must be given"
     if field.default is None:
         return "not known" if kind_text(field.annotation) == "number" else "none"
+    if isinstance(field.default, bool):
+        return str(field.default).lower()
     return f'"{field.default}"' if isinstance(field.default, str) else f"{field.default}"
 
 
@@ -106,7 +112,7 @@ def kind_text(annotation: Any) -> str:
         return "text"
     if get_origin(annotation) is tuple:
         return "list"
-    kinds = {float: "number", int: "whole number", str: "text"}
+    kinds = {float: "number", int: "whole number", str: "text", bool: "true or false"}
     first = get_args(annotation)[0] if get_args(annotation) else annotation
     return kinds.get(first, "list")
 

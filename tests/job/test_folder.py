@@ -599,8 +599,8 @@ def test_names_in_any_script_and_case_are_kept(folder):
 def test_take_without_any_reference(folder):
     text = SMALLEST.replace("reference_channel = 2\n", "")
     assert fault_of(folder, text) == (
-        "job.toml: [[take]] 1 (a.wav) has no reference. Give its reference_channel, "
-        "or the file that was played under [reference]."
+        "job.toml: [[take]] 1 (a.wav) has no reference. Give its reference_channel, its "
+        "reference_file, or the file that was played under [reference]."
     )
 
 

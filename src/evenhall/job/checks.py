@@ -135,12 +135,21 @@ def _takes(draft: Draft) -> Iterator[Fault]:
                 f"{where}.mic_channel",
                 f"{where}.reference_channel",
             )
-        if take.reference_channel is None and not draft.has_reference:
+        if take.reference_channel is not None and take.reference_file is not None:
             yield _fault(
                 where,
-                "has no reference. Give its reference_channel, or the file that was played "
-                "under [reference].",
+                "has both reference_channel and reference_file. Give one of them.",
                 f"{where}.reference_channel",
+                f"{where}.reference_file",
+            )
+        own = take.reference_channel is not None or take.reference_file is not None
+        if not own and not draft.has_reference:
+            yield _fault(
+                where,
+                "has no reference. Give its reference_channel, its reference_file, or the file "
+                "that was played under [reference].",
+                f"{where}.reference_channel",
+                f"{where}.reference_file",
             )
         key = (take.file, take.mic_channel)
         if key in first_with:
@@ -168,6 +177,8 @@ def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
     for where, take in zip(draft.take_names, draft.takes, strict=True):
         if take is not None:
             yield from _file(folder, where, "file", take.file)
+            if take.reference_file is not None:
+                yield from _file(folder, where, "reference_file", take.reference_file)
     name = draft.microphone.calibration
     if name is not None:
         wrong = list(_file(folder, "[microphone]", "calibration", name))

@@ -207,6 +207,13 @@ class Take(_Section):
     reference_channel: int | None = _between(
         1, 256, "1 for the first channel, 2 for the second", default=None
     )
+    reference_file: str | None = Field(
+        default=None, description="a file in the folder: what was played for this take alone"
+    )
+    delay_is_relative: bool = Field(
+        default=False,
+        description="true where the sound device's own delay is unknown, else false",
+    )
     state: Literal["before", "after"] = Field(
         default="before", description='"before" or "after" (the card was set)'
     )

@@ -1,4 +1,6 @@
-"""Takes out of files: each recording measured and judged for itself. Start at `measuring()`.
+"""Takes out of files: each recording measured and judged for itself.
+
+Start at `measuring()` for all of a job, at `measure_take()` for one.
 
 What is wrong inside a file is a problem of that take, and the others go on.
 """
@@ -6,7 +8,7 @@ What is wrong inside a file is a problem of that take, and the others go on.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -33,7 +35,7 @@ from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take, is_main
 from evenhall.verdict.trust import response_problems
 
-__all__ = ["measuring"]
+__all__ = ["measure_take", "measuring"]
 
 FloatArray = NDArray[np.float64]
 
@@ -65,15 +67,33 @@ def measuring(job: Job, folder: Path) -> Iterator[Iterator[Take]]:
     InputError
         The reference or calibration file cannot be used.
     """
-    calibration = _calibration(job, folder)
-    reference = _reference(job, folder)
-
-    def measure(take: JobTake) -> Take:
-        return _measure(take, folder, reference, calibration, job.venue.temperature_c)
+    measure = _measure_with(job, folder)
 
     # Threads: the transforms and the decoder let go of the interpreter's lock.
     with ThreadPoolExecutor(min(len(job.takes), os.cpu_count() or 1)) as pool:
         yield pool.map(measure, job.takes)
+
+
+def measure_take(job: Job, folder: Path, take: JobTake) -> Take:
+    """Measure one take as a take of that job, whether it names it or not.
+
+    Raises
+    ------
+    InputError
+        The reference or calibration file cannot be used.
+    """
+    return _measure_with(job.model_copy(update={"takes": (take,)}), folder)(take)
+
+
+def _measure_with(job: Job, folder: Path) -> Callable[[JobTake], Take]:
+    """Open what the takes share: the calibration, and the file that was played for all."""
+    calibration = _calibration(job, folder)
+    reference = _shared_reference(job, folder)
+
+    def measure(take: JobTake) -> Take:
+        return _measure(take, folder, reference, calibration, job.venue.temperature_c)
+
+    return measure
 
 
 def _calibration(job: Job, folder: Path) -> FloatArray | None:
@@ -87,24 +107,30 @@ def _calibration(job: Job, folder: Path) -> FloatArray | None:
     return np.asarray(10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0), axis=1)))
 
 
-def _reference(job: Job, folder: Path) -> _Reference | None:
-    if job.reference is None or all(take.reference_channel for take in job.takes):
+def _shared_reference(job: Job, folder: Path) -> _Reference | None:
+    if job.reference is None or all(
+        take.reference_channel or take.reference_file for take in job.takes
+    ):
         return None
     name = job.reference.file
+    return _read_reference(folder / name, f"job.toml: [reference] file = {name!r}")
+
+
+def _read_reference(path: Path, where: str) -> _Reference:
     try:
-        recording = read_recording(folder / name)
+        recording = read_recording(path)
     except UnreadableRecording as error:
-        raise InputError(f"job.toml: [reference] file = {name!r}: {error}") from error
+        raise InputError(f"{where}: {error}") from error
     if recording.duration_s < SHORTEST_S:
         raise InputError(
-            f"job.toml: [reference] file = {name!r} is {recording.duration_s:.2f} s long. "
+            f"{where} is {recording.duration_s:.2f} s long. "
             "Give what was played, a second or more of it."
         )
     # The loudest channel: a stimulus is often written on one side of a stereo file.
     power = np.square(recording.samples, dtype=np.float32).mean(axis=0)
     samples = np.ascontiguousarray(recording.samples[:, int(power.argmax())])
     if not power.max() > 10.0 ** (SILENT_DBFS / 10.0):
-        raise InputError(f"job.toml: [reference] file = {name!r} is silent. Give what was played.")
+        raise InputError(f"{where} is silent. Give what was played.")
     return _Reference(samples, recording.rate_hz)
 
 
@@ -128,8 +154,13 @@ def _measure(
     )
     try:
         recording = read_recording(folder / job_take.file)
+        if job_take.reference_file is not None:
+            where = f"reference_file = {job_take.reference_file!r}"
+            reference = _read_reference(folder / job_take.reference_file, where)
     except UnreadableRecording as error:
         return replace(unusable, problems=(error.problem,))
+    except InputError as error:
+        return replace(unusable, problems=(Problem("unreadable", str(error)),))
     problems, hopeless = _recording_problems(recording, job_take)
     if hopeless:
         return replace(unusable, problems=problems)
@@ -218,7 +249,7 @@ def _distance_m(
 ) -> float | None:
     if take.distance_m is not None:
         return take.distance_m
-    if not shared or not response.delay_s > 0:
+    if not shared or take.delay_is_relative or not response.delay_s > 0:
         return None
     distance_m = response.delay_s * float(speed_of_sound_m_s(temperature_c))
     return distance_m if distance_m <= LONGEST_DISTANCE_M else None
