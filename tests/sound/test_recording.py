@@ -1,6 +1,8 @@
 """Sound files as they come from recorders, whole and broken, and flat tops told from peaks."""
 
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -283,3 +285,18 @@ def test_clipping_is_told_with_what_to_do(places, words):
     assert problem.text.startswith(words)
     assert "Lower the preamp" in problem.text
     assert clipping_problem(0) is None
+
+
+def test_flac_of_a_recorder_that_was_switched_off_is_read_as_far_as_it_goes(tmp_path):
+    script = (
+        "import os, sys, numpy as np, soundfile\n"
+        "file = soundfile.SoundFile(sys.argv[1], 'w', samplerate=48000, channels=1,\n"
+        "                           format='FLAC', subtype='PCM_16')\n"
+        "file.write(np.full(100_000, 0.25))\n"
+        "os._exit(0)\n"
+    )
+    path = tmp_path / "off.flac"
+    subprocess.run([sys.executable, "-c", script, str(path)], check=True)
+    samples = read_recording(path).samples
+    assert 90_000 <= len(samples) <= 100_000
+    assert (np.abs(samples - 0.25) < 1e-4).all()

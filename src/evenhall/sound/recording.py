@@ -37,6 +37,8 @@ LOSSLESS = ("PCM_", "FLOAT", "DOUBLE", "ALAC_")
 
 UNKNOWN_SIZES = (0, 0xFFFFFFFF)  # what a recorder leaves that streams, or that was switched off
 
+MOST_FRAMES = 2**40  # beyond it a length is a mark for "unknown"
+
 # Clipping. Three equal samples in a row are the fewest that make a flat top by themselves.
 SHORTEST_FLAT = 3
 FULL_SCALE = 0.999  # and up to 1.0, half a step of an 8 bit file included
@@ -182,12 +184,28 @@ def _decode(source: Path | BinaryIO) -> tuple[NDArray[np.float32], float]:
                 "unreadable", "The file holds no sound, only a header. Record the take again."
             )
         try:
-            samples = sound.read(dtype="float32", always_2d=True)
+            if sound.frames > MOST_FRAMES:
+                samples = _as_far_as_it_goes(sound)
+            else:
+                samples = sound.read(dtype="float32", always_2d=True)
+                if len(samples) < sound.frames:
+                    raise _broken_inside()
         except soundfile.LibsndfileError as error:
             raise _broken_inside() from error
-        if len(samples) < sound.frames:
-            raise _broken_inside()
     return np.ascontiguousarray(samples.T).T, rate_hz
+
+
+def _as_far_as_it_goes(sound: soundfile.SoundFile) -> NDArray[np.float32]:
+    """Read a FLAC whose recorder was switched off: it does not say how long it is."""
+    blocks = []
+    try:
+        # A block that runs into the end is lost, so they are short.
+        while len(block := sound.buffer_read(2**10, dtype="float32")):
+            blocks.append(np.frombuffer(block, dtype=np.float32))
+    except soundfile.LibsndfileError:
+        if not blocks:
+            raise
+    return np.concatenate(blocks).reshape(-1, sound.channels)
 
 
 def _broken_inside() -> UnreadableRecording:
