@@ -99,8 +99,9 @@ def recorded(where, line, *, seed, snr_db=None):
     sound = np.append(np.zeros(round(LATENCY_S * RATE_HZ)), sound)[: sent().size]
     noise = line.noise
     if snr_db is not None:
-        # Re the middle of the sweep: what a box leaves out at the ends is no noise of the hall.
-        level = np.sqrt(np.mean(sound[round(2.5 * RATE_HZ) : round(4.5 * RATE_HZ)] ** 2))
+        # Re the half second in which the box is loudest: a sub plays in a part of the sweep only.
+        rows = sound[: sound.size // (RATE_HZ // 2) * (RATE_HZ // 2)].reshape(-1, RATE_HZ // 2)
+        level = np.sqrt(np.mean(rows**2, axis=1).max())
         if level > 0.0:
             noise = replace(noise, level_dbfs=20 * np.log10(level * np.sqrt(2.0)) - snr_db)
     rng = np.random.default_rng(seed)

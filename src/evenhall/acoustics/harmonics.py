@@ -25,7 +25,7 @@ from scipy import fft
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.stimulus import Sweep
 
-__all__ = ["ORDERS", "Harmonics", "harmonics"]
+__all__ = ["LINEAR_LEAD_S", "ORDERS", "Harmonics", "harmonics"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -50,6 +50,8 @@ FAR_WINDOWS = 7
 # What was sent has gaps outside its band: dividing by less than this, re its median in the band,
 # would make noise of them.
 LEAST_SENT_DB = -40.0
+# The linear response is kept from so long before the first sample sent, for so long.
+LINEAR_LEAD_S, LINEAR_S = 0.1, 1.5
 SILENT = 1e-30  # power that stands for none, so that its logarithm is finite
 
 
@@ -70,6 +72,8 @@ class Harmonics:
         Whether what noise hides is less than what is heard.
     most_db : ndarray, shape (31,)
         What it is at most, with the hidden ones at their floor; nan where no order is in reach.
+    linear : ndarray, shape (n_taps,)
+        Linear impulse response, with `LINEAR_LEAD_S` ahead of the first sample sent.
     """
 
     level_db: FloatArray
@@ -77,6 +81,7 @@ class Harmonics:
     distortion_db: FloatArray
     known: BoolArray
     most_db: FloatArray
+    linear: FloatArray
 
 
 def harmonics(
@@ -135,10 +140,11 @@ def harmonics(
         level[row] = np.where(
             heard > 10.0 ** (OVER_FLOOR_DB / 10.0) * hidden, (heard - hidden) * scale, np.nan
         )
-    return _summed(level, floor)
+    lags = np.arange(-round(LINEAR_LEAD_S * rate_hz), round(LINEAR_S * rate_hz))
+    return _summed(level, floor, response[lags % response.size])
 
 
-def _summed(level: FloatArray, floor: FloatArray) -> Harmonics:
+def _summed(level: FloatArray, floor: FloatArray, linear: FloatArray) -> Harmonics:
     """Put the orders together, both as powers re the linear response."""
     heard = np.nansum(level, axis=0)
     hidden = np.nansum(np.where(np.isnan(level), floor, 0.0), axis=0)
@@ -150,6 +156,7 @@ def _summed(level: FloatArray, floor: FloatArray) -> Harmonics:
         distortion_db=_db(np.where(known, heard, np.nan)),
         known=known,
         most_db=_db(np.where(reached, heard + hidden, np.nan)),
+        linear=linear,
     )
 
 
@@ -172,8 +179,11 @@ def _divided(
     # A sweep's power falls with frequency: so much is its own everywhere, not just at the bottom.
     usual = np.median(power[inside] * freq_hz[inside]) / np.maximum(freq_hz, sweep.first_hz)
     least = usual * 10.0 ** (LEAST_SENT_DB / 10.0)
-    reach = (freq_hz >= sweep.first_hz) & (freq_hz <= sweep.high_hz * 1.03)
-    quotient = np.where(reach, heard * played.conj() / (power + least), 0.0)
+    # A soft lower edge, so that the bass does not ring ahead of its arrival.
+    octaves = np.log2(np.maximum(freq_hz, 1e-3) / sweep.first_hz)
+    edge = np.clip(octaves / np.log2(sweep.low_hz / sweep.first_hz), 0.0, 1.0)
+    soft = np.sin(0.5 * np.pi * edge) ** 2 * (freq_hz <= sweep.high_hz)
+    quotient = soft * heard * played.conj() / (power + least)
     return np.asarray(fft.irfft(quotient, n_fft))
 
 

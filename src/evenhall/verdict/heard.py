@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ
 from evenhall.acoustics.early import EarlyLevels, early_levels
-from evenhall.acoustics.harmonics import Harmonics, harmonics
+from evenhall.acoustics.harmonics import LINEAR_LEAD_S, Harmonics, harmonics
 from evenhall.acoustics.level import rms_dbfs
 from evenhall.acoustics.mains import MainsHum, mains_hum
 from evenhall.acoustics.stimulus import Sweep
@@ -54,8 +54,13 @@ class Heard:
     response : Response or None
         Of the sweep; None where nothing was recorded.
     early : EarlyLevels or None
-        Of the response; None where no arrival is found.
+        Of the linear response; None where there is no response.
     harmonics : Harmonics or None
+        With the linear response, which harmonics leave alone.
+    arrival_s : float
+        Time of the direct sound in the linear response.
+    rate_hz : float
+        Sample rate of the linear response.
     delay_s : float
         Arrival behind what was sent, less the interface's latency; nan if it cannot be told.
     quiet_hum, playing_hum : MainsHum or None
@@ -69,6 +74,8 @@ class Heard:
     response: Response | None
     early: EarlyLevels | None
     harmonics: Harmonics | None
+    arrival_s: float
+    rate_hz: float
     delay_s: float
     quiet_hum: MainsHum | None
     playing_hum: MainsHum | None
@@ -133,16 +140,15 @@ def hear(
         Of the interface, where it is known: taken off the delay.
     """
     response = transfer_function(recording, sent, rate_hz=rate_hz)
-    early, overtones, delay_s = None, None, float("nan")
+    early, overtones, delay_s, arrival_s = None, None, float("nan"), float("nan")
     if response is not None:
-        # A box without an arrival of its own is cut where its loudest tap stands.
-        tap = int(np.argmax(np.abs(response.impulse)))
-        arrival_s = response.arrival_s
-        arrival_s = arrival_s if np.isfinite(arrival_s) else tap / response.rate_hz
-        early = early_levels(response.impulse, rate_hz=response.rate_hz, arrival_s=arrival_s)
-        at_s = response.delay_s if np.isfinite(response.delay_s) else None
+        delay_s = response.delay_s
+        at_s = delay_s if np.isfinite(delay_s) else None
         overtones = harmonics(recording, sent, rate_hz=rate_hz, sweep=sweep, delay_s=at_s)
-        delay_s = response.delay_s - latency_s
+        # A box without an arrival of its own is cut where its loudest tap stands.
+        loudest_s = float(np.argmax(np.abs(overtones.linear))) / rate_hz
+        arrival_s = loudest_s if at_s is None else LINEAR_LEAD_S + delay_s
+        early = early_levels(overtones.linear, rate_hz=rate_hz, arrival_s=arrival_s)
     clear_s = sweep.lead_s + sweep.octave_s * float(np.log2(HUM_CLEAR_HZ / sweep.first_hz))
     end_s = sweep.lead_s + sweep.duration_s
     late = recording[round(clear_s * rate_hz) : round(end_s * rate_hz)]
@@ -153,7 +159,9 @@ def hear(
         response=response,
         early=early,
         harmonics=overtones,
-        delay_s=delay_s,
+        arrival_s=arrival_s,
+        rate_hz=rate_hz,
+        delay_s=delay_s - latency_s,
         quiet_hum=_hum(quiet, rate_hz),
         playing_hum=_hum(late, rate_hz),
         level_dbfs=float(rms_dbfs(body)) if body.size else float("-inf"),

@@ -26,8 +26,8 @@ SPEED_M_S = 343.0
 # Half a metre is 1.5 ms. A top's arrival is known to 0.05 ms, a sub's to half a millisecond.
 TOP_MARGIN_S, SUB_MARGIN_S = 0.0005, 0.001
 NEAREST_M, FARTHEST_M = 0.3, 60.0  # beyond, a delay is no distance
-# Where only the difference of the distances is known the microphone is at least so far away.
-LEAST_DISTANCE_M = 1.0
+# Where only the difference of the distances is known, the nearer box stands between so far away.
+LEAST_DISTANCE_M, MOST_DISTANCE_M = 1.5, 6.0
 # Of two boxes the rooms' answers differ: 0.8 at most in 200 simulated pairs. Of one box taken
 # twice they are the same but for noise.
 SAME_BOX = 0.9
@@ -53,8 +53,9 @@ HIGHEST_EDGE_HZ = 1000.0
 # How the early sound of healthy pairs scatters, one standard deviation (simulated rooms of 0.35 to
 # 1.6 s, and 1 dB for what no simulation has).
 SCATTER_HZ = (40.0, 80.0, 125.0, 200.0, 315.0, 500.0, 20_000.0)
-SCATTER_DB = (6.0, 4.7, 3.0, 2.2, 1.9, 1.3, 1.3)
-EQUALIZED_SCATTERS = 3.0
+SCATTER_DB = (6.0, 4.7, 3.0, 2.2, 1.9, 1.2, 1.2)
+# A mean over two neighbours, each at least half as far off: 3 dB in the middle.
+EQUALIZED_SCATTERS = 2.5
 EQUALIZED = (EXACT_HZ > 155.0) & (EXACT_HZ < 10_500.0)
 # A bell is narrow beside what an aim does to the treble: it is held against its surroundings.
 SURROUNDINGS = 5
@@ -109,10 +110,12 @@ def _pair(first: Heard, second: Heard, *, delay_is_absolute: bool) -> _Pair:
         advantage_db, doubt_db = float(20.0 * np.log10(far_m / near_m)), 0.0
     else:
         path_m = SPEED_M_S * later_s if np.isfinite(later_s) else 1.0
-        doubt_db = float(20.0 * np.log10(1.0 + abs(path_m) / LEAST_DISTANCE_M))
-        # Half of it is the likelier half.
-        advantage_db = float(np.sign(path_m)) * 0.5 * doubt_db
-        doubt_db *= 0.5
+        most_db, least_db = (
+            float(20.0 * np.log10(1.0 + abs(path_m) / near_m))
+            for near_m in (LEAST_DISTANCE_M, MOST_DISTANCE_M)
+        )
+        advantage_db = float(np.sign(path_m)) * 0.5 * (most_db + least_db)
+        doubt_db = 0.5 * (most_db - least_db)
     either = first.audible | second.audible
     difference = second.early.level_db - first.early.level_db + advantage_db
     return _Pair(
@@ -156,22 +159,18 @@ def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> li
 
 def _compare(pair: _Pair, length_s: float | None = None) -> Likeness:
     """Likeness of the two, over the band and for as long as each kind of box allows."""
-    one, two = pair.first.response, pair.second.response
-    assert one is not None
-    assert two is not None
-    sub = pair.first.is_sub
-
-    def arrival_s(impulse: FloatArray, found_s: float) -> float:
-        return found_s if np.isfinite(found_s) else float(np.abs(impulse).argmax()) / one.rate_hz
-
+    one, two = pair.first, pair.second
+    assert one.harmonics is not None
+    assert two.harmonics is not None
+    sub = one.is_sub
     # Of a sub the first 30 ms: 40 turn one pair in a hundred over, for a wall answers by then.
     return compare(
-        one.impulse,
-        two.impulse,
+        one.harmonics.linear,
+        two.harmonics.linear,
         rate_hz=one.rate_hz,
-        first_s=arrival_s(one.impulse, one.arrival_s),
-        second_s=arrival_s(two.impulse, two.arrival_s),
-        low_hz=35.0 if sub else 200.0,
+        first_s=one.arrival_s,
+        second_s=two.arrival_s,
+        low_hz=35.0 if sub else 300.0,
         high_hz=110.0 if sub else 6000.0,
         length_s=length_s or (0.03 if sub else 0.008),
         slack_s=0.0015 if sub else 0.0005,
@@ -305,13 +304,15 @@ def _equalizer(pair: _Pair, shape: FloatArray, from_hz: float) -> list[Finding]:
     limit = EQUALIZED_SCATTERS * np.interp(
         np.log(EXACT_HZ[used]), np.log(SCATTER_HZ), SCATTER_DB
     )
+    share = off / limit
+    both = 0.5 * (share[1:] + share[:-1])
+    least = np.minimum(np.abs(share[1:]), np.abs(share[:-1]))
+    beyond = (np.abs(both) > 1.0) & (least > 0.5) & (np.diff(used) == 1)
     second, first = pair.second.element, pair.first.element
-    for sign in (1.0, -1.0):
-        beyond = sign * off > limit
-        if (beyond[1:] & beyond[:-1] & (np.diff(used) == 1)).any():
-            worst = int(np.argmax(sign * off * beyond))
-            at_hz = float(NOMINAL_HZ[used[worst]])
-            return [words.equalized(second, first, at_hz, float(off[worst]))]
+    if beyond.any():
+        at = int(np.argmax(np.abs(both) * beyond))
+        worst = at + int(np.abs(off[at + 1]) > np.abs(off[at]))
+        return [words.equalized(second, first, float(NOMINAL_HZ[used[worst]]), float(off[worst]))]
     by_aim_db = TREBLE_BY_AIM_DB * (1.0 if pair.later_s > 0.0 else -1.0)
     treble = _mean(shape, HIGHS) + 0.5 * by_aim_db
     if abs(treble) > TREBLE_DB:
