@@ -60,13 +60,15 @@ SECTIONS: dict[str, type[BaseModel]] = {
 FIRST_STEPS = "Give at least [equalizer] and one [[take]] for each recording."
 
 
-def load_job(folder: Path) -> Job:
+def load_job(folder: Path, *, takes_needed: bool = True) -> Job:
     """Read the job folder and check all that can be checked without opening a sound file.
 
     Parameters
     ----------
     folder : Path
         Holds job.toml; every file that it names lies inside.
+    takes_needed : bool
+        Whether a job without takes is at fault.
 
     Raises
     ------
@@ -89,15 +91,17 @@ def load_job(folder: Path) -> Job:
         raise StoreError(f"{path}: cannot be read ({error.strerror}).") from error
     if len(raw) > MAX_BYTES:
         raise InputError(f"{path}: is larger than a {JOB_FILE} can be. Give a text file.")
-    return parse_job(raw, folder=folder)
+    return parse_job(raw, folder=folder, takes_needed=takes_needed)
 
 
-def parse_job(raw: bytes, *, folder: Path) -> Job:
+def parse_job(raw: bytes, *, folder: Path, takes_needed: bool = True) -> Job:
     """Make the job of the bytes of a job.toml that lies in `folder`; see `load_job()`."""
     tables = _toml(raw)
     if not tables:
         raise InputError(f"{JOB_FILE}: is empty. {FIRST_STEPS}")
-    draft, faults = _draft(tables, default_name=folder.resolve().name or "Job")
+    draft, faults = _draft(
+        tables, default_name=folder.resolve().name or "Job", takes_needed=takes_needed
+    )
     faults += standing_faults(folder, draft)
     if faults:
         raise InputError(*faults)
@@ -149,7 +153,9 @@ def _where_in_toml(message: str) -> tuple[str, str]:
     return what[0].lower() + what[1:], f", line {line}" if line else ", last line"
 
 
-def _draft(tables: Mapping[str, Any], *, default_name: str) -> tuple[Draft, list[str]]:
+def _draft(
+    tables: Mapping[str, Any], *, default_name: str, takes_needed: bool
+) -> tuple[Draft, list[str]]:
     faults = _stray(tables)
     sections: dict[str, Any] = {}
     bad: set[str] = set()
@@ -172,7 +178,7 @@ def _draft(tables: Mapping[str, Any], *, default_name: str) -> tuple[Draft, list
         bad |= bad_fields(name, reading.bad)
 
     takes, take_names = [], []
-    for number, table in enumerate(_take_tables(tables, faults), 1):
+    for number, table in enumerate(_take_tables(tables, faults, needed=takes_needed), 1):
         file = table.get("file")
         where = f"[[take]] {number}" + (f" ({shown(file)[1:-1]})" if isinstance(file, str) else "")
         reading = read_section(f"{JOB_FILE}: {where}", Take, table)
@@ -222,7 +228,9 @@ def _not_a_section(name: str, value: Any) -> str:
     return f"{name} = {shown(value)} is not a section. Write [{name}], and its fields below."
 
 
-def _take_tables(tables: Mapping[str, Any], faults: list[str]) -> list[dict[str, Any]]:
+def _take_tables(
+    tables: Mapping[str, Any], faults: list[str], *, needed: bool
+) -> list[dict[str, Any]]:
     """Take the tables of the takes; what is no list of them becomes a fault."""
     takes = tables.get("take", [])
     if isinstance(takes, dict):
@@ -231,6 +239,6 @@ def _take_tables(tables: Mapping[str, Any], faults: list[str]) -> list[dict[str,
     if not isinstance(takes, list) or not all(isinstance(take, dict) for take in takes):
         faults.append(f"{JOB_FILE}: take = {shown(takes)} is not allowed. Write [[take]].")
         return []
-    if not takes:
+    if not takes and needed:
         faults.append(f"{JOB_FILE}: there is no [[take]]. Give one for each recording.")
     return takes

@@ -1,0 +1,197 @@
+"""A job folder that is recorded into: checked before any sound, and a take more after it.
+
+recordable_job()   the job that the take will belong to; a new one where there is none
+next_take_file()   where its sound goes
+add_take()         a [[take]] more in job.toml, which is else left as the person wrote it
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import tomlkit
+
+from evenhall.errors import InputError, StoreError
+from evenhall.job.faults import did_you_mean
+from evenhall.job.folder import JOB_FILE, load_job, parse_job
+from evenhall.job.model import Job
+from evenhall.job.store import write_whole
+
+__all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job"]
+
+TAKES_FOLDER = "takes"
+LOCK_FILE = ".job.toml.lock"
+# A lock is held for milliseconds; one that is older belongs to a process that died.
+LOCK_WAIT_S, LOCK_DEAD_S = 5.0, 10.0
+
+NEW_JOB = """\
+# Written by evenhall take. Fill in what you know: each line that is set makes the worklist better.
+# Every field: docs/job-folder.md
+
+[venue]
+name = {name}
+# length_m = 18.0
+# width_m = 10.0
+# height_m = 4.5
+
+[audience]
+# first_row_m = 2.0          # along the floor, from the point under the loudspeaker
+# last_row_m = 14.0
+# ear_height_m = 1.2         # 1.2 seated, 1.6 standing
+
+[rig]
+# speaker_height_m = 1.8
+# speaker_down_deg = 0.0
+# low_limit_hz = 55.0        # nothing is boosted below it, and mains are spared what lies below
+# max_height_m = 3.0
+
+[equalizer]
+bands = 31                   # 31, 15, 10, or a list in Hz
+range_db = 12.0
+step_db = 0.5
+
+[target]
+shape = "tilt"               # "tilt", "flat", "speech", "music"
+"""
+
+
+@dataclass(frozen=True)
+class RecordedTake:
+    """A take that was recorded: the fields of its [[take]], see `model.Take`."""
+
+    file: str
+    side: str
+    spot: str
+    state: str
+    distance_m: float | None
+    mic_channel: int
+    reference_channel: int | None
+    reference_file: str | None
+    delay_is_relative: bool
+
+
+def _new_job(folder: Path) -> str:
+    name = tomlkit.string(folder.resolve().name or "Job").as_string()
+    return NEW_JOB.format(name=name)
+
+
+def recordable_job(folder: Path, *, side: str) -> Job:
+    """Read the job that a take will belong to, and make sure that the take fits in.
+
+    Parameters
+    ----------
+    folder : Path
+        A job folder, with takes or without; or one that does not exist yet.
+    side : str
+        The element that will play.
+
+    Raises
+    ------
+    InputError
+        job.toml is wrong, or knows no such element.
+    StoreError
+        It cannot be read.
+    """
+    if folder.is_file() or (folder / JOB_FILE).is_file():
+        job = load_job(folder, takes_needed=False)
+    else:
+        job = parse_job(_new_job(folder).encode(), folder=folder, takes_needed=False)
+    if job.rig.sides and "sides" in job.rig.model_fields_set and side not in job.rig.sides:
+        raise InputError(
+            f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
+        )
+    return job
+
+
+def _plain(label: str) -> str:
+    """Name that every file system takes."""
+    ascii_only = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode()
+    return re.sub(r"[^a-z0-9]+", "-", ascii_only.lower()).strip("-") or "take"
+
+
+def next_take_file(folder: Path, *, side: str, spot: str, state: str) -> str:
+    """Path in the folder at which no file stands yet: takes/left-front.wav, then -2 and so on.
+
+    Examples
+    --------
+    >>> next_take_file(Path("none"), side="left", spot="Row 3, aisle", state="after")
+    'takes/left-row-3-aisle-after.wav'
+    """
+    words = [side, spot] if state == "before" else [side, spot, state]
+    stem = "-".join(_plain(word) for word in words)
+    number = 1
+    while True:
+        name = f"{TAKES_FOLDER}/{stem}{'' if number == 1 else f'-{number}'}.wav"
+        if not any((folder / (name + end)).exists() for end in ("", ".part")):
+            return name
+        number += 1
+
+
+def add_take(folder: Path, take: RecordedTake) -> None:
+    """Add a [[take]] at the end of job.toml; every byte that stands there stays.
+
+    Raises
+    ------
+    InputError
+        job.toml was changed meanwhile, so that the take no longer fits.
+    StoreError
+        It could not be written; the sound is safe where it is.
+    """
+    path = folder / JOB_FILE
+    fields = {
+        name: value
+        for name, value in vars(take).items()
+        if value is not None and value is not False
+    }
+    entry = "[[take]]\n" + tomlkit.dumps(fields)
+    with _locked(folder):
+        try:
+            before = path.read_bytes() if path.is_file() else _new_job(folder).encode()
+        except OSError as error:
+            raise StoreError(f"{path}: cannot be read ({error.strerror}).") from error
+        gap = b"" if before.endswith(b"\n") else b"\n"
+        after = before + gap + b"\n" + entry.encode()
+        parse_job(after, folder=folder)
+        write_whole({path: after})
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """Keep a second process from reading job.toml before this one has written it."""
+    lock = folder / LOCK_FILE
+    until_s = time.monotonic() + LOCK_WAIT_S
+    while True:
+        try:
+            os.close(os.open(lock, os.O_CREAT | os.O_EXCL))
+            break
+        except FileExistsError:
+            if _age_s(lock) > LOCK_DEAD_S:
+                lock.unlink(missing_ok=True)
+            elif time.monotonic() > until_s:
+                raise StoreError(
+                    f"{lock}: another program is writing {JOB_FILE}. Wait for it, or remove that "
+                    "file if there is none."
+                ) from None
+            time.sleep(0.01)
+        except OSError as error:
+            raise StoreError(
+                f"{folder / JOB_FILE}: could not be written ({error.strerror})."
+            ) from error
+    try:
+        yield
+    finally:
+        lock.unlink(missing_ok=True)
+
+
+def _age_s(file: Path) -> float:
+    try:
+        return time.time() - file.stat().st_mtime
+    except FileNotFoundError:
+        return 0.0
