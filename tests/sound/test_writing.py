@@ -62,6 +62,13 @@ def test_nothing_is_left_of_a_take_that_never_began(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_nothing_is_left_of_a_take_that_was_discarded(tmp_path):
+    with TakeWriter(tmp_path / "a.wav", rate_hz=RATE_HZ, channels=2) as writer:
+        writer.write(blocks(1)[0])
+        writer.discard()
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_process_that_is_killed_loses_less_than_a_second(tmp_path):
     script = (
         "import sys, time, numpy as np\n"

@@ -91,7 +91,7 @@ def _measure_with(job: Job, folder: Path) -> Callable[[JobTake], Take]:
     reference = _shared_reference(job, folder)
 
     def measure(take: JobTake) -> Take:
-        return _measure(take, folder, reference, calibration, job.venue.temperature_c)
+        return _measure(take, folder, reference, calibration, job)
 
     return measure
 
@@ -139,7 +139,7 @@ def _measure(
     folder: Path,
     reference: _Reference | None,
     calibration: FloatArray | None,
-    temperature_c: float,
+    job: Job,
 ) -> Take:
     """One take: its file, its response, and what is wrong with either."""
     unusable = Take(
@@ -190,12 +190,15 @@ def _measure(
         response = replace(response, bands=_calibrated(response.bands, calibration))
     shared = job_take.reference_channel is not None
     found, usable = response_problems(
-        response, shared_clock=shared, full_range=is_main(job_take.side)
+        response,
+        shared_clock=shared,
+        full_range=is_main(job_take.side),
+        low_limit_hz=job.rig.low_limit_hz or 0.0,
     )
     clipped = max(recording.clipped_ratio[job_take.mic_channel - 1], 0.0) > CLIPPED_RATIO
     return replace(
         unusable,
-        distance_m=_distance_m(job_take, response, shared, temperature_c),
+        distance_m=_distance_m(job_take, response, shared, job.venue.temperature_c),
         response=response,
         problems=(*problems, *found),
         usable=usable and not clipped,

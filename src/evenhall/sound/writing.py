@@ -91,6 +91,11 @@ class TakeWriter:
         except soundfile.LibsndfileError as error:
             raise self._failed(error.error_string) from error
 
+    def discard(self) -> None:
+        """Close the file and take it away: nobody wants it."""
+        self._file.close()
+        self.part.unlink(missing_ok=True)
+
     def finish(self) -> None:
         """Close the file, see it on the disk, and give it its name.
 

@@ -25,6 +25,7 @@ EARLIEST_S = -0.0002
 CABLE_S = 0.0005
 CABLE_RIPPLE_DB = 0.5
 FEWEST_BANDS = 5
+SUB_TOP_HZ = 140.0  # no sub is asked for more
 NOISY_SHARE = 1.0 / 3.0
 GAIN_DRIFT_DB = 1.0
 # A step of the delay during the take: lost samples, or a microphone that was moved.
@@ -46,7 +47,7 @@ def _bands_text(hz: NDArray[np.float64]) -> str:
 
 
 def response_problems(
-    response: Response, *, shared_clock: bool, full_range: bool
+    response: Response, *, shared_clock: bool, full_range: bool, low_limit_hz: float = 0.0
 ) -> tuple[tuple[Problem, ...], bool]:
     """Judge a response by itself.
 
@@ -57,6 +58,8 @@ def response_problems(
         Whether the reference is a channel of the recording.
     full_range : bool
         Whether the element is expected to cover the whole range (a sub is not).
+    low_limit_hz : float
+        Lower limit of the element: what is not played below it is not missed.
 
     Returns
     -------
@@ -105,6 +108,7 @@ def response_problems(
         usable = False
     reference = bands.covered_ratio >= 0.5
     missing = ~reference & (NOMINAL_HZ > 20.0) & (NOMINAL_HZ < 20000.0)
+    missing &= (low_limit_hz <= NOMINAL_HZ) & (full_range | (NOMINAL_HZ < SUB_TOP_HZ))
     if missing.any():
         problems.append(
             Problem(

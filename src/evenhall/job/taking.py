@@ -1,0 +1,298 @@
+"""One take of live sound: quiet, plan, sound, file, and what it is worth. Start at `record_take()`.
+
+The room is heard before anything is played: its noise sets how long the stimulus must be. The
+sound is written to the disk as it comes, and judged as soon as it ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.background import Background, background
+from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_amplitude
+from evenhall.acoustics.meter import MeterState, Reading, step_meter
+from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
+from evenhall.acoustics.transfer import transfer_function
+from evenhall.errors import InputError
+from evenhall.job.model import Job
+from evenhall.job.model import Take as JobTake
+from evenhall.job.recorded import RecordedTake, add_take, next_take_file, recordable_job
+from evenhall.job.takes import measure_take
+from evenhall.sound.live.capture import Captured, capture
+from evenhall.sound.live.session import RAMP_S, Live, ramped
+from evenhall.sound.writing import TakeWriter
+from evenhall.verdict.plan import Plan, plan_stimulus, reached
+from evenhall.verdict.problem import Problem
+from evenhall.verdict.take import Take
+from evenhall.verdict.trust import flag_disagreement
+
+__all__ = ["CREST_LIMIT_DB", "Order", "Taken", "Watch", "element_band_hz", "record_take"]
+
+Float32Array = NDArray[np.float32]
+
+QUIET_S = 2.0  # of the room alone, before the sound
+TAIL_S = 1.5  # of what rings on after it
+# Peaks of the noise above its RMS value: no lower than ears find natural, and none wasted.
+CREST_LIMIT_DB = 11.0
+FULL_BAND_HZ = (20.0, 20_000.0)
+SUB_BAND_HZ = (20.0, 300.0)
+# Half an octave below its lower limit a loudspeaker has no output worth the strain.
+BELOW_LIMIT = 2.0**-0.5
+SEED = 1
+
+
+@dataclass(frozen=True)
+class Order:
+    """What to record.
+
+    Parameters
+    ----------
+    side, spot, state : str
+        As in job.toml.
+    distance_m : float, optional
+    kind : {"pink", "sweep"}
+    length_s : float, optional
+        As long as the wanted uncertainty needs, if left out.
+    level_dbfs : float
+        RMS level of the stimulus, dB re a full-scale sine.
+    low_hz, high_hz : float, optional
+        Band; what the element can play, if left out.
+    """
+
+    side: str
+    spot: str
+    state: Literal["before", "after"] = "before"
+    distance_m: float | None = None
+    kind: Literal["pink", "sweep"] = "pink"
+    length_s: float | None = None
+    level_dbfs: float = -20.0
+    low_hz: float | None = None
+    high_hz: float | None = None
+
+
+class Watch(Protocol):
+    """Who looks on while a take is made."""
+
+    def quiet(self) -> None:
+        """Tell that the room is listened to, and shall be quiet."""
+
+    def planned(self, plan: Plan, room: Background) -> None:
+        """Tell how long and how loud the sound will be."""
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        """Tell how far the take is, and the levels of the microphone and of the reference."""
+
+    def stop_wanted(self) -> bool:
+        """Whether the person wants it to stop now."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What came of it.
+
+    Parameters
+    ----------
+    take : Take or None
+        Measured and judged; None where the person stopped it.
+    file : str
+        Path in the folder of what was recorded; empty where the person stopped it.
+    listed : bool
+        Whether job.toml names it now: an unusable take is kept, and not listed.
+    problems : tuple of Problem
+        What is wrong; also what is wrong between it and earlier takes at that spot.
+    ended : str
+        "finished", "enough" where the wanted uncertainty was reached early, or "stopped".
+    """
+
+    take: Take | None
+    file: str
+    listed: bool
+    problems: tuple[Problem, ...]
+    ended: str
+
+
+def element_band_hz(job: Job, side: str) -> tuple[float, float]:
+    """Band that an element may be given: no deep bass into small boxes, no treble into subs."""
+    if side.lower().startswith("sub"):
+        return SUB_BAND_HZ
+    low_hz, high_hz = FULL_BAND_HZ
+    if job.rig.low_limit_hz is not None:
+        low_hz = max(low_hz, job.rig.low_limit_hz * BELOW_LIMIT)
+    return low_hz, high_hz
+
+
+def record_take(
+    folder: Path, order: Order, live: Live, *, ceiling_dbfs: float, watch: Watch
+) -> Taken:
+    """Record a take into a job folder, and say what it is worth.
+
+    Parameters
+    ----------
+    folder : Path
+        A job folder; it is made where there is none.
+    order : Order
+    live : Live
+        Open devices.
+    ceiling_dbfs : float
+        Highest peak that the devices were opened with.
+    watch : Watch
+
+    Raises
+    ------
+    InputError
+        job.toml or the order is wrong; nothing was played.
+    DeviceError
+        The device is gone, or an input went dead; what was recorded stays beside the takes.
+    StoreError
+        The sound could not be written.
+    """
+    job = recordable_job(folder, side=order.side)
+    low_hz, high_hz = element_band_hz(job, order.side)
+    low_hz, high_hz = order.low_hz or low_hz, order.high_hz or high_hz
+    rate_hz = live.setup.rate_hz
+    watch.quiet()
+    quiet = capture(live, length_s=QUIET_S, stop_wanted=watch.stop_wanted)
+    if quiet.ended == "stopped":
+        return Taken(None, "", listed=False, problems=(), ended="stopped")
+    room = background(quiet.microphone, rate_hz=rate_hz)
+    plan = plan_stimulus(
+        room.band_dbfs,
+        level_dbfs=order.level_dbfs,
+        highest_level_dbfs=ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS)),
+        low_hz=low_hz,
+        high_hz=high_hz,
+        rt60_s=job.venue.rt60_s or 1.0,
+    )
+    length_s = plan.length_s if order.length_s is None else order.length_s
+    signal = None
+    if live.setup.plays:
+        signal = _stimulus(order, length_s, rate_hz, low_hz, high_hz)
+        length_s = signal.size / rate_hz
+    watch.planned(replace(plan, length_s=length_s), room)
+
+    name = next_take_file(folder, side=order.side, spot=order.spot, state=order.state)
+    inside_two_clocks = (
+        signal is not None and live.setup.reference == "inside" and not live.one_clock
+    )
+    meter = MeterState.start(1 if inside_two_clocks else 2)
+    frames = 0
+
+    with TakeWriter(
+        folder / name, rate_hz=rate_hz, channels=1 if inside_two_clocks else 2
+    ) as writer:
+
+        def on_block(block: Float32Array) -> None:
+            nonlocal meter, frames
+            writer.write(block)
+            meter, readings = step_meter(meter, block, rate_hz=rate_hz)
+            frames += len(block)
+            watch.step(frames / rate_hz, length_s, readings)
+
+        def enough(microphone: Float32Array, reference: Float32Array) -> bool:
+            response = transfer_function(microphone, reference, rate_hz=rate_hz)
+            return response is not None and reached(response.bands, low_hz=low_hz, high_hz=high_hz)
+
+        captured = capture(
+            live,
+            signal,
+            length_s=length_s,
+            tail_s=TAIL_S,
+            on_block=on_block,
+            stop_wanted=watch.stop_wanted,
+            # A length that was asked for is kept, and a sweep is nothing until it is whole.
+            enough=enough if order.kind == "pink" and order.length_s is None else None,
+        )
+        if captured.ended == "stopped":
+            writer.discard()
+            return Taken(None, "", listed=False, problems=(), ended="stopped")
+        writer.finish()
+    recorded = RecordedTake(
+        file=name,
+        side=order.side,
+        spot=order.spot,
+        state=order.state,
+        distance_m=order.distance_m,
+        mic_channel=1,
+        reference_channel=None if inside_two_clocks else 2,
+        reference_file=None,
+        delay_is_relative=live.setup.reference == "inside"
+        and live.one_clock
+        and live.setup.latency_s is None,
+    )
+    if inside_two_clocks:
+        assert signal is not None
+        played = ramped(signal, rate_hz)[: live.played_frames]
+        recorded = replace(recorded, reference_file=_write_played(folder, name, played, rate_hz))
+    return _judged(folder, job, recorded, captured, rate_hz)
+
+
+def _stimulus(
+    order: Order, length_s: float, rate_hz: int, low_hz: float, high_hz: float
+) -> NDArray[np.float64]:
+    try:
+        if order.kind == "pink":
+            return pink_noise(
+                length_s,
+                rate_hz=rate_hz,
+                seed=SEED,
+                level_dbfs=order.level_dbfs,
+                low_hz=low_hz * 2.0 ** (-1.0 / 6.0),  # the outermost bands are whole
+                high_hz=min(high_hz * 2.0 ** (1.0 / 6.0), 0.49 * rate_hz),
+                crest_limit_db=CREST_LIMIT_DB,
+            )
+        # The level comes up over the tone ahead, so that the ramp takes nothing from the band.
+        return exponential_sweep(
+            length_s,
+            rate_hz=rate_hz,
+            level_dbfs=order.level_dbfs,
+            low_hz=low_hz,
+            high_hz=min(high_hz, 0.48 * rate_hz),
+            lead_s=RAMP_S,
+        )
+    except InputError as error:
+        raise InputError(
+            *(f"The stimulus cannot be made: {line}" for line in error.faults)
+        ) from error
+
+
+def _write_played(folder: Path, name: str, played: Float32Array, rate_hz: int) -> str:
+    """Keep what was played beside a take whose player had a clock of its own."""
+    file = name.removesuffix(".wav") + "-played.wav"
+    with TakeWriter(folder / file, rate_hz=rate_hz, channels=1) as writer:
+        writer.write(played[:, None])
+        writer.finish()
+    return file
+
+
+def _judged(
+    folder: Path, job: Job, recorded: RecordedTake, captured: Captured, rate_hz: int
+) -> Taken:
+    take = measure_take(job, folder, JobTake(**vars(recorded)))
+    problems = list(take.problems)
+    if captured.lost:
+        at_s = captured.lost[0].at_frame / rate_hz
+        problems.append(
+            Problem(
+                "time_varying",
+                f"Sound was lost {at_s:.1f} s into the take ({captured.lost[0].how}). Close other "
+                "programs, and record the take again.",
+            )
+        )
+    earlier = [
+        measure_take(job, folder, one)
+        for one in job.takes
+        if (one.side, one.spot, one.state) == (recorded.side, recorded.spot, recorded.state)
+    ]
+    flagged = flag_disagreement([*earlier, take])[-1]
+    problems += [problem for problem in flagged.problems if problem not in take.problems]
+    if take.usable:
+        add_take(folder, recorded)
+    return Taken(
+        take, recorded.file, listed=take.usable, problems=tuple(problems), ended=captured.ended
+    )
