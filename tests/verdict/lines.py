@@ -22,7 +22,9 @@ AFTER_S = 1.5
 LATENCY_S = 0.011  # of the interface, where it is known
 
 TOP = Box()
+# Its amplifier's low-pass makes its slope fourth-order; see `recorded()`.
 SUB = Box(low_limit_hz=35.0, high_limit_hz=110.0, crossover_hz=0.0, coverage_h_deg=360.0)
+SUB_LOW_PASS = signal.butter(2, 110.0, "low", fs=RATE_HZ, output="sos")
 
 
 @cache
@@ -93,6 +95,8 @@ def recorded(where, line, *, seed, snr_db=None):
         element = replace(element, box=replace(element.box, **box), **keys)
         where = replace(where, elements={**where.elements, name: element})
     impulse = where.true_response(name, "front", rate_hz=RATE_HZ)
+    if name.startswith("sub"):
+        impulse = signal.sosfilt(SUB_LOW_PASS, impulse)
     played = line.before(sent()) if line.before else sent()
     played = line.after(played) if line.after else played
     sound = signal.oaconvolve(played, impulse)[: sent().size]

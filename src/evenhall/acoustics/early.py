@@ -1,6 +1,7 @@
 """The early sound of a loudspeaker: what it sends, before the room has answered.
 
     early_levels()   third-octave levels of the first sound, shorter the higher the band
+    onset_s()        when a sub's sound begins, which has no treble to tell its arrival by
     compare()        how alike two early responses are, how much later one is, and which way up
 
 A room adds to the two boxes of a pair what belongs to their places. The first few periods hold
@@ -17,7 +18,7 @@ from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, log_frequency_mean
 
-__all__ = ["EarlyLevels", "Likeness", "compare", "early_levels"]
+__all__ = ["EarlyLevels", "Likeness", "compare", "early_levels", "onset_s"]
 
 FloatArray = NDArray[np.float64]
 
@@ -32,6 +33,9 @@ LEAST_BIN_HZ = 2.0
 # Ahead of the arrival: from here on there is no noise but the box's own first sound.
 CLEAR_S = 0.003
 SILENT = 1e-30
+# Where the envelope of a band has come within this of its peak: a room that builds up its modes
+# peaks late, and the way there up to here is the box's own.
+ONSET_DB = -12.0
 COMPARED_S = 0.25  # longest stretch in which two responses are held against each other
 
 
@@ -100,6 +104,32 @@ def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> Ea
     )
 
 
+def _octaves_between(freq_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+    """Gain that passes what lies between, with half an octave of slope about either end."""
+    octaves = np.log2(np.maximum(freq_hz, 1e-3))
+    rise = np.clip((octaves - np.log2(low_hz)) * 2.0 + 0.5, 0.0, 1.0)
+    fall = np.clip((np.log2(high_hz) - octaves) * 2.0 + 0.5, 0.0, 1.0)
+    return np.asarray(np.sin(0.5 * np.pi * np.minimum(rise, fall)) ** 2)
+
+
+def onset_s(impulse: FloatArray, *, rate_hz: float, low_hz: float, high_hz: float) -> float:
+    """Time at which the sound in a band has risen to within 12 dB of its peak.
+
+    Parameters
+    ----------
+    impulse : ndarray, shape (n_taps,)
+    rate_hz : float
+        Sample rate.
+    low_hz, high_hz : float
+        The band.
+    """
+    n_fft = fft.next_fast_len(2 * impulse.size, real=True)
+    spectrum = fft.rfft(impulse, n_fft)
+    spectrum *= _octaves_between(np.arange(spectrum.size) * (rate_hz / n_fft), low_hz, high_hz)
+    envelope = np.abs(fft.ifft(2.0 * spectrum, n_fft)[: impulse.size])
+    return float(np.argmax(envelope >= envelope.max() * 10.0 ** (ONSET_DB / 20.0)) / rate_hz)
+
+
 @dataclass(frozen=True)
 class Likeness:
     """One early response held against another.
@@ -158,11 +188,7 @@ def compare(
     n_fft = fft.next_fast_len(2 * (length + before), real=True)
     window = _windows(length + before, before)
     freq_hz = np.arange(n_fft // 2 + 1) * (rate_hz / n_fft)
-    # Half an octave of slope at either end.
-    octaves = np.log2(np.maximum(freq_hz, 1e-3))
-    rise = np.clip((octaves - np.log2(low_hz)) * 2.0 + 0.5, 0.0, 1.0)
-    fall = np.clip((np.log2(high_hz) - octaves) * 2.0 + 0.5, 0.0, 1.0)
-    inside = np.sin(0.5 * np.pi * np.minimum(rise, fall)) ** 2
+    inside = _octaves_between(freq_hz, low_hz, high_hz)
 
     def spectrum(impulse: FloatArray, at_s: float) -> NDArray[np.complex128]:
         at = round(at_s * rate_hz) - before

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ
-from evenhall.acoustics.early import EarlyLevels, early_levels
+from evenhall.acoustics.arrival import first_arrival
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
+from evenhall.acoustics.early import EarlyLevels, early_levels, onset_s
 from evenhall.acoustics.harmonics import LINEAR_LEAD_S, Harmonics, harmonics
 from evenhall.acoustics.level import rms_dbfs
 from evenhall.acoustics.mains import MainsHum, mains_hum
@@ -21,6 +22,7 @@ from evenhall.acoustics.transfer import Response, transfer_function
 
 __all__ = ["LINE_SWEEP", "ROUND_S", "Heard", "hear"]
 
+FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Float32Array = NDArray[np.float32]
 
@@ -36,9 +38,21 @@ TOP_RANGE = (EXACT_HZ > 95.0) & (EXACT_HZ < 10500.0)
 SUB_RANGE = (NOMINAL_HZ >= 31.5) & (NOMINAL_HZ <= 125.0)
 AUDIBLE_DB = 6.0  # over the noise: below, a level is a bound
 FEWEST_BANDS = 3
+SUB_LOW_HZ, SUB_HIGH_HZ = 35.0, 110.0  # what all subs play, small ones and crossed low ones too
 # From here on the sweep is out of the way of the hum's lines, and its bass has died away.
 HUM_CLEAR_HZ = 1200.0
 SHORTEST_HUM_S = 0.5
+
+
+def is_sub(element: str) -> bool:
+    """Whether an element of that name is judged over a sub's band only.
+
+    Examples
+    --------
+    >>> is_sub("sub left"), is_sub("left")
+    (True, False)
+    """
+    return element == "sub" or element.startswith("sub ")
 
 
 @dataclass(frozen=True)
@@ -62,7 +76,7 @@ class Heard:
     rate_hz : float
         Sample rate of the linear response.
     delay_s : float
-        Arrival behind what was sent, less the interface's latency; nan if it cannot be told.
+        Arrival behind what was sent, less the interface's latency; nan without a response.
     quiet_hum, playing_hum : MainsHum or None
         With nothing playing, and late in the sweep.
     level_dbfs, quiet_dbfs : float
@@ -85,7 +99,7 @@ class Heard:
     @property
     def is_sub(self) -> bool:
         """Whether it is judged over a sub's band only."""
-        return self.element == "sub" or self.element.startswith("sub ")
+        return is_sub(self.element)
 
     @property
     def range(self) -> BoolArray:
@@ -140,14 +154,10 @@ def hear(
         Of the interface, where it is known: taken off the delay.
     """
     response = transfer_function(recording, sent, rate_hz=rate_hz)
-    early, overtones, delay_s, arrival_s = None, None, float("nan"), float("nan")
+    early, overtones, arrival_s = None, None, float("nan")
     if response is not None:
-        delay_s = response.delay_s
-        at_s = delay_s if np.isfinite(delay_s) else None
-        overtones = harmonics(recording, sent, rate_hz=rate_hz, sweep=sweep, delay_s=at_s)
-        # A box without an arrival of its own is cut where its loudest tap stands.
-        loudest_s = float(np.argmax(np.abs(overtones.linear))) / rate_hz
-        arrival_s = loudest_s if at_s is None else LINEAR_LEAD_S + delay_s
+        overtones = harmonics(recording, sent, rate_hz=rate_hz, sweep=sweep)
+        arrival_s = _arrival_s(overtones.linear, rate_hz, sweep, sub=is_sub(element))
         early = early_levels(overtones.linear, rate_hz=rate_hz, arrival_s=arrival_s)
     clear_s = sweep.lead_s + sweep.octave_s * float(np.log2(HUM_CLEAR_HZ / sweep.first_hz))
     end_s = sweep.lead_s + sweep.duration_s
@@ -161,12 +171,40 @@ def hear(
         harmonics=overtones,
         arrival_s=arrival_s,
         rate_hz=rate_hz,
-        delay_s=delay_s - latency_s,
+        delay_s=arrival_s - LINEAR_LEAD_S - latency_s,
         quiet_hum=_hum(quiet, rate_hz),
         playing_hum=_hum(late, rate_hz),
         level_dbfs=float(rms_dbfs(body)) if body.size else float("-inf"),
         quiet_dbfs=float(rms_dbfs(quiet)) if quiet.size else float("-inf"),
     )
+
+
+def _arrival_s(linear: FloatArray, rate_hz: float, sweep: Sweep, *, sub: bool) -> float:
+    """Time of the direct sound in the linear response: of a top by its phase, of a sub its onset.
+
+    Without an arrival that stands over the noise it is the loudest tap: levels need some time.
+    """
+    if sub:
+        return onset_s(linear, rate_hz=rate_hz, low_hz=SUB_LOW_HZ, high_hz=SUB_HIGH_HZ)
+    loudest_s = float(np.argmax(np.abs(linear))) / rate_hz
+    rough = early_levels(linear, rate_hz=rate_hz, arrival_s=loudest_s)
+    sounds = TOP_RANGE & (rough.level_db - rough.floor_db > AUDIBLE_DB)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounds.astype(np.int8), [0]])))
+    if edges.size == 0:
+        return loudest_s
+    runs = edges.reshape(-1, 2)
+    first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    if last - first < FEWEST_BANDS:
+        return loudest_s
+    arrival = first_arrival(
+        linear,
+        rate_hz=rate_hz,
+        low_hz=float(LOWER_HZ[first]),
+        high_hz=float(UPPER_HZ[last - 1]),
+        known_hz=sweep.high_hz,
+        quiet=round(0.5 * LINEAR_LEAD_S * rate_hz),
+    )
+    return arrival.tap / rate_hz if np.isfinite(arrival.tap) else loudest_s
 
 
 def _hum(stretch: Float32Array, rate_hz: float) -> MainsHum | None:

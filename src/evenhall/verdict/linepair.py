@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.early import Likeness, compare
 from evenhall.verdict import linewords as words
-from evenhall.verdict.heard import SUB_RANGE, Heard
+from evenhall.verdict.heard import SUB_HIGH_HZ, SUB_LOW_HZ, SUB_RANGE, Heard
 from evenhall.verdict.linewords import Finding
 
 __all__ = ["pair_findings"]
@@ -32,8 +32,14 @@ LEAST_DISTANCE_M, MOST_DISTANCE_M = 1.5, 6.0
 # twice they are the same but for noise.
 SAME_BOX = 0.9
 SAME_BOX_S = 0.25
-SURE = 0.5
-SURE_OVER_OPPOSITE = 0.25
+# How well the early responses must fit for their polarity to be told, and how much better than the
+# other way up. A sub's two octaves fit nearly as well half a period later.
+SURE, SURE_OVER = 0.5, 0.25
+SURE_SUB, SURE_SUB_OVER = 0.7, 0.08
+# The floor answers a top after 4 ms or more and is let in faded; of a sub 25 ms hold no wall that
+# turns it over, and 45 ms do in one pair of twelve.
+TOP_EARLY_S, SUB_EARLY_S = 0.008, 0.025
+TOP_SLACK_S, SUB_SLACK_S = 0.0005, 0.005
 SILENT_DB = 30.0  # below its partner: crosstalk of a mixer, no more
 WEAK_DB = 4.0
 # A sub's few bands are the room's more than the sub's.
@@ -74,6 +80,8 @@ class _Pair:
     Parameters
     ----------
     first, second : Heard
+    like : Likeness
+        Of their early responses.
     later_s : float
         How much later the second arrives.
     advantage_db : float
@@ -88,6 +96,7 @@ class _Pair:
 
     first: Heard
     second: Heard
+    like: Likeness
     later_s: float
     advantage_db: float
     doubt_db: float
@@ -103,13 +112,14 @@ class _Pair:
 def _pair(first: Heard, second: Heard, *, delay_is_absolute: bool) -> _Pair:
     assert first.early is not None
     assert second.early is not None
-    later_s = second.delay_s - first.delay_s
+    like = _likeness(first, second)
+    later_s = like.later_s if first.is_sub else second.delay_s - first.delay_s
     near_m, far_m = SPEED_M_S * first.delay_s, SPEED_M_S * second.delay_s
-    sane = NEAREST_M < min(near_m, far_m) and max(near_m, far_m) < FARTHEST_M  # False with nan
+    sane = NEAREST_M < min(near_m, far_m) and max(near_m, far_m) < FARTHEST_M
     if delay_is_absolute and sane:
         advantage_db, doubt_db = float(20.0 * np.log10(far_m / near_m)), 0.0
     else:
-        path_m = SPEED_M_S * later_s if np.isfinite(later_s) else 1.0
+        path_m = SPEED_M_S * later_s
         most_db, least_db = (
             float(20.0 * np.log10(1.0 + abs(path_m) / near_m))
             for near_m in (LEAST_DISTANCE_M, MOST_DISTANCE_M)
@@ -121,6 +131,7 @@ def _pair(first: Heard, second: Heard, *, delay_is_absolute: bool) -> _Pair:
     return _Pair(
         first,
         second,
+        like,
         later_s,
         advantage_db,
         doubt_db,
@@ -140,7 +151,7 @@ def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> li
         Whether the interface's latency is off the delays, so that they are distances.
     """
     pair = _pair(first, second, delay_is_absolute=delay_is_absolute)
-    if abs(_compare(pair, SAME_BOX_S).correlation) > SAME_BOX:
+    if abs(_likeness(first, second, length_s=SAME_BOX_S).correlation) > SAME_BOX:
         return words.same_box(first.element, second.element)
     level_db = _level_db(pair)
     if abs(level_db) > SILENT_DB and abs(level_db) == _least_gap_db(pair):
@@ -157,32 +168,29 @@ def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> li
     return findings + _distortion(pair)
 
 
-def _compare(pair: _Pair, length_s: float | None = None) -> Likeness:
+def _likeness(first: Heard, second: Heard, *, length_s: float | None = None) -> Likeness:
     """Likeness of the two, over the band and for as long as each kind of box allows."""
-    one, two = pair.first, pair.second
-    assert one.harmonics is not None
-    assert two.harmonics is not None
-    sub = one.is_sub
-    # Of a sub the first 30 ms: 40 turn one pair in a hundred over, for a wall answers by then.
+    assert first.harmonics is not None
+    assert second.harmonics is not None
+    sub = first.is_sub
+    # The onset of a sub is known to a millisecond or two only: both are cut at one time, and
+    # where they fit tells how much later the second is.
+    both_s = min(first.arrival_s, second.arrival_s)
     return compare(
-        one.harmonics.linear,
-        two.harmonics.linear,
-        rate_hz=one.rate_hz,
-        first_s=one.arrival_s,
-        second_s=two.arrival_s,
-        low_hz=35.0 if sub else 300.0,
-        high_hz=110.0 if sub else 6000.0,
-        length_s=length_s or (0.03 if sub else 0.008),
-        slack_s=0.0015 if sub else 0.0005,
+        first.harmonics.linear,
+        second.harmonics.linear,
+        rate_hz=first.rate_hz,
+        first_s=both_s if sub else first.arrival_s,
+        second_s=both_s if sub else second.arrival_s,
+        low_hz=SUB_LOW_HZ if sub else 300.0,
+        high_hz=SUB_HIGH_HZ if sub else 6000.0,
+        length_s=length_s or (SUB_EARLY_S if sub else TOP_EARLY_S),
+        slack_s=SUB_SLACK_S if sub else TOP_SLACK_S,
     )
 
 
 def _side(pair: _Pair) -> list[Finding]:
     first, second = pair.first, pair.second
-    if not np.isfinite(pair.later_s):
-        lost = first if not np.isfinite(first.delay_s) else second
-        other = second if lost is first else first
-        return [words.no_arrival(lost.element, other.element)]
     margin_s = SUB_MARGIN_S if first.is_sub else TOP_MARGIN_S
     if pair.later_s < -margin_s:
         return words.swapped(first.element, second.element, -pair.later_s)
@@ -192,15 +200,17 @@ def _side(pair: _Pair) -> list[Finding]:
 
 
 def _polarity(pair: _Pair) -> list[Finding]:
-    like = _compare(pair)
+    like = pair.like
     size = abs(like.correlation)
     one, two = pair.first.response, pair.second.response
     assert one is not None
     assert two is not None
     turned, other = pair.second.element, pair.first.element
-    if one.polarity < 0 < two.polarity:
+    # Which of the two is the odd one is told by its own phase; of a sub that says nothing.
+    if not pair.first.is_sub and one.polarity < 0 < two.polarity:
         turned, other = other, turned
-    if size < SURE or size - like.opposite < SURE_OVER_OPPOSITE:
+    sure, over = (SURE_SUB, SURE_SUB_OVER) if pair.first.is_sub else (SURE, SURE_OVER)
+    if size < sure or size - like.opposite < over:
         return [words.unlike(turned, other)]
     return [words.inverted(turned, other)] if like.correlation < 0.0 else []
 

@@ -105,16 +105,6 @@ def midway(first: str, second: str) -> list[Finding]:
     return [Finding(name, "unclear", text) for name in (first, second)]
 
 
-def no_arrival(element: str, partner: str) -> Finding:
-    """Which side it plays on cannot be said."""
-    return Finding(
-        element,
-        "unclear",
-        f"{named(element)} is heard, but not when it arrives: whether it and {partner} play on "
-        "their own sides cannot be told. Wait for quiet, and take both again.",
-    )
-
-
 def inverted(element: str, partner: str) -> Finding:
     """One pushes where the other pulls."""
     return Finding(
