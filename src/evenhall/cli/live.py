@@ -6,7 +6,8 @@ inside the command that needs it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -23,10 +24,12 @@ from evenhall.cli.sound_options import (
     SoundOptions,
     chosen_setup,
 )
+from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from evenhall.job.taking import Taken
     from evenhall.sound.live.device import Device
     from evenhall.sound.live.setup import SoundSetup
 
@@ -102,9 +105,46 @@ def devices(
 
 
 CAUTION = (
-    "Caution: sound comes. Turn the amplifiers down, keep ears away from the loudspeakers, and "
-    "warn whoever stands near them. Ctrl-C stops it."
+    "Caution: sound comes. Turn the amplifiers down first, keep ears away from the loudspeakers, "
+    "warn whoever stands near them, and let nobody be on a ladder beside them."
 )
+STOP_HINT = "Any key stops the sound."
+HIGHEST_CEILING_DBFS = 0.0
+
+Ceiling = Annotated[
+    float | None,
+    typer.Option(
+        "--ceiling",
+        metavar="DBFS",
+        help="Highest peak that may be sent. Raise it on purpose only.  [-10]",
+    ),
+]
+Level = Annotated[
+    float, typer.Option("--level", metavar="DBFS", help="RMS level of what is played.")
+]
+Ready = Annotated[
+    bool,
+    typer.Option("--ready", help="Ask nothing: the amplifiers are down and everybody is warned."),
+]
+
+
+def _ceiling_dbfs(given: float | None) -> float:
+    from evenhall.sound.live.session import CEILING_DBFS
+
+    if given is None:
+        return CEILING_DBFS
+    if not -60.0 <= given <= HIGHEST_CEILING_DBFS:
+        raise InputError(f"--ceiling = {given:g} is out of range. Give -60 to 0 dBFS.")
+    return given
+
+
+def _caution(setup: SoundSetup, ready: bool) -> None:
+    """Say what is about to come, and wait until everybody is ready for it."""
+    if not setup.plays:
+        return
+    typer.echo(CAUTION, err=True)
+    if not ready:
+        typer.confirm("Ready?", default=True, abort=True, err=True)
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
@@ -146,3 +186,178 @@ def setup_sentence(setup: SoundSetup) -> str:
         else:
             words.append(f"The device's own delay, {1e3 * setup.latency_s:.2f} ms, is taken off.")
     return " ".join(words)
+
+
+@app.command()
+def gain(
+    level: Level = -20.0,
+    ceiling: Ceiling = None,
+    ready: Ready = False,
+    device: DeviceName = None,
+    source: InputName = None,
+    sink: OutputName = None,
+    mic: MicChannel = None,
+    reference: Reference = None,
+    reference_input: ReferenceChannel = None,
+    play_on: OutputChannels = None,
+    rate: Rate = None,
+) -> None:
+    """Set the microphone's gain: says up or down until it sits level with the reference.
+
+    Stand the microphone at the front spot and solo one loudspeaker. Noise from 100 Hz to 10 kHz
+    comes up from quiet; it ends by itself once the gain stands. Then leave the gain alone for the
+    whole visit: takes are compared with each other.
+    """
+    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
+    with faults_as_lines():
+        from evenhall import terminal
+        from evenhall.cli.keys import any_key
+        from evenhall.cli.watching import levels_line, watching
+        from evenhall.job.gain import set_gain
+        from evenhall.sound.live.session import Live, present
+
+        ceiling_dbfs = _ceiling_dbfs(ceiling)
+        there = present()
+        setup = chosen_setup(options, there)
+        _caution(setup, ready)
+        with (
+            Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
+            any_key() as pressed,
+            watching(terminal.console_for(stderr=True)) as (show, say),
+        ):
+            say(f"{setup_sentence(setup)} {STOP_HINT}")
+            hint = set_gain(
+                live,
+                level_dbfs=level,
+                on_hint=lambda hint, readings: show(f"{levels_line(readings)}\n{hint.text}"),
+                stop_wanted=pressed,
+            )
+        typer.echo("Stopped before the gain could be judged." if hint is None else hint.text)
+        if hint is None or hint.turn != "hold":
+            raise typer.Exit(EXIT_NOTHING_USABLE)
+
+
+@app.command()
+def take(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The job folder; made if it is not there.")
+    ],
+    side: Annotated[str, typer.Argument(metavar="ELEMENT", help="What plays: left, right, sub.")],
+    spot: Annotated[
+        str, typer.Argument(metavar="SPOT", help="Where the microphone stands: front, back.")
+    ],
+    after: Annotated[
+        bool, typer.Option("--after", help="The card is set: this take is for the proof.")
+    ] = False,
+    distance: Annotated[
+        float | None,
+        typer.Option(metavar="M", min=0.05, max=300.0, help="Loudspeaker to microphone."),
+    ] = None,
+    kind: Annotated[
+        Literal["pink", "sweep"], typer.Option(help="Noise, or one rising tone.")
+    ] = "pink",
+    length: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S", min=2.0, max=120.0, help="Seconds.  [as long as the noise asks for]"
+        ),
+    ] = None,
+    level: Level = -20.0,
+    low: Annotated[
+        float | None, typer.Option(metavar="HZ", help="Lower end.  [what the element can play]")
+    ] = None,
+    high: Annotated[
+        float | None, typer.Option(metavar="HZ", help="Upper end.  [what the element can play]")
+    ] = None,
+    ceiling: Ceiling = None,
+    ready: Ready = False,
+    device: DeviceName = None,
+    source: InputName = None,
+    sink: OutputName = None,
+    mic: MicChannel = None,
+    reference: Reference = None,
+    reference_input: ReferenceChannel = None,
+    play_on: OutputChannels = None,
+    rate: Rate = None,
+) -> None:
+    """Play, record, and say at once whether the take is good.
+
+    Solo the element at the mixer first. The room is listened to for two seconds, then the
+    stimulus comes up from quiet; it ends as soon as every band is known well enough. The sound
+    goes into FOLDER/takes, and job.toml gets one [[take]] more.
+
+    Devices are those chosen with `evenhall devices`; the options here are for this take alone.
+
+    \b
+    Examples:
+      evenhall take hall left front
+      evenhall take hall left back --distance 14
+      evenhall take hall sub middle --kind sweep --length 10
+
+    \b
+    Exit code:
+      0  usable, and listed in job.toml
+      2  the folder, job.toml or an option is wrong
+      3  not usable: the line says what to change; nothing was listed
+      4  a device is missing, busy, or was pulled out
+    """  # noqa: D301 - the mark keeps the lines below it apart
+    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
+    with faults_as_lines():
+        from evenhall import terminal
+        from evenhall.cli.keys import any_key
+        from evenhall.cli.watching import TakeWatch, watching
+        from evenhall.job.recorded import TAKES_FOLDER, recordable_job
+        from evenhall.job.taking import Order, record_take
+        from evenhall.sound.live.session import Live, present
+        from evenhall.sound.writing import leftovers
+
+        order = Order(
+            side=side,
+            spot=spot,
+            state="after" if after else "before",
+            distance_m=distance,
+            kind=kind,
+            length_s=length,
+            level_dbfs=level,
+            low_hz=low,
+            high_hz=high,
+        )
+        recordable_job(folder, side=side)
+        for part in leftovers(folder / TAKES_FOLDER):
+            typer.echo(
+                f"{part}: a take that was broken off. Rename it to .wav to keep it, or remove it.",
+                err=True,
+            )
+        ceiling_dbfs = _ceiling_dbfs(ceiling)
+        there = present()
+        setup = chosen_setup(options, there)
+        console = terminal.console_for(stderr=True)
+        _caution(setup, ready)
+        with (
+            Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
+            any_key() as pressed,
+            watching(console) as (show, say),
+        ):
+            say(f"{setup_sentence(setup)} {STOP_HINT}")
+            taken = record_take(
+                folder,
+                order,
+                live,
+                ceiling_dbfs=ceiling_dbfs,
+                watch=TakeWatch(show, say, pressed),
+            )
+        _show_taken(taken, folder)
+
+
+def _show_taken(taken: Taken, folder: Path) -> None:
+    from evenhall.verdict.trust import take_sentence
+
+    if taken.take is None:
+        typer.echo("Stopped. Nothing was kept.")
+        raise typer.Exit(EXIT_NOTHING_USABLE)
+    typer.echo(f"{folder / taken.file}: {take_sentence(taken.take)}")
+    for problem in taken.problems:
+        typer.echo(f"! {problem.text}")
+    if not taken.listed:
+        typer.echo("Not usable: the sound is kept, and job.toml does not list it.")
+        raise typer.Exit(EXIT_NOTHING_USABLE)

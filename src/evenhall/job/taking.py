@@ -156,6 +156,12 @@ def record_take(
     low_hz, high_hz = element_band_hz(job, order.side)
     low_hz, high_hz = order.low_hz or low_hz, order.high_hz or high_hz
     rate_hz = live.setup.rate_hz
+    highest_dbfs = ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS))
+    if order.kind == "pink" and live.setup.plays and order.level_dbfs > highest_dbfs:
+        raise InputError(
+            f"Noise at {order.level_dbfs:g} dBFS would pass the ceiling of {ceiling_dbfs:g} dBFS. "
+            f"Give at most {highest_dbfs:.1f} dBFS, or raise the ceiling on purpose."
+        )
     watch.quiet()
     quiet = capture(live, length_s=QUIET_S, stop_wanted=watch.stop_wanted)
     if quiet.ended == "stopped":
@@ -164,17 +170,19 @@ def record_take(
     plan = plan_stimulus(
         room.band_dbfs,
         level_dbfs=order.level_dbfs,
-        highest_level_dbfs=ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS)),
+        highest_level_dbfs=highest_dbfs,
         low_hz=low_hz,
         high_hz=high_hz,
         rt60_s=job.venue.rt60_s or 1.0,
     )
-    length_s = plan.length_s if order.length_s is None else order.length_s
-    signal = None
+    if order.length_s is not None:
+        text = f"Plays {order.length_s:g} s at {order.level_dbfs:g} dBFS, as asked for."
+        plan = replace(plan, length_s=order.length_s, text=text)
+    length_s, signal = plan.length_s, None
     if live.setup.plays:
         signal = _stimulus(order, length_s, rate_hz, low_hz, high_hz)
         length_s = signal.size / rate_hz
-    watch.planned(replace(plan, length_s=length_s), room)
+    watch.planned(plan, room)
 
     name = next_take_file(folder, side=order.side, spot=order.spot, state=order.state)
     inside_two_clocks = (

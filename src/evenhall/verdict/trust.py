@@ -14,7 +14,7 @@ from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import ALIGN_BANDS, Take
 from evenhall.verdict.words import hz_text, join_words
 
-__all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems"]
+__all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems", "take_sentence"]
 
 CLOCK_LIMIT_PPM = 300.0
 # A clock estimate's own spread: a recorder at the limit is not beyond it.
@@ -202,3 +202,26 @@ def _disagreement(first: Take, second: Take) -> Problem | None:
             "record all later takes again: they must share one gain.",
         )
     return None
+
+
+def take_sentence(take: Take) -> str:
+    """Say in a line what a take is worth.
+
+    Examples
+    --------
+    >>> take_sentence(Take("a.wav", "left", "front", "before", None, None, (), usable=False))
+    'not usable.'
+    """
+    if take.response is None or not take.usable:
+        return "not usable."
+    bands = take.response.bands
+    known = bands.usable
+    words = [
+        f"good: {int(known.sum())} of {known.size} bands known, "
+        f"most within {max(0.1, np.percentile(bands.uncertainty_db[known], 75.0)):.1f} dB"
+    ]
+    if take.distance_m is not None:
+        words.append(f"{take.distance_m:.1f} m away")
+    if take.response.polarity:
+        words.append("upright" if take.response.polarity > 0 else "inverted")
+    return "; ".join(words) + "."

@@ -1,0 +1,93 @@
+"""What the terminal shows while sound plays: one line with time left and levels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.live import Live as LiveDisplay
+from rich.text import Text
+
+from evenhall.acoustics.background import Background
+from evenhall.acoustics.meter import Reading
+from evenhall.verdict.plan import Plan
+
+__all__ = ["TakeWatch", "level_bar", "levels_line", "watching"]
+
+LOWEST_DBFS = -60.0
+BAR_CELLS = 14
+NAMES = ("mic", "reference")
+
+
+def level_bar(reading: Reading) -> str:
+    """Level as a row of cells from -60 to 0 dBFS, its highest peak marked, and in figures."""
+
+    def cell(level_dbfs: float) -> int:
+        share = (max(level_dbfs, LOWEST_DBFS) - LOWEST_DBFS) / -LOWEST_DBFS
+        return min(BAR_CELLS, round(share * BAR_CELLS))
+
+    cells = list(
+        "\u25a0" * cell(reading.fast_dbfs) + "\u00b7" * (BAR_CELLS - cell(reading.fast_dbfs))
+    )
+    if (at := cell(reading.held_dbfs)) > 0:
+        cells[at - 1] = "|"
+    level = f"{reading.fast_dbfs:4.0f}" if reading.fast_dbfs > -100.0 else "  --"
+    return "".join(cells) + f" {level} dBFS" + (" CLIPS" if reading.clipped else "")
+
+
+def levels_line(readings: Sequence[Reading]) -> str:
+    """Levels of microphone and reference side by side."""
+    return "  ".join(
+        f"{name} {level_bar(reading)}" for name, reading in zip(NAMES, readings, strict=False)
+    )
+
+
+class TakeWatch:
+    """Shows a take while it is made, and asks the keyboard whether it shall stop.
+
+    Parameters
+    ----------
+    show : callable
+        Puts a line on the screen in place of the last one.
+    say : callable
+        Prints a line that stays.
+    pressed : callable
+        Whether a key was pressed.
+    """
+
+    def __init__(
+        self, show: Callable[[str], None], say: Callable[[str], None], pressed: Callable[[], bool]
+    ) -> None:
+        self._show, self._say, self._pressed = show, say, pressed
+
+    def quiet(self) -> None:
+        """Tell that the room is listened to."""
+        self._say("Listening to the room: quiet, please.")
+
+    def planned(self, plan: Plan, room: Background) -> None:
+        """Tell what will be played."""
+        noise = f"{room.a_weighted_dbfs:.0f} dBFS(A)" if room.a_weighted_dbfs > -140.0 else "none"
+        self._say(f"Background: {noise}. {plan.text}")
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        """Show time and levels."""
+        left_s = max(0.0, length_s - elapsed_s)
+        levels = "  ".join(
+            f"{name} {level_bar(reading)}" for name, reading in zip(NAMES, readings, strict=False)
+        )
+        self._show(f"{left_s:4.0f} s  {levels}")
+
+    def stop_wanted(self) -> bool:
+        """Whether a key was pressed."""
+        return self._pressed()
+
+
+@contextmanager
+def watching(console: Console) -> Iterator[tuple[Callable[[str], None], Callable[[str], None]]]:
+    """Give one function for the line that changes, and one for lines that stay."""
+    if not console.is_terminal:
+        yield lambda _: None, console.print
+        return
+    with LiveDisplay(console=console, refresh_per_second=20, transient=True) as display:
+        yield lambda line: display.update(Text(line, no_wrap=True)), console.print
