@@ -76,21 +76,7 @@ class JackRoom:
             "-r", str(self.rate_hz), "-p", str(self.period),
         )  # fmt: skip
         self._wait_for("system:capture_1")
-        ends = [max(pair[k] for pair in self.paths) for k in (0, 1)]
-        longest = max(len(response) for response in self.paths.values())
-        lines = [f"/convolver/new {ends[0]} {ends[1]} {max(self.period, 64)} {longest}"]
-        lines += [f"/input/name {k + 1} in_{k + 1}" for k in range(ends[0])]
-        lines += [f"/output/name {k + 1} out_{k + 1}" for k in range(ends[1])]
-        for (source, sink), response in self.paths.items():
-            file = place / f"path-{source}-{sink}.wav"
-            soundfile.write(
-                file, np.asarray(response, dtype=np.float32), self.rate_hz, subtype="FLOAT"
-            )
-            lines.append(f"/impulse/read {source} {sink} 1.0 0 0 0 1 {file}")
-        config = place / "hall.conf"
-        config.write_text("\n".join(lines) + "\n")
-        self.convolver = self._run("jconvolver", "-N", self.name, "-s", self.server_name, config)
-        self._wait_for(f"{self.name}:out_{ends[1]}")
+        self.convolver = self.add_convolver(self.name, self.paths)
         return self
 
     def __exit__(self, *error) -> None:
@@ -103,6 +89,25 @@ class JackRoom:
                     process.kill()
                     process.wait()
         self._claim.close()
+
+    def add_convolver(self, name: str, paths) -> subprocess.Popen:
+        """Start a convolver: one more device, which nothing is connected to yet."""
+        ends = [max(pair[k] for pair in paths) for k in (0, 1)]
+        longest = max(len(response) for response in paths.values())
+        lines = [f"/convolver/new {ends[0]} {ends[1]} {max(self.period, 64)} {longest}"]
+        lines += [f"/input/name {k + 1} in_{k + 1}" for k in range(ends[0])]
+        lines += [f"/output/name {k + 1} out_{k + 1}" for k in range(ends[1])]
+        for (source, sink), response in paths.items():
+            file = self.place / f"{name}-{source}-{sink}.wav"
+            soundfile.write(
+                file, np.asarray(response, dtype=np.float32), self.rate_hz, subtype="FLOAT"
+            )
+            lines.append(f"/impulse/read {source} {sink} 1.0 0 0 0 1 {file}")
+        config = self.place / f"{name}.conf"
+        config.write_text("\n".join(lines) + "\n")
+        process = self._run("jconvolver", "-N", name, "-s", self.server_name, config)
+        self._wait_for(f"{name}:out_{ends[1]}")
+        return process
 
     def _run(self, *command) -> subprocess.Popen:
         log = (self.place / f"{Path(str(command[0])).name}.log").open("w")
