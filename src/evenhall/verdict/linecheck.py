@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.verdict import linewords as words
@@ -76,10 +77,12 @@ def check_line(heard: Sequence[Heard], *, delay_is_absolute: bool) -> tuple[Find
     everywhere = _alike_everywhere(heard)
     for one in heard:
         found[one.element] += _hum(one, everywhere=everywhere)
-        if not found[one.element]:
-            partner = by_name.get(one.partner or "")
-            beside = partner.element if partner is not None and partner.was_heard else None
-            found[one.element].append(words.works(one.element, beside))
+    well = {one.element for one in heard if not found[one.element]}
+    for one in heard:
+        if one.element in well:
+            # It agrees with a partner only if nothing was found of that one either.
+            partner_name = one.partner if one.partner in well else None
+            found[one.element].append(words.works(one.element, partner_name))
     return tuple(
         finding
         for one in heard
@@ -143,7 +146,7 @@ def _missing_alone(one: Heard) -> list[Finding]:
     assert one.early is not None
     level_db = one.early.level_db
 
-    def median(bands: np.ndarray) -> float:
+    def median(bands: NDArray[np.bool_]) -> float:
         return float(np.median(level_db[bands]))
 
     high_db = median(ALONE_MIDDLE) - median(ALONE_HIGH)
