@@ -22,6 +22,7 @@ from evenhall.job.folder import SECTIONS, parse_job
 from evenhall.job.model import Take
 from evenhall.job.result import MOVE_KINDS, PROBLEM_CODES, REMEDIES, Result
 from evenhall.verdict.common import scatter_db
+from evenhall.verdict.linewords import CODES as LINE_CODES
 from evenhall.verdict.target import SHAPES
 
 ROOT = Path(__file__).parents[1]
@@ -160,6 +161,11 @@ def test_every_code_kind_and_remedy_has_its_row_and_no_other(heading, names):
     assert sorted(first_names(section_of("job-folder.md", heading))) == sorted(names)
 
 
+def test_every_finding_of_the_line_check_is_explained():
+    rows = first_names(section_of("line-check.md", "What each sentence means"))
+    assert sorted(rows) == sorted(LINE_CODES)
+
+
 def test_every_exit_code_has_its_row():
     codes = {0, *errors.EXIT_CODES.values(), errors.EXIT_NOTHING_USABLE, cli.EXIT_FAULT}
     rows = first_names(section_of("job-folder.md", "Exit codes"))
@@ -195,8 +201,12 @@ def test_targets_are_those_of_the_program():
         assert why == shape.why
 
 
-def test_limits_are_those_of_the_program():
-    rows = rows_of(section_of("trust.md", "Limits that decide"))
+@pytest.mark.parametrize(
+    ("page", "heading"),
+    [("trust.md", "Limits that decide"), ("line-check.md", "Limits of the line check")],
+)
+def test_limits_are_those_of_the_program(page, heading):
+    rows = rows_of(section_of(page, heading))
     assert len(rows) > 10
     for what, value, place in rows:
         module, name = re.fullmatch(r"`([\w/]+)\.py: (\w+)`", place).groups()

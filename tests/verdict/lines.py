@@ -95,9 +95,9 @@ def recorded(where, line, *, seed, snr_db=None):
         element = replace(element, box=replace(element.box, **box), **keys)
         where = replace(where, elements={**where.elements, name: element})
     impulse = where.true_response(name, "front", rate_hz=RATE_HZ)
-    if name.startswith("sub"):
-        impulse = signal.sosfilt(SUB_LOW_PASS, impulse)
     played = line.before(sent()) if line.before else sent()
+    if name.startswith("sub"):
+        played = signal.sosfilt(SUB_LOW_PASS, played)
     played = line.after(played) if line.after else played
     sound = signal.oaconvolve(played, impulse)[: sent().size]
     sound = np.append(np.zeros(round(LATENCY_S * RATE_HZ)), sound)[: sent().size]

@@ -124,7 +124,7 @@ FAULTS = {
     "right woofer dead": ({"right": {"after": no_woofer}}, {"right": "no_lows"}),
     "left woofer dead": ({"left": {"after": no_woofer}}, {"left": "no_lows"}),
     "right distorts": ({"right": {"before": bent}}, {"right": "distorted"}),
-    "sub distorts": ({"sub_left": {"before": bent}}, {"sub left": "distorted"}),
+    "sub distorts": ({"sub_left": {"after": bent}}, {"sub left": "distorted"}),
     "hum at 50 Hz": (
         {"right": {"noise": Noise(hum_hz=50.03, hum_dbfs=-50.0)}},
         {"right": "hum"},
@@ -191,7 +191,8 @@ def test_microphone_midway_is_told_from_one_box_under_two_names():
 
 
 def test_sound_hidden_by_noise_is_unclear_not_silent_and_not_well():
-    codes, text = findings(with_faults("hall", snr_db=-25.0, left={}))
+    pink = {"noise": Noise(slope_db=0.0)}
+    codes, text = findings(with_faults("hall", snr_db=-25.0, left=pink))
     assert codes["left"] == ["unclear"]
     assert codes["right"] == ["works"]
     assert "wait for quiet" in text

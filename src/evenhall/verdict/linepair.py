@@ -49,7 +49,8 @@ MISSING_EVERYWHERE_DB = 10.0
 # Lows and highs that tell a missing driver; between them lie the crossovers of small boxes.
 LOWS = (EXACT_HZ > 240.0) & (EXACT_HZ < 820.0)
 HIGHS = (EXACT_HZ > 3900.0) & (EXACT_HZ < 8200.0)
-MIDDLE = (EXACT_HZ > 390.0) & (EXACT_HZ < 1300.0)
+# Wide, so that a bell left in at its middle is not taken for a level.
+MIDDLE = (EXACT_HZ > 305.0) & (EXACT_HZ < 2600.0)
 # Below here a pair's early levels scatter by 2.5 dB over an octave and its whole levels by 1.8, each
 # in its own way: their mean by 1.5 dB (60 simulated pairs). A low cut at 100 Hz makes 10 dB.
 WHOLE_COUNTS = EXACT_HZ < 330.0
@@ -118,7 +119,7 @@ def _pair(first: Heard, second: Heard, *, delay_is_absolute: bool) -> _Pair:
     like = _likeness(first, second)
     later_s = like.later_s if first.is_sub else second.delay_s - first.delay_s
     near_m, far_m = SPEED_M_S * first.delay_s, SPEED_M_S * second.delay_s
-    sane = NEAREST_M < min(near_m, far_m) and max(near_m, far_m) < FARTHEST_M
+    sane = min(near_m, far_m) > NEAREST_M and max(near_m, far_m) < FARTHEST_M
     if delay_is_absolute and sane:
         advantage_db, doubt_db = float(20.0 * np.log10(far_m / near_m)), 0.0
     else:
@@ -314,7 +315,7 @@ def _tone(pair: _Pair, shape: FloatArray) -> list[Finding]:
 
 
 def _equalizer(pair: _Pair, shape: FloatArray, from_hz: float) -> list[Finding]:
-    used = np.flatnonzero(EQUALIZED & (EXACT_HZ > 1.2 * from_hz) & np.isfinite(shape))
+    used = np.flatnonzero(EQUALIZED & (1.2 * from_hz < EXACT_HZ) & np.isfinite(shape))
     if used.size < 2 * SURROUNDINGS:
         return []
     values = shape[used]
