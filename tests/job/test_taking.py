@@ -256,18 +256,11 @@ def test_gain_that_is_too_high_is_said_so_until_the_person_stops(room):
     assert hint.turn == "down"
 
 
-class TestBand:
-    """The band that an element may be given."""
+def test_small_boxes_get_no_deep_bass():
+    low_hz, high_hz = element_band_hz("left", low_limit_hz=80.0)
+    assert 50.0 < low_hz < 80.0
+    assert high_hz == 20_000.0
 
-    @staticmethod
-    def job(tmp_path, low_limit_hz):
-        (tmp_path / "job.toml").write_text(f"[rig]\nlow_limit_hz = {low_limit_hz}\n")
-        return load_job(tmp_path, takes_needed=False)
 
-    def test_small_boxes_get_no_deep_bass(self, tmp_path):
-        low_hz, high_hz = element_band_hz(self.job(tmp_path, 80.0), "left")
-        assert 50.0 < low_hz < 80.0
-        assert high_hz == 20_000.0
-
-    def test_subs_get_no_treble(self, tmp_path):
-        assert element_band_hz(self.job(tmp_path, 80.0), "sub left") == (20.0, 300.0)
+def test_subs_get_no_treble():
+    assert element_band_hz("sub left", low_limit_hz=80.0) == (20.0, 300.0)

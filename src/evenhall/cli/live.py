@@ -361,3 +361,81 @@ def _show_taken(taken: Taken, folder: Path) -> None:
     if not taken.listed:
         typer.echo("Not usable: the sound is kept, and job.toml does not list it.")
         raise typer.Exit(EXIT_NOTHING_USABLE)
+
+
+@app.command(name="check-line")
+def check_line(
+    elements: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[ELEMENT]...", help="In any order.  [left right]"),
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Job folder: its low_limit_hz spares small boxes."),
+    ] = None,
+    ceiling: Ceiling = None,
+    ready: Ready = False,
+    device: DeviceName = None,
+    source: InputName = None,
+    sink: OutputName = None,
+    mic: MicChannel = None,
+    reference: Reference = None,
+    reference_input: ReferenceChannel = None,
+    play_on: OutputChannels = None,
+    rate: Rate = None,
+) -> None:
+    """Prove that every element works and both sides match, before anything is measured.
+
+    Stand the microphone two or three metres in front of the pair, clearly nearer the left box,
+    by half a metre or more, and leave it there. Solo each element at the mixer when asked; a
+    sweep of about six seconds plays, and at the end a sentence says of each what is wrong: silent,
+    wrong side, weaker than its partner, inverted, a filter or an equalizer left in, hum, a driver
+    missing, distortion.
+
+    \b
+    Examples:
+      evenhall check-line
+      evenhall check-line left right "sub left" "sub right" --folder hall
+
+    \b
+    Exit code:
+      0  every element works
+      2  an option or the folder is wrong
+      3  something is wrong with an element, or the round was broken off
+      4  a device is missing, busy, or was pulled out
+    """  # noqa: D301 - the mark keeps the lines below it apart
+    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
+    with faults_as_lines():
+        from evenhall import terminal
+        from evenhall.cli.keys import any_key
+        from evenhall.cli.watching import RoundView, watching
+        from evenhall.job.line_round import check_round, elements_of
+        from evenhall.job.recorded import recordable_job
+        from evenhall.sound.live.session import Live, present
+
+        in_order = elements_of(elements or ["left", "right"])
+        low_limit_hz = None
+        if folder is not None:
+            low_limit_hz = recordable_job(folder, side=in_order[0].name).rig.low_limit_hz
+        ceiling_dbfs = _ceiling_dbfs(ceiling)
+        there = present()
+        setup = chosen_setup(options, there)
+        _caution(setup, ready)
+        with (
+            Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
+            watching(terminal.console_for(stderr=True)) as (show, say),
+            RoundView(show, say, any_key, asks=not ready) as view,
+        ):
+            say(f"{setup_sentence(setup)} {STOP_HINT}")
+            findings = check_round(live, in_order, low_limit_hz=low_limit_hz, watch=view)
+        if findings is None:
+            typer.echo("Broken off before anything was heard.")
+            raise typer.Exit(EXIT_NOTHING_USABLE)
+        for finding in findings:
+            terminal.console_for().print(
+                f"{'+' if finding.code == 'works' else '!'} {finding.text}"
+            )
+        if any(finding.code != "works" for finding in findings) or len(
+            {finding.element for finding in findings}
+        ) < len(in_order):
+            raise typer.Exit(EXIT_NOTHING_USABLE)

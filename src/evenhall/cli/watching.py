@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from typing import Self
 
+import typer
 from rich.console import Console
 from rich.live import Live as LiveDisplay
 from rich.text import Text
 
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
+from evenhall.job.line_round import Element
 from evenhall.verdict.plan import Plan
 
-__all__ = ["TakeWatch", "level_bar", "levels_line", "watching"]
+__all__ = ["RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]
 
 LOWEST_DBFS = -60.0
 BAR_CELLS = 14
@@ -77,6 +80,61 @@ class TakeWatch:
             f"{name} {level_bar(reading)}" for name, reading in zip(NAMES, readings, strict=False)
         )
         self._show(f"{left_s:4.0f} s  {levels}")
+
+    def stop_wanted(self) -> bool:
+        """Whether a key was pressed."""
+        return self._pressed()
+
+
+class RoundView:
+    """Leads through the line check: asks for each element, shows its sweep, takes a key for stop.
+
+    Parameters
+    ----------
+    show, say : callable
+        As for `TakeWatch`.
+    keys : callable
+        Context manager that gives what says whether a key was pressed.
+    asks : bool
+        Whether to wait for the person before each element.
+    """
+
+    def __init__(
+        self,
+        show: Callable[[str], None],
+        say: Callable[[str], None],
+        keys: Callable[[], AbstractContextManager[Callable[[], bool]]],
+        *,
+        asks: bool,
+    ) -> None:
+        self._show, self._say, self._keys, self._asks = show, say, keys, asks
+        self._listening = ExitStack()
+        self._pressed: Callable[[], bool] = lambda: False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._listening.close()
+
+    def ready(self, element: Element) -> bool:
+        """Wait for Enter; q ends the round."""
+        # Keys are answers while the person is asked, and stop the sound while it plays.
+        self._listening.close()
+        wanted = f"Solo {element.name} at the mixer, mute all others"
+        if self._asks:
+            self._show("")
+            answer = typer.prompt(f"{wanted}. Enter plays, q ends", default="", err=True)
+            if str(answer).strip().lower() == "q":
+                return False
+        else:
+            self._say(f"{wanted}.")
+        self._pressed = self._listening.enter_context(self._keys())
+        return True
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        """Show time and level."""
+        self._show(f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels_line(readings)}")
 
     def stop_wanted(self) -> bool:
         """Whether a key was pressed."""

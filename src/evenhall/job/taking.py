@@ -117,13 +117,20 @@ class Taken:
     ended: str
 
 
-def element_band_hz(job: Job, side: str) -> tuple[float, float]:
-    """Band that an element may be given: no deep bass into small boxes, no treble into subs."""
+def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, float]:
+    """Band that an element may be given: no deep bass into small boxes, no treble into subs.
+
+    Parameters
+    ----------
+    side : str
+    low_limit_hz : float or None
+        Lower limit of the mains, where it is known.
+    """
     if side.lower().startswith("sub"):
         return SUB_BAND_HZ
     low_hz, high_hz = FULL_BAND_HZ
-    if job.rig.low_limit_hz is not None:
-        low_hz = max(low_hz, job.rig.low_limit_hz * BELOW_LIMIT)
+    if low_limit_hz is not None:
+        low_hz = max(low_hz, low_limit_hz * BELOW_LIMIT)
     return low_hz, high_hz
 
 
@@ -153,7 +160,7 @@ def record_take(
         The sound could not be written.
     """
     job = recordable_job(folder, side=order.side)
-    low_hz, high_hz = element_band_hz(job, order.side)
+    low_hz, high_hz = element_band_hz(order.side, low_limit_hz=job.rig.low_limit_hz)
     low_hz, high_hz = order.low_hz or low_hz, order.high_hz or high_hz
     rate_hz = live.setup.rate_hz
     highest_dbfs = ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS))

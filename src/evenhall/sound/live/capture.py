@@ -38,6 +38,8 @@ class Captured:
         Full scale = 1.0.
     reference : ndarray or None, shape (n_frames,)
         None where what was sent runs on another clock, or nothing was asked for.
+    sent : ndarray, shape (n_frames,)
+        What went out in the same callbacks, not late by anything; zeros with two clocks.
     lost : tuple of Lost
         Places at which sound was lost, in frames of this recording.
     ended : str
@@ -46,6 +48,7 @@ class Captured:
 
     microphone: Float32Array
     reference: Float32Array | None
+    sent: Float32Array
     lost: tuple[Lost, ...]
     ended: str
 
@@ -137,6 +140,7 @@ def capture(
     live.lost()
     first_frame = live.read_frames
     blocks: list[Float32Array] = []
+    sent: list[Float32Array] = []
     if signal is not None:
         live.play(signal)
     frames, length = 0, round(length_s * live.rate_hz)
@@ -154,6 +158,7 @@ def capture(
                 columns.append(reference.of(heard.inputs, heard.sent))
             block = np.stack(columns, axis=1)
             blocks.append(block)
+            sent.append(heard.sent)
             frames += len(block)
             if on_block is not None:
                 on_block(block)
@@ -188,6 +193,7 @@ def capture(
     return Captured(
         microphone=np.ascontiguousarray(whole[:, 0]),
         reference=np.ascontiguousarray(whole[:, 1]) if reference.known else None,
+        sent=np.concatenate(sent),
         lost=tuple(
             Lost(lost.at_frame - first_frame, lost.how)
             for lost in live.lost()
