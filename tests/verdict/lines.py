@@ -1,12 +1,12 @@
 """Elements heard in simulated rooms, whole or with one fault, for the line check.
 
-    round_of()      recordings of some elements in one room
-    FAULTS          what can be done to an element on its way
+round_of()      recordings of some elements in one room
+FAULTS          what can be done to an element on its way
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -82,7 +82,7 @@ class Line:
     before: object = None
     after: object = None
     change: dict | None = None
-    noise: Noise = Noise()
+    noise: Noise = field(default_factory=Noise)
 
 
 def recorded(where, line, *, seed, snr_db=None):

@@ -86,9 +86,7 @@ def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> Ea
         first, last = max(begin, 0), min(begin + window.size, impulse.size)
         piece[first - begin : max(last, first) - begin] = impulse[first : max(last, first)]
         spectrum = fft.rfft(piece * window, n_fft)
-        return log_frequency_mean(
-            spectrum.real**2 + spectrum.imag**2, spacing_hz=rate_hz / n_fft
-        )
+        return log_frequency_mean(spectrum.real**2 + spectrum.imag**2, spacing_hz=rate_hz / n_fft)
 
     for length in np.unique(lengths):
         bands = lengths == length
@@ -125,7 +123,8 @@ def onset_s(impulse: FloatArray, *, rate_hz: float, low_hz: float, high_hz: floa
     """
     n_fft = fft.next_fast_len(2 * impulse.size, real=True)
     spectrum = fft.rfft(impulse, n_fft)
-    spectrum *= _octaves_between(np.arange(spectrum.size) * (rate_hz / n_fft), low_hz, high_hz)
+    freq_hz = np.asarray(np.arange(spectrum.size) * (rate_hz / n_fft), dtype=np.float64)
+    spectrum *= _octaves_between(freq_hz, low_hz, high_hz)
     envelope = np.abs(fft.ifft(2.0 * spectrum, n_fft)[: impulse.size])
     return float(np.argmax(envelope >= envelope.max() * 10.0 ** (ONSET_DB / 20.0)) / rate_hz)
 
@@ -187,7 +186,7 @@ def compare(
     before = round((slack_s + 1.0 / high_hz) * rate_hz)
     n_fft = fft.next_fast_len(2 * (length + before), real=True)
     window = _windows(length + before, before)
-    freq_hz = np.arange(n_fft // 2 + 1) * (rate_hz / n_fft)
+    freq_hz = np.asarray(np.arange(n_fft // 2 + 1) * (rate_hz / n_fft), dtype=np.float64)
     inside = _octaves_between(freq_hz, low_hz, high_hz)
 
     def spectrum(impulse: FloatArray, at_s: float) -> NDArray[np.complex128]:
@@ -205,9 +204,8 @@ def compare(
             lower_hz=np.maximum(freq_hz, 1.0) / 2.0**0.5,
             upper_hz=np.maximum(freq_hz, 1.0) * 2.0**0.5,
         )
-        return values / np.sqrt(np.maximum(octave, SILENT)) * np.sqrt(
-            inside / np.maximum(freq_hz, 1.0)
-        )
+        weight = np.sqrt(inside / np.maximum(freq_hz, 1.0) / np.maximum(octave, SILENT))
+        return np.asarray(values * weight)
 
     one, two = spectrum(first, first_s), spectrum(second, second_s)
     size = np.sqrt(np.sum(np.abs(one) ** 2) * np.sum(np.abs(two) ** 2))

@@ -129,7 +129,7 @@ def harmonics(
         ]
         hidden = np.maximum(window.power(at_s - window.length_s), np.median(far, axis=0))
         heard = window.power(at_s)
-        reached = (UPPER_HZ * order <= sweep.high_hz) & (LOWER_HZ >= sweep.low_hz * 0.999)
+        reached = (UPPER_HZ * order <= sweep.high_hz) & (sweep.low_hz * 0.999 <= LOWER_HZ)
         reached &= (UPPER_HZ - LOWER_HZ) * window.length_s >= LEAST_TERMS
         # The linear response itself must be more than noise.
         sure = linear > 10.0 ** (OVER_FLOOR_DB / 10.0) * window.power(
@@ -165,9 +165,7 @@ def _db(power: FloatArray) -> FloatArray:
     return np.asarray(10.0 * np.log10(np.maximum(power, SILENT)))
 
 
-def _divided(
-    recording: Samples, sent: Samples, *, rate_hz: float, sweep: Sweep
-) -> FloatArray:
+def _divided(recording: Samples, sent: Samples, *, rate_hz: float, sweep: Sweep) -> FloatArray:
     """Impulse response over the sweep's band; what comes before it is at its end."""
     # Room for the harmonics ahead and for what rings on, so that neither wraps into the other.
     n_fft = fft.next_fast_len(recording.size + sent.size, real=True)

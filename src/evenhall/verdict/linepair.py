@@ -49,7 +49,7 @@ MISSING_EVERYWHERE_DB = 10.0
 # Lows and highs that tell a missing driver; between them lie the crossovers of small boxes.
 LOWS = (EXACT_HZ > 240.0) & (EXACT_HZ < 820.0)
 HIGHS = (EXACT_HZ > 3900.0) & (EXACT_HZ < 8200.0)
-# Wide, so that a bell left in at its middle is not taken for a level.
+# Wide, so that the larger half of it lies beside any bell that may be left in.
 MIDDLE = (EXACT_HZ > 305.0) & (EXACT_HZ < 2600.0)
 # Below here a pair's early levels scatter by 2.5 dB over an octave and its whole levels by 1.8, each
 # in its own way: their mean by 1.5 dB (60 simulated pairs). A low cut at 100 Hz makes 10 dB.
@@ -75,6 +75,8 @@ TREBLE_DB = 6.0
 DISTORTED_OVER_DB = 10.0
 DISTORTED_FROM_DB = -30.0
 DISTORTED_BANDS = 3
+# A sub's low-pass takes its harmonics down by 6 to 12 dB, and its range has few bands.
+DISTORTED_SUB_FROM_DB, DISTORTED_SUB_BANDS = -36.0, 2
 
 
 @dataclass(frozen=True)
@@ -232,11 +234,21 @@ def _median(values: FloatArray, bands: BoolArray) -> float:
     return float(np.median(inside)) if inside.size >= 2 else float("nan")
 
 
+def _usual(values: FloatArray, bands: BoolArray) -> float:
+    """Mean of the half that lies closest together: what a bell or a hole does is left out."""
+    inside = np.sort(values[bands & np.isfinite(values)])
+    half = inside.size // 2 + 1
+    if inside.size < 2:
+        return float("nan")
+    first = int(np.argmin(inside[half - 1 :] - inside[: inside.size - half + 1]))
+    return float(inside[first : first + half].mean())
+
+
 def _level_db(pair: _Pair) -> float:
     """How much louder the second is, where both are themselves; nan if that cannot be told."""
     if pair.first.is_sub:
         return _mean(pair.difference_db, _sub_bands(pair))
-    return _median(pair.difference_db, MIDDLE)
+    return _usual(pair.difference_db, MIDDLE)
 
 
 def _least_gap_db(pair: _Pair) -> float:
@@ -295,7 +307,7 @@ def _with_whole(pair: _Pair, shape: FloatArray) -> FloatArray:
     assert pair.first.response is not None
     assert pair.second.response is not None
     whole = pair.second.response.bands.level_db - pair.first.response.bands.level_db
-    mean = 0.5 * (shape + whole - _median(whole, MIDDLE))
+    mean = 0.5 * (shape + whole - _usual(whole, MIDDLE))
     return np.where(WHOLE_COUNTS & np.isfinite(mean), mean, shape)
 
 
@@ -326,9 +338,7 @@ def _equalizer(pair: _Pair, shape: FloatArray, from_hz: float) -> list[Finding]:
         ]
     )
     off = values - around
-    limit = EQUALIZED_SCATTERS * np.interp(
-        np.log(EXACT_HZ[used]), np.log(SCATTER_HZ), SCATTER_DB
-    )
+    limit = EQUALIZED_SCATTERS * np.interp(np.log(EXACT_HZ[used]), np.log(SCATTER_HZ), SCATTER_DB)
     share = off / limit
     both = 0.5 * (share[1:] + share[:-1])
     least = np.minimum(np.abs(share[1:]), np.abs(share[:-1]))
@@ -346,14 +356,18 @@ def _equalizer(pair: _Pair, shape: FloatArray, from_hz: float) -> list[Finding]:
 
 
 def _distortion(pair: _Pair) -> list[Finding]:
+    from_db, fewest = DISTORTED_FROM_DB, DISTORTED_BANDS
+    if pair.first.is_sub:
+        from_db, fewest = DISTORTED_SUB_FROM_DB, DISTORTED_SUB_BANDS
     for element, other in ((pair.first, pair.second), (pair.second, pair.first)):
         mine, its = element.harmonics, other.harmonics
         if mine is None or its is None:
             continue
         beside = np.where(its.known, its.distortion_db, its.most_db)
         over = mine.distortion_db - beside
-        found = mine.known & (mine.distortion_db > DISTORTED_FROM_DB) & (over > DISTORTED_OVER_DB)
-        if found.sum() >= DISTORTED_BANDS:
+        found = mine.known & (mine.distortion_db > from_db) & (over > DISTORTED_OVER_DB)
+        found &= element.range
+        if found.sum() >= fewest:
             worst = int(np.argmax(np.where(found, mine.distortion_db, -np.inf)))
             return [
                 words.distorted(

@@ -45,18 +45,18 @@ class Finding:
 
 
 def named(element: str) -> str:
-    """Element's name at the head of a sentence."""
+    """Give the element's name as the head of a sentence."""
     return element[:1].upper() + element[1:]
 
 
 def works(element: str, partner: str | None) -> Finding:
-    """Nothing is wrong."""
+    """Say that nothing is wrong."""
     as_well = f", and agrees with {partner}" if partner else ""
     return Finding(element, "works", f"{named(element)} works{as_well}.")
 
 
 def silent(element: str, *, all_silent: bool) -> Finding:
-    """Nothing was heard of it."""
+    """Say that nothing was heard of it."""
     where = (
         "nothing was heard of any element, so look at the microphone first: its cable, its "
         "phantom power and its gain"
@@ -67,7 +67,7 @@ def silent(element: str, *, all_silent: bool) -> Finding:
 
 
 def faint(element: str, partner: str, below_db: float) -> Finding:
-    """So soft that only crosstalk is heard of it."""
+    """Say that no more than crosstalk is heard of it."""
     return Finding(
         element,
         "silent",
@@ -77,7 +77,7 @@ def faint(element: str, partner: str, below_db: float) -> Finding:
 
 
 def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
-    """The far box answers to the near one's name."""
+    """Say that the far box answers to the near one's name."""
     text = (
         f"{{}} plays on the wrong side: {second} is heard {1000 * earlier_s:.1f} ms before "
         f"{first}, though the microphone stands nearer {first}. Swap the two cables at the mixer "
@@ -87,7 +87,7 @@ def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
 
 
 def same_box(first: str, second: str) -> list[Finding]:
-    """Both names lead to one box."""
+    """Say that both names lead to one box."""
     text = (
         f"{named(first)} and {second} arrive together and sound the same down to the room's "
         "answer: both come out of one box. Check which box plays, the pan and the patch; one of "
@@ -97,7 +97,7 @@ def same_box(first: str, second: str) -> list[Finding]:
 
 
 def midway(first: str, second: str) -> list[Finding]:
-    """Two boxes, and a microphone that cannot tell which is which."""
+    """Say that two boxes play, and that the microphone stands where it cannot tell them."""
     text = (
         f"{named(first)} and {second} arrive together, out of two boxes: the sides cannot be told. "
         f"Move the microphone clearly nearer {first}, by half a metre or more, and take both again."
@@ -106,7 +106,7 @@ def midway(first: str, second: str) -> list[Finding]:
 
 
 def inverted(element: str, partner: str) -> Finding:
-    """One pushes where the other pulls."""
+    """Say that one pushes where the other pulls."""
     return Finding(
         element,
         "inverted",
@@ -116,7 +116,7 @@ def inverted(element: str, partner: str) -> Finding:
 
 
 def unlike(element: str, partner: str) -> Finding:
-    """The two responses do not fit, either way up."""
+    """Say that the two responses do not fit, either way up."""
     return Finding(
         element,
         "unclear",
@@ -127,7 +127,7 @@ def unlike(element: str, partner: str) -> Finding:
 
 
 def weak(element: str, partner: str, below_db: float, *, at_least: bool) -> Finding:
-    """Softer than distance explains."""
+    """Say that it is softer than distance explains."""
     size = f"at least {below_db:.0f} dB" if at_least else f"{below_db:.0f} dB"
     return Finding(
         element,
@@ -138,7 +138,7 @@ def weak(element: str, partner: str, below_db: float, *, at_least: bool) -> Find
 
 
 def no_highs(element: str, above_hz: float, *, partner: str | None, below_db: float) -> Finding:
-    """The high-frequency driver is not heard."""
+    """Say that the high-frequency driver is not heard."""
     beside = f"{partner}" if partner else "its own middle"
     return Finding(
         element,
@@ -150,7 +150,7 @@ def no_highs(element: str, above_hz: float, *, partner: str | None, below_db: fl
 
 
 def no_lows(element: str, below_hz: float, *, partner: str | None, below_db: float) -> Finding:
-    """The low-frequency driver is not heard."""
+    """Say that the low-frequency driver is not heard."""
     beside = f"{partner}" if partner else "its own top"
     return Finding(
         element,
@@ -162,7 +162,7 @@ def no_lows(element: str, below_hz: float, *, partner: str | None, below_db: flo
 
 
 def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Finding:
-    """A low cut is left in."""
+    """Say that a low cut is left in."""
     return Finding(
         element,
         "filtered",
@@ -173,7 +173,7 @@ def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Fi
 
 
 def equalized(element: str, partner: str, at_hz: float, differs_db: float) -> Finding:
-    """An equalizer is left in on one of the two."""
+    """Say that an equalizer is left in on one of the two."""
     way = "above" if differs_db > 0 else "below"
     return Finding(
         element,
@@ -187,7 +187,7 @@ def equalized(element: str, partner: str, at_hz: float, differs_db: float) -> Fi
 def distorted(
     element: str, at_hz: float, percent: float, *, partner: str | None, over_db: float
 ) -> Finding:
-    """It adds harmonics."""
+    """Say that it adds harmonics."""
     beside = f", {over_db:.0f} dB more than {partner}" if partner else ""
     return Finding(
         element,
@@ -201,7 +201,7 @@ def distorted(
 def hum(
     element: str, mains_hz: float, below_db: float, *, playing: bool, everywhere: bool
 ) -> Finding:
-    """Mains hum, with the usual cures."""
+    """Say that mains hum is heard, with the usual cures."""
     when = "while its channel is open" if playing else "with nothing playing"
     where = (
         " It is alike for all elements: look at what they share, and at the microphone's own line."
@@ -218,7 +218,7 @@ def hum(
 
 
 def noisy(element: str) -> Finding:
-    """Too much noise to judge."""
+    """Say that noise leaves too little to judge."""
     return Finding(
         element,
         "unclear",
