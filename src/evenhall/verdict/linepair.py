@@ -51,8 +51,8 @@ LOWS = (EXACT_HZ > 240.0) & (EXACT_HZ < 820.0)
 HIGHS = (EXACT_HZ > 3900.0) & (EXACT_HZ < 8200.0)
 # Wide, so that the larger half of it lies beside any bell that may be left in.
 MIDDLE = (EXACT_HZ > 305.0) & (EXACT_HZ < 2600.0)
-# Below here a pair's early levels scatter by 2.5 dB over an octave and its whole levels by 1.8, each
-# in its own way: their mean by 1.5 dB (60 simulated pairs). A low cut at 100 Hz makes 10 dB.
+# Below here a pair's early levels scatter by 2.5 dB over an octave, its whole levels by 1.8, each
+# in its own way, and their mean by 1.5 dB (30 simulated pairs). A low cut at 100 Hz makes 10 dB.
 WHOLE_COUNTS = EXACT_HZ < 330.0
 FILTERED_DB = 7.0
 FILTERED_GROWTH_DB = 3.0
@@ -278,7 +278,7 @@ def _level(pair: _Pair, level_db: float) -> list[Finding]:
 
 
 def _missing(pair: _Pair) -> list[Finding]:
-    """A driver that is not heard: one end of the range far below the partner, to its very end."""
+    """Find a driver that is not heard: far below the partner, up to the very end of the range."""
     if pair.first.is_sub:
         return []
     lows, highs = (_median(pair.difference_db, ends) for ends in (LOWS, HIGHS))
@@ -312,7 +312,7 @@ def _with_whole(pair: _Pair, shape: FloatArray) -> FloatArray:
 
 
 def _tone(pair: _Pair, shape: FloatArray) -> list[Finding]:
-    """A low cut or an equalizer that only one of the two has."""
+    """Find a low cut or an equalizer that only one of the two has."""
     findings, from_hz = [], 0.0
     bottom, above = _mean(shape, BOTTOM), _mean(shape, ABOVE_BOTTOM)
     grows = abs(bottom) > max(0.0, np.sign(bottom) * above) + FILTERED_GROWTH_DB
