@@ -90,12 +90,11 @@ class _Pair:
         Of their early responses.
     later_s : float
         How much later the second arrives.
-    advantage_db : float
-        By which the first is louder for being nearer.
     doubt_db : float
-        By which it may be louder still, where the distances are not known.
+        By which the advantage may be wrong, where the distances are not known.
     difference_db : ndarray, shape (31,)
-        Second less first, with the advantage allowed for; nan where both lie in noise.
+        Second less first, with what the first gains by being nearer allowed for; nan where
+        both lie in noise.
     both : ndarray of bool, shape (31,)
         Where neither does.
     """
@@ -104,7 +103,6 @@ class _Pair:
     second: Heard
     like: Likeness
     later_s: float
-    advantage_db: float
     doubt_db: float
     difference_db: FloatArray
     both: BoolArray
@@ -139,7 +137,6 @@ def _pair(first: Heard, second: Heard, *, delay_is_absolute: bool) -> _Pair:
         second,
         like,
         later_s,
-        advantage_db,
         doubt_db,
         np.where(either, difference, np.nan),
         first.audible & second.audible,
@@ -160,7 +157,7 @@ def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> li
     if abs(_likeness(first, second, length_s=SAME_BOX_S).correlation) > SAME_BOX:
         return words.same_box(first.element, second.element)
     level_db = _level_db(pair)
-    if abs(level_db) > SILENT_DB and abs(level_db) == _least_gap_db(pair):
+    if _is_faint(pair, level_db):
         faint, loud = pair.weaker(level_db)
         return [words.faint(faint, loud, abs(level_db))]
     findings = _side(pair)
@@ -251,14 +248,12 @@ def _level_db(pair: _Pair) -> float:
     return _usual(pair.difference_db, MIDDLE)
 
 
-def _least_gap_db(pair: _Pair) -> float:
-    """Gap of the level, where it is alike at both ends of the range; 0 else."""
-    level_db = _level_db(pair)
-    if pair.first.is_sub:
-        return abs(level_db)
-    ends = _median(pair.difference_db, LOWS), _median(pair.difference_db, HIGHS)
-    alike = all(np.sign(end) == np.sign(level_db) and abs(end) > SILENT_DB for end in ends)
-    return abs(level_db) if alike else 0.0
+def _is_faint(pair: _Pair, level_db: float) -> bool:
+    """Whether one is no more than crosstalk of the other, at both ends of the range as well."""
+    ends = [level_db]
+    if not pair.first.is_sub:
+        ends += [_median(pair.difference_db, LOWS), _median(pair.difference_db, HIGHS)]
+    return all(np.sign(level_db) * end > SILENT_DB for end in ends)
 
 
 def _sub_bands(pair: _Pair) -> BoolArray:
