@@ -2,7 +2,7 @@
 
 `JackRoom` starts a JACK server of its own and, as its one client, `jconvolver` with given
 impulse responses; PortAudio then lists the convolver as a sound device called "hall". Each test
-stops its server by its process id. `needs_jack` skips where the programs are missing.
+stops its server by its process id. `jack_tests()` skips where the programs are missing.
 """
 
 from __future__ import annotations
@@ -21,15 +21,23 @@ import numpy as np
 import pytest
 import soundfile
 
-__all__ = ["JackRoom", "needs_jack"]
+__all__ = ["JackRoom", "jack_tests"]
 
 PROGRAMS = ("jackd", "jconvolver", "jack_lsp", "jack_connect", "jack_disconnect")
 missing = [name for name in PROGRAMS if shutil.which(name) is None]
-needs_jack = [
-    pytest.mark.skipif(bool(missing), reason=f"{', '.join(missing)} not installed"),
-    # Servers in real time disturb each other where there are few processors.
-    pytest.mark.xdist_group("jack"),
-]
+
+
+def jack_tests(group: str) -> list[pytest.MarkDecorator]:
+    """Marks of tests that need a server: skipped without one, and each group on one worker.
+
+    Two servers in real time get along on two processors; more disturb each other.
+    """
+    return [
+        pytest.mark.skipif(bool(missing), reason=f"{', '.join(missing)} not installed"),
+        pytest.mark.xdist_group(f"jack-{group}"),
+    ]
+
+
 START_S = 10.0
 
 

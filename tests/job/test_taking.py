@@ -20,9 +20,9 @@ from evenhall.sound.live.session import CEILING_DBFS, Live
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.recording import read_recording
 from evenhall.sound.writing import leftovers
-from jackroom import JackRoom, needs_jack
+from jackroom import JackRoom, jack_tests
 
-pytestmark = needs_jack
+pytestmark = jack_tests("first")
 
 RATE_HZ = 48_000
 DELAY = 350

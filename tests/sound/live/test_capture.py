@@ -15,9 +15,9 @@ from evenhall.errors import DeviceError
 from evenhall.sound.live.capture import capture
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
-from jackroom import JackRoom, needs_jack
+from jackroom import JackRoom, jack_tests
 
-pytestmark = needs_jack
+pytestmark = jack_tests("first")
 
 RATE_HZ, PERIOD = 48_000, 512
 DELAY = 240

@@ -21,9 +21,9 @@ from evenhall.sound.live.engine import FADE_S, LEASE_S
 from evenhall.sound.live.latency import latency_s
 from evenhall.sound.live.session import RAMP_FROM_DB, RAMP_S, Live, present, ramped
 from evenhall.sound.live.setup import SoundSetup
-from jackroom import JackRoom, needs_jack
+from jackroom import JackRoom, jack_tests
 
-pytestmark = needs_jack
+pytestmark = jack_tests("first")
 
 RATE_HZ, PERIOD = 48_000, 512
 DELAY = 480  # 10 ms
