@@ -163,7 +163,6 @@ def test_two_slams_25_db_above_the_stimulus_do_not_spoil_the_take_and_are_told()
     assert abs(response.delay_s - DELAY_S) <= 10e-6
 
 
-@pytest.mark.xfail(strict=True, reason="all levels come out 0.4 dB high")
 def test_slams_in_a_short_take_at_0_db_snr_do_not_raise_all_levels():
     rng = np.random.default_rng(3)
     stimulus = rooms.pink(5.0, RATE_HZ, rng)

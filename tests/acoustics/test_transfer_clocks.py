@@ -107,7 +107,6 @@ def test_inverted_take_on_another_clock_reads_as_inverted():
     assert response.polarity == -1
 
 
-@pytest.mark.xfail(strict=True, reason="too few bands of music are left on two clocks")
 def test_music_on_another_clock():
     rng = np.random.default_rng(54)
     take = rooms.take(

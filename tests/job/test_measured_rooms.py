@@ -104,13 +104,7 @@ def test_direct_sound_of_a_real_place_arrives_where_its_response_begins(tuned, n
     assert abs(take.delay_s - begin_s) <= 1.0e-3
 
 
-TOO_LONG = pytest.mark.xfail(
-    strict=True,
-    reason="what a hall of 7 s holds past the longest tap, 0.1 to 0.3 dB, is not stated",
-)
-
-
-@pytest.mark.parametrize("name", [*TAKES[:-1], pytest.param(TAKES[-1], marks=TOO_LONG)])
+@pytest.mark.parametrize("name", TAKES)
 def test_stated_uncertainty_of_a_real_place_is_honest(tuned, name):
     error_db = errors_db(tuned[name])
     unsure_db = np.array([band.uncertainty_db or np.nan for band in tuned[name].bands])

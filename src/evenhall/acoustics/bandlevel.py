@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.timetable import has_gaps
 from evenhall.acoustics.whitening import covered_share
 
 __all__ = ["BandLevels", "band_levels"]
@@ -37,10 +38,17 @@ SIGNIFICANT = 3.0
 # Longest hidden tail, re what is seen, that the decay before it is trusted to foretell.
 LARGEST_TAIL = 0.02
 FEWEST_LOOKS = 3
-RESONANCE_HZ = 2.2  # 2.2 / T, about, for a room that rings a second
+RESONANCE_HZ = 1.8  # 2.2 / T, for a room that rings 1.2 s
 STEADY_GAPS = 0.1  # share of a band that noise leaves thin by chance
 SLOWEST_DECAY_PER_S = 3.0  # of energy: 4.6 s of reverberation; what decays slower is residue
-AHEAD_TRUST = 0.5  # so short a stretch is itself known to a factor of two
+# So short a stretch is itself known to a factor of two in the bass, and better in wider bands:
+# of n independent values the power is known to 1/sqrt(n). A Hann window leaves two in three.
+LEAST_AHEAD_TRUST, HANN_SHARE = 0.5, 2.0 / 3.0
+# Doubt about the noise that is taken off: all bins of a band share it, so no width averages it
+# away. Between the notes of music the fit gives up where noise is stronger, and what it leaves
+# out is missing from the level; the noise that is left varies more than a line's. All found by
+# simulation, on other takes than those of bench/accuracy.py and the tests.
+NOISE_DOUBT, GAPS_BIAS, GAPS_NOISE = 0.25, 0.4, 2.5
 # What fitting, resampling and truncation leave even without noise.
 LEAST_UNCERTAINTY_DB = 0.03
 # Beyond it a third-octave level is no ground for moving a fader.
@@ -184,7 +192,9 @@ def band_levels(
     density = np.where(np.isfinite(noise_scale), density_of(noise) * noise_scale, ahead)
     # Where the stimulus is weak, at its ends or between notes, the fit makes more noise than
     # correlation shows; what stands ahead of the arrival is the better witness then.
-    density = np.maximum(density, AHEAD_TRUST * ahead)
+    ahead_values = np.maximum(width_hz * max(start, before // 2) / rate_hz * HANN_SHARE, 1.0)
+    trust = np.maximum(LEAST_AHEAD_TRUST, 1.0 - 1.0 / np.sqrt(ahead_values))
+    density = np.maximum(density, trust * ahead)
 
     growth = np.arange(60)
     lengths = np.round(SHORTEST_LOOK_S * LOOK_GROWTH**growth * rate_hz).astype(int) + before
@@ -224,7 +234,11 @@ def band_levels(
     # most of it from a few weak places. The square is found by simulation (bench/accuracy.py).
     n_independent = n_independent * np.clip(sounded_ratio + STEADY_GAPS, 0.1, 1.0) ** 2
     variance = (2.0 * np.maximum(energy, 0.0) * noise_power + noise_power**2) / n_independent
-    variance += (0.5 * hidden) ** 2
+    gaps = has_gaps(sounded_ratio)
+    if gaps:
+        variance *= GAPS_NOISE
+    variance += ((GAPS_BIAS if gaps else NOISE_DOUBT) * noise_power) ** 2
+    variance += hidden**2
     # The 20 kHz band is by definition the mean over what the sample rate covers.
     gap = np.where(bands < BAND_COUNT - 1, 1.0 - share, 0.0)
     variance += (GAP_SPREAD * gap * np.maximum(energy, 0.0)) ** 2

@@ -21,7 +21,13 @@ from scipy import fft
 
 from evenhall.acoustics.bands import log_frequency_mean
 from evenhall.acoustics.hum import HUM_WIDTH_HZ, hum_lines_hz, notches, tones
-from evenhall.acoustics.timetable import Stimulus, believed, block_powers, noise_scale
+from evenhall.acoustics.timetable import (
+    Stimulus,
+    believed,
+    block_powers,
+    has_gaps,
+    noise_scale,
+)
 from evenhall.acoustics.whitening import LOWEST_HZ, cut, flat_gain
 from evenhall.acoustics.windows import hann
 
@@ -45,7 +51,6 @@ MAX_STEPS = 80  # noise takes six, sparse music most of them
 CLEAR_RESIDUAL = 0.02
 RIDGE = 0.02  # of the flattened stimulus's power
 
-GAPS_SHARE = 0.8  # noise and sweeps fill more of a band than this, music less
 RESOLVED_HZ = 2.0  # finer gaps in a stimulus a room bridges
 # Blocks of the residual that are judged for fit: long enough for bass, short for a slam.
 BLOCK_S = 0.085
@@ -413,20 +418,22 @@ def deconvolve(
     n_lags = (n_taps - lead) // block
     heard_on = believed(stimulus.in_thirds, weight, n_lags) >= LEAST_BELIEVED
     known_blocks = np.where(heard_on.all(axis=0), n_lags + 1, heard_on.argmin(axis=0))
+    sounded_ratio = fit.sounded_ratio(rate_hz)
+    # Between its notes music tells little, and the fit fills that with noise of its own: only
+    # a fit to what cannot be response shows how much.
+    gaps = has_gaps(sounded_ratio)
+    if gaps:
+        noise = fit.fitted_noise(per_sample(weight))
+    else:
+        noise = fit.as_response(lags[n_taps : 2 * n_taps])
     scale = noise_scale(
         stimulus.in_thirds,
         weight,
         range((n_taps - lead) // block, (2 * n_taps - lead) // block + 1),
         -(-n_fft // block),
-        min(0.5, n_taps / n_samples) if stimulus.steady else 0.0,
+        fitted_share=min(0.5, n_taps / n_samples) if stimulus.steady else 0.0,
+        fitted=gaps,
     )
-    sounded_ratio = fit.sounded_ratio(rate_hz)
-    if np.median(sounded_ratio) < GAPS_SHARE:
-        # Between its notes music tells little, and the fit fills that with noise of its own:
-        # only a fit to what cannot be response shows how much.
-        noise = fit.fitted_noise(per_sample(weight))
-    else:
-        noise = fit.as_response(lags[n_taps : 2 * n_taps])
     gap = not stimulus.steady and bool(weight[counted].min() < LEAST_BELIEVED)
     return Deconvolution(
         impulse=fit.impulse.astype(np.float64),

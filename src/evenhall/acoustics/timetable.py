@@ -2,6 +2,7 @@
 
 Stimulus        block by block, the power in each band
 believed()      share of it that fell into believed blocks, lag by lag
+has_gaps()      whether it leaves much of its bands untouched, as music does
 noise_scale()   what the noise at lags without response says of the noise in the response
 """
 
@@ -13,7 +14,7 @@ from scipy import fft
 
 from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ, log_frequency_mean
 
-__all__ = ["Stimulus", "believed", "block_powers", "noise_scale"]
+__all__ = ["Stimulus", "believed", "block_powers", "has_gaps", "noise_scale"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -23,6 +24,12 @@ Float32Array = NDArray[np.float32]
 STEADY_SHARE = 0.3
 # Share of the stimulus that must have met a recording at outer lags for their noise to count.
 LEAST_MET = 0.2
+GAPS_SHARE = 0.8  # noise and sweeps fill more of a band than this, music less
+
+
+def has_gaps(sounded_ratio: FloatArray) -> bool:
+    """Whether most bands are filled in part only; `sounded_ratio` is the share of each."""
+    return bool(np.median(sounded_ratio) < GAPS_SHARE)
 
 
 def block_powers(
@@ -64,23 +71,38 @@ class Stimulus:
 
 
 def noise_scale(
-    power: FloatArray, weight: FloatArray, lags: range, n_around: int, fitted_share: float
+    power: FloatArray,
+    weight: FloatArray,
+    lags: range,
+    n_around: int,
+    *,
+    fitted_share: float,
+    fitted: bool,
 ) -> FloatArray:
     """Factor from the noise at outer lags (in blocks) to the noise in the response, a band.
 
     At an outer lag the stimulus meets the recording of a later block, or none at all past the
-    end of the take, until the circle of `n_around` blocks closes. Fitting noise to noise costs
-    `fitted_share` of the equations: the residual's power is that much too small.
+    end of the take, until the circle of `n_around` blocks closes. Correlation makes less noise
+    of the less that it meets. A fit (`fitted`) answers from what is left, and makes more of it;
+    its way from early to late is not settled, so half of that, in dB, is taken (as simulated
+    music has it: with all of it levels came out too high, with none too low).
+    Fitting noise to noise costs `fitted_share` of the equations: the residual's power is that
+    much too small.
     """
     total = np.maximum(power.sum(axis=0), 1e-30)
     padded = np.zeros((n_around, power.shape[1]))
     padded[: power.shape[0]] = power
     trusted = np.zeros(n_around)
-    trusted[: weight.size] = weight**2
-    met = np.mean([np.roll(trusted, -lag) @ padded for lag in lags], axis=0)
+    trusted[: weight.size] = weight
+    # Density is read under a Hann window: what the middle lags met counts most.
+    counts = np.hanning(len(lags) + 2)[1:-1] ** 2
+    around = np.stack([np.roll(trusted, -lag) for lag in lags])
+    met = counts @ (around @ padded) / counts.sum()
+    met_squared = counts @ (around**2 @ padded) / counts.sum()
     own = np.maximum(weight @ power, 1e-30)
-    scale = (weight**2 @ power) / own**2 * total**2 / np.maximum(met, 1e-30 * total)
-    return np.where(met > LEAST_MET * total, scale / (1.0 - fitted_share), np.nan)
+    outer = np.maximum(met_squared, 1e-30 * total) / total / (met if fitted else total)
+    scale = (weight**2 @ power) / own**2 / outer
+    return np.where(met_squared > LEAST_MET * total, scale / (1.0 - fitted_share), np.nan)
 
 
 def believed(power: FloatArray, weight: FloatArray, n_lags: int) -> FloatArray:

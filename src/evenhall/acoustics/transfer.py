@@ -27,7 +27,7 @@ from evenhall.acoustics.arrival import Arrival, first_arrival
 from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
-from evenhall.acoustics.timetable import Stimulus, block_powers
+from evenhall.acoustics.timetable import Stimulus, block_powers, has_gaps
 from evenhall.acoustics.windows import hann
 
 __all__ = ["Response", "level_mean_db", "transfer_function"]
@@ -48,6 +48,7 @@ HIGHEST_RATE_HZ = 50e3
 FLAT_SHARE = 0.925
 LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 200.0, 4000.0
 FEWEST_FOR_ARRIVAL = 5  # of fewer bands an onset cannot be told
+ONSET_UNCERTAINTY_DB = 1.5
 CLOCK_ROUNDS = 4
 # Longest response fitted for the clock: the early sound keeps time, the late only costs.
 CLOCK_RESPONSE_S = 0.4
@@ -282,7 +283,8 @@ def transfer_function(
         return None
     settle = _unknown_samples(placed, rate_hz) if shared and steady else 0
     solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, settle=settle)
-    if reference_rate_hz is not None and not solved.steady:
+    sweep = not solved.steady and not has_gaps(solved.sounded_ratio)
+    if reference_rate_hz is not None and sweep:
         # A sweep passes each frequency once: its fit takes any drift for a delay that depends
         # on frequency. The direct sound has none, so the clock that makes it sharp is right.
         error_ppm = sweep_clock_error(
@@ -343,9 +345,14 @@ def _settle_clock(
     return found
 
 
+def _sounding(bands: BandLevels) -> NDArray[np.bool_]:
+    """Bands that tell an onset, if not a level: less is needed for that."""
+    return np.nan_to_num(bands.uncertainty_db, nan=np.inf) <= ONSET_UNCERTAINTY_DB
+
+
 def _well_known_hz(bands: BandLevels) -> tuple[float, float]:
-    """Lowest and highest frequency of the widest run of usable bands."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], bands.usable.astype(np.int8), [0]])))
+    """Lowest and highest frequency of the widest run of sounding bands."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], _sounding(bands).astype(np.int8), [0]])))
     runs = edges.reshape(-1, 2)
     first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
     return float(LOWER_HZ[first]), float(UPPER_HZ[last - 1])
@@ -395,7 +402,7 @@ def _response(
 
     bands = levels(placed.lead)
     arrival = Arrival(np.nan, 0)
-    if bands.usable.sum() >= FEWEST_FOR_ARRIVAL:
+    if _sounding(bands).sum() >= FEWEST_FOR_ARRIVAL:
         low_hz, high_hz = _well_known_hz(bands)
         arrival = first_arrival(
             solved.impulse,
