@@ -12,7 +12,7 @@ import typer
 from evenhall import __version__
 from evenhall.errors import EvenhallError, exit_code
 
-__all__ = ["app", "faults_as_lines", "main", "progress_shown"]
+__all__ = ["app", "ask", "faults_as_lines", "main", "progress_shown"]
 
 EXIT_FAULT = 2
 
@@ -80,6 +80,16 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None] | None]:
 
     with terminal.progress_on(terminal.console_for(stderr=True)) as step:
         yield step
+
+
+def ask(question: str) -> str:
+    """Ask on standard error and wait for a line; standard output stays clean."""
+    sys.stderr.write(f"{question} ")
+    sys.stderr.flush()
+    answer = sys.stdin.readline()
+    if not answer:
+        raise typer.Abort  # nobody is there to answer
+    return answer.strip().lower()
 
 
 def _show_version(wanted: bool) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from evenhall.cli.app import app, faults_as_lines
+from evenhall.cli.app import app, ask, faults_as_lines
 from evenhall.cli.sound_options import (
     DeviceName,
     InputName,
@@ -144,7 +144,8 @@ def _caution(setup: SoundSetup, ready: bool) -> None:
         return
     typer.echo(CAUTION, err=True)
     if not ready:
-        typer.confirm("Ready?", default=True, abort=True, err=True)
+        if ask("Ready? Enter goes on, n does not:") in ("n", "no"):
+            raise typer.Abort
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:

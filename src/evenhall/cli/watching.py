@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import Self
 
-import typer
 from rich.console import Console
 from rich.live import Live as LiveDisplay
 from rich.text import Text
 
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
+from evenhall.cli.app import ask
 from evenhall.job.line_round import Element
 from evenhall.verdict.plan import Plan
 
@@ -124,8 +124,7 @@ class RoundView:
         wanted = f"Solo {element.name} at the mixer, mute all others"
         if self._asks:
             self._show("")
-            answer = typer.prompt(f"{wanted}. Enter plays, q ends", default="", err=True)
-            if str(answer).strip().lower() == "q":
+            if ask(f"{wanted}. Enter plays, q ends:") == "q":
                 return False
         else:
             self._say(f"{wanted}.")

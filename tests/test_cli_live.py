@@ -1,0 +1,203 @@
+"""The commands that play and record, as a person types them, through JACK and a convolver."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import rooms
+from evenhall.job.folder import load_job
+from jackroom import JackRoom, jack_tests
+
+EVENHALL = Path(sys.executable).with_name("evenhall")
+RATE_HZ = 48_000
+CABLE = np.eye(1, 64)[0]
+
+
+def hall():
+    response = rooms.hall(RATE_HZ, 0.5, 3)[:24_000]
+    return 0.3 * response / np.abs(response).max()
+
+
+@pytest.fixture(scope="module")
+def room(tmp_path_factory):
+    with JackRoom(
+        tmp_path_factory.mktemp("jack"),
+        {(1, 1): hall(), (1, 2): CABLE, (1, 3): 0.0 * CABLE},
+        rate_hz=RATE_HZ,
+        period=512,
+    ) as running:
+        yield running
+
+
+@pytest.fixture
+def run(room, tmp_path):
+    environment = {
+        **room.environment,
+        "XDG_CONFIG_HOME": str(tmp_path / "settings"),
+        "COLUMNS": "80",
+        "NO_COLOR": "1",
+    }
+
+    def command(*words, stdin=""):
+        return subprocess.run(
+            [EVENHALL, *words],
+            env=environment,
+            input=stdin,
+            capture_output=True,
+            text=True,
+            timeout=90,
+            check=False,
+            cwd=tmp_path,
+        )
+
+    command.environment = environment
+    return command
+
+
+@pytest.mark.usefixtures("room")
+class TestThroughJack:
+    pytestmark = jack_tests("first")
+
+    def test_new_user_chooses_a_device_takes_and_tunes(self, run, tmp_path):
+        listed = run("devices")
+        assert listed.returncode == 0
+        assert "hall (JACK Audio Connection Kit)" in listed.stdout
+        assert "Nothing is chosen yet: evenhall devices --device NAME" in listed.stdout
+
+        chosen = run("devices", "--device", "hall", "--reference", "cable")
+        assert chosen.returncode == 0
+        words = " ".join(chosen.stdout.split())
+        assert "Reference: a cable to input 2." in words
+        assert any(line.startswith(">") for line in chosen.stdout.splitlines())
+
+        asked = run("take", "job", "left", "front", "--length", "3", stdin="\n")
+        assert asked.returncode == 0, asked.stderr
+        assert "keep ears away from the loudspeakers" in asked.stderr
+        assert "good: " in asked.stdout
+        back = run("take", "job", "left", "back", "--length", "3", "--ready", "--distance", "9")
+        assert back.returncode == 0
+        assert [take.distance_m for take in load_job(tmp_path / "job").takes] == [None, 9.0]
+        assert run("tune", "job").returncode == 0
+        assert (tmp_path / "job" / "out" / "sheet.pdf").is_file()
+
+    def test_nothing_sounds_before_the_caution_is_answered(self, run, tmp_path):
+        run("devices", "--device", "hall", "--reference", "cable")
+        refused = run("take", "job", "left", "front", "--length", "3", stdin="n\n")
+        assert refused.returncode != 0
+        assert not (tmp_path / "job").exists()
+
+    def test_delay_of_the_device_is_measured_remembered_and_said(self, run):
+        looped = run("devices", "--device", "hall", "--loop", "2")
+        assert looped.returncode == 0
+        assert "The device's own delay, 10.67 ms, is taken off." in " ".join(looped.stdout.split())
+        again = run("devices", "--mic", "1")
+        assert "10.67 ms" in again.stdout
+        other = run("devices", "--loop", "3")
+        assert other.returncode == 4
+        assert "Input 3 does not carry what output 1 sent" in other.stderr
+
+    def test_silent_microphone_ends_in_3_and_is_not_listed(self, run, tmp_path):
+        run("devices", "--device", "hall", "--reference", "cable", "--mic", "3")
+        taken = run("take", "job", "left", "front", "--length", "3", "--ready")
+        assert taken.returncode == 3
+        assert "! The microphone's channel (1) is silent." in taken.stdout
+        assert "job.toml does not list it" in taken.stdout
+        assert not (tmp_path / "job" / "job.toml").exists()
+
+    def test_gain_is_judged(self, run):
+        run("devices", "--device", "hall", "--reference", "cable")
+        ended = run("gain", "--ready")
+        assert ended.returncode == 0
+        assert ended.stdout.startswith("Hold: the microphone sits level with the reference.")
+
+    def test_line_check_of_one_box_that_plays_for_both(self, run):
+        run("devices", "--device", "hall", "--reference", "cable")
+        ended = run("check-line", "--ready")
+        assert ended.returncode == 3
+        assert ended.stdout.count("\n") >= 2
+        assert "together" in ended.stdout
+
+    def test_line_check_of_one_element_that_works(self, run):
+        run("devices", "--device", "hall", "--reference", "cable")
+        ended = run("check-line", "left", stdin="\n\n")
+        assert ended.returncode == 0, ended.stdout + ended.stderr
+        assert ended.stdout == "+ Left works.\n"
+        assert "Solo left at the mixer, mute all others. Enter plays, q ends:" in ended.stderr
+
+    def test_any_key_stops_a_take(self, run, tmp_path):
+        run("devices", "--device", "hall", "--reference", "cable")
+        terminal, stdin = pty.openpty()
+        with subprocess.Popen(
+            [EVENHALL, "take", "job", "left", "front", "--length", "30", "--ready"],
+            env=run.environment,
+            stdin=stdin,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=tmp_path,
+        ) as process:
+            time.sleep(7.0)
+            started = time.monotonic()
+            os.write(terminal, b" ")
+            out, _ = process.communicate(timeout=20)
+        os.close(stdin)
+        os.close(terminal)
+        assert time.monotonic() - started < 3.0
+        assert out == "Stopped. Nothing was kept.\n"
+        assert not any((tmp_path / "job").rglob("*.wav*"))
+
+    def test_wrong_options_are_lines(self, run):
+        ended = run("take", "job", "left", "front", "--rate", "7", "--reference", "air", "--ready")
+        assert ended.returncode == 2
+        assert ended.stderr.splitlines() == [
+            '--reference = "air" is no way. Give inside, cable or outside.',
+            "--rate = 7 is out of range. Give 44100 to 192000 Hz.",
+        ]
+        ended = run("take", "job", "left", "front", "--ceiling", "3", "--ready")
+        assert ended.stderr == "--ceiling = 3 is out of range. Give -60 to 0 dBFS.\n"
+
+
+def without_portaudio(tmp_path, *words):
+    """Run a command where the sound system's library is missing."""
+    (tmp_path / "sounddevice.py").write_text("raise OSError('PortAudio library not found')\n")
+    return subprocess.run(
+        [EVENHALL, *words],
+        env={**os.environ, "PYTHONPATH": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        cwd=tmp_path,
+    )
+
+
+@pytest.mark.parametrize(
+    "words", [("devices",), ("take", "job", "left", "front", "--ready"), ("check-line", "--ready")]
+)
+def test_missing_library_is_told_in_one_line(tmp_path, words):
+    ended = without_portaudio(tmp_path, *words)
+    assert ended.returncode == 4
+    assert ended.stderr == (
+        "No sound devices: the PortAudio library is not installed. On Debian or Ubuntu: "
+        "sudo apt-get install libportaudio2. Everything that needs no device works without it.\n"
+    )
+
+
+def test_what_needs_no_device_works_without_the_library(tmp_path):
+    assert without_portaudio(tmp_path, "stimulus", "a.wav", "--length", "1").returncode == 0
+
+
+def test_spoiled_folder_is_told_before_any_device_is_opened(tmp_path):
+    (tmp_path / "job").mkdir()
+    (tmp_path / "job" / "job.toml").write_text("[rig]\nheight = 3\n")
+    ended = without_portaudio(tmp_path, "take", "job", "left", "front", "--ready")
+    assert ended.returncode == 2
+    assert ended.stderr.startswith('job.toml: [rig] has no field "height".')
