@@ -143,9 +143,8 @@ def _caution(setup: SoundSetup, ready: bool) -> None:
     if not setup.plays:
         return
     typer.echo(CAUTION, err=True)
-    if not ready:
-        if ask("Ready? Enter goes on, n does not:") in ("n", "no"):
-            raise typer.Abort
+    if not ready and ask("Ready? Enter goes on, n does not:") in ("n", "no"):
+        raise typer.Abort
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
