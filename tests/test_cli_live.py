@@ -32,7 +32,7 @@ def room(tmp_path_factory):
         tmp_path_factory.mktemp("jack"),
         {(1, 1): hall(), (1, 2): CABLE, (1, 3): 0.0 * CABLE},
         rate_hz=RATE_HZ,
-        period=512,
+        period=1024,
     ) as running:
         yield running
 
@@ -97,9 +97,9 @@ class TestThroughJack:
     def test_delay_of_the_device_is_measured_remembered_and_said(self, run):
         looped = run("devices", "--device", "hall", "--loop", "2")
         assert looped.returncode == 0
-        assert "The device's own delay, 10.67 ms, is taken off." in " ".join(looped.stdout.split())
+        assert "The device's own delay, 21.33 ms, is taken off." in " ".join(looped.stdout.split())
         again = run("devices", "--mic", "1")
-        assert "10.67 ms" in again.stdout
+        assert "21.33 ms" in again.stdout
         other = run("devices", "--loop", "3")
         assert other.returncode == 4
         assert "Input 3 does not carry what output 1 sent" in other.stderr

@@ -20,7 +20,7 @@ from evenhall.sound.live.setup import SoundSetup
 from jackroom import JackRoom, jack_tests
 from verdict.lines import RATE_HZ, hall
 
-PERIOD = 512
+PERIOD = 1024
 FAULTY_BOX = Path(__file__).parents[1] / "faulty_box.py"
 SETUP = SoundSetup("hall", "hall", reference="cable", reference_channel=2, output_channels=(1,))
 PAIR = (Element("left", "right"), Element("right", "left"))

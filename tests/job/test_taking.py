@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from dataclasses import replace
 from threading import Thread
@@ -66,10 +65,13 @@ class Watcher:
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory):
-    with JackRoom(tmp_path_factory.mktemp("jack"), PATHS, rate_hz=RATE_HZ, period=512) as running:
-        os.environ["JACK_DEFAULT_SERVER"] = running.server_name
+    with JackRoom(tmp_path_factory.mktemp("jack"), PATHS, rate_hz=RATE_HZ, period=1024) as running:
         yield running
-        del os.environ["JACK_DEFAULT_SERVER"]
+
+
+@pytest.fixture(autouse=True)
+def in_room(room, monkeypatch):
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
 
 
 def record(folder, order=ORDER, setup=CABLED, watch=None):

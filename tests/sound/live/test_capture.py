@@ -35,9 +35,12 @@ def room(tmp_path_factory):
         rate_hz=RATE_HZ,
         period=PERIOD,
     ) as running:
-        os.environ["JACK_DEFAULT_SERVER"] = running.server_name
         yield running
-        del os.environ["JACK_DEFAULT_SERVER"]
+
+
+@pytest.fixture(autouse=True)
+def in_room(room, monkeypatch):
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
 
 
 def noise(duration_s):

@@ -100,19 +100,16 @@ def noise(duration_s, level_dbfs=-30.0):
 
 @pytest.fixture(scope="module")
 def recorded(room):
-    """Six seconds of noise through the hall; again where the machine was too busy to keep up."""
+    """Six seconds of noise through the hall.
+
+    The synchronous server may be late on a busy machine, and then says so, but loses no sample.
+    """
     os.environ["JACK_DEFAULT_SERVER"] = room.server_name
     try:
-        for _ in range(3):
-            with Live(CABLED) as live:
-                live.read()
-                listen(live, 0.3)
-                live.lost()
-                live.play(noise(6.0))
-                inputs, sent = listen(live, 7.0)
-                if not live.lost():
-                    return inputs, sent
-        pytest.fail("sound was lost three times running")
+        with Live(CABLED) as live:
+            listen(live, 0.3)
+            live.play(noise(6.0))
+            return listen(live, 7.0)
     finally:
         del os.environ["JACK_DEFAULT_SERVER"]
 
