@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import time
+from threading import Event
 
 import numpy as np
 import pytest
@@ -125,3 +128,68 @@ def test_place_that_is_no_folder_is_told(tmp_path):
     (tmp_path / "takes").write_text("a file")
     with pytest.raises(StoreError, match="the take could not be written"):
         TakeWriter(tmp_path / "takes" / "a.wav", rate_hz=RATE_HZ, channels=1)
+
+
+def wait_for(happened):
+    until_s = time.monotonic() + 30.0
+    while not happened():
+        assert time.monotonic() < until_s
+        time.sleep(0.005)
+
+
+def test_disk_that_stalls_does_not_hold_up_the_sound(tmp_path, monkeypatch):
+    asked, free = Event(), Event()
+    in_time = []
+
+    def stalled(number):
+        asked.set()
+        in_time.append(free.wait(30.0))
+
+    monkeypatch.setattr(os, "fsync", stalled)
+    path = tmp_path / "a.wav"
+    with TakeWriter(path, rate_hz=RATE_HZ, channels=2) as writer:
+        wait_for(asked.is_set)
+        size = writer.part.stat().st_size
+        for block in blocks(10):
+            writer.write(block)
+        # Not on the disk yet, but safe from whatever happens to this process.
+        assert writer.part.stat().st_size == size + 10 * 960 * 2 * 3
+        free.set()
+        writer.finish()
+    assert all(in_time)
+    assert len(read_recording(path).samples) == 9600
+
+
+def test_folder_that_vanishes_is_told_while_the_sound_still_plays(tmp_path):
+    path = tmp_path / "takes" / "a.wav"
+    with TakeWriter(path, rate_hz=RATE_HZ, channels=2) as writer:
+        writer.write(blocks(1)[0])
+        shutil.rmtree(path.parent)
+
+        def told():
+            try:
+                writer.write(blocks(1)[0])
+            except StoreError as error:
+                return str(error)
+            return ""
+
+        wait_for(told)
+        assert "the take could not be written (No such file or directory)" in told()
+        assert "\n" not in told()
+
+
+def test_disk_that_fails_behind_our_back_is_told_and_the_part_stays(tmp_path, monkeypatch):
+    def failing(number):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "fsync", failing)
+    path = tmp_path / "a.wav"
+    with (
+        TakeWriter(path, rate_hz=RATE_HZ, channels=2) as writer,
+        pytest.raises(StoreError, match=r"could not be written \(Input/output error\)"),
+    ):
+        until_s = time.monotonic() + 30.0
+        while time.monotonic() < until_s:
+            writer.write(blocks(1)[0])
+            time.sleep(0.01)
+    assert leftovers(tmp_path) == (writer.part,)

@@ -2,12 +2,15 @@
 
 The sound goes into a file beside the wanted one, called ``.part``, and takes its name only once it
 is whole. What a crash leaves is found by `leftovers()` and read as far as it goes.
+
+Each block is with the operating system when `write()` returns; a thread sees it on to the disk.
 """
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
+from threading import Event, Thread
 from types import TracebackType
 from typing import Any, Self
 
@@ -22,6 +25,7 @@ __all__ = ["PART", "TakeWriter", "leftovers"]
 PART = ".part"
 # RF64 has no limit of 4 GiB, and what a crash leaves of it can be read up to its last block.
 FORM, SUBTYPE = "RF64", "PCM_24"
+SYNC_EVERY_S = 0.5  # what a power cut may lose
 
 
 class TakeWriter:
@@ -55,6 +59,20 @@ class TakeWriter:
             raise self._failed(error.strerror or str(error)) from error
         except soundfile.LibsndfileError as error:
             raise self._failed(error.error_string) from error
+        self._sync_fault: OSError | None = None
+        self._over = Event()
+        self._syncing = Thread(target=self._sync, daemon=True)
+        self._syncing.start()
+
+    def _sync(self) -> None:
+        # On a thread of its own: a slow disk must keep nobody from the stop key.
+        while not self._over.wait(SYNC_EVERY_S):
+            try:
+                # By its name: a part that was taken away with its folder is noticed here.
+                _to_disk(self.part)
+            except OSError as error:
+                self._sync_fault = error
+                return
 
     def __enter__(self) -> Self:
         return self
@@ -65,6 +83,7 @@ class TakeWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._over.set()
         if not self._file.closed:
             empty = self._file.frames == 0
             self._file.close()
@@ -85,14 +104,17 @@ class TakeWriter:
         StoreError
             The disk is full, or gone.
         """
+        if self._sync_fault is not None:
+            fault = self._sync_fault
+            raise self._failed(fault.strerror or str(fault)) from fault
         try:
             self._file.write(block)
-            self._file.flush()
         except soundfile.LibsndfileError as error:
             raise self._failed(error.error_string) from error
 
     def discard(self) -> None:
         """Close the file and take it away: nobody wants it."""
+        self._over.set()
         self._file.close()
         self.part.unlink(missing_ok=True)
 
@@ -104,15 +126,20 @@ class TakeWriter:
         StoreError
             It could not be done; the part stays.
         """
+        self._over.set()
         try:
             self._file.close()
-            with self.part.open("rb") as file:
-                os.fsync(file.fileno())
+            _to_disk(self.part)
             self.part.rename(self.path)
         except OSError as error:
             raise self._failed(error.strerror or str(error)) from error
         except soundfile.LibsndfileError as error:
             raise self._failed(error.error_string) from error
+
+
+def _to_disk(path: Path) -> None:
+    with path.open("r+b") as file:
+        os.fsync(file.fileno())
 
 
 def leftovers(place: Path) -> tuple[Path, ...]:
