@@ -13,6 +13,7 @@ from job.folders import RATE_HZ, Folder, heard, played, room, two_channels, with
 
 PEAKS = ((250.0, 6.0, 2.0),)
 DELAY_S = {"front": 0.009, "middle": 0.022, "back": 0.037}
+OTHER = {"rate_hz": RATE_HZ, "seed": 8, "level_dbfs": -20.0}  # noise that `played()` is not
 
 
 @pytest.fixture
