@@ -15,7 +15,7 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 from evenhall import __version__
-from evenhall.cli import app
+from evenhall.cli import app, main
 from evenhall.errors import InputError
 from evenhall.job.folder import Equalizer
 from evenhall.job.result import (
@@ -488,6 +488,16 @@ def test_help_imports_nothing_slow():
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert ended.stdout == "[]\n", ended.stderr
+
+
+@pytest.mark.parametrize(("wish", "threads"), [({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")])
+def test_products_are_not_cut_up_among_threads_unless_the_user_wants_it(wish, threads, monkeypatch):
+    environ = dict(wish)
+    monkeypatch.setattr("os.environ", environ)
+    monkeypatch.setattr("sys.argv", ["evenhall", "--version"])
+    with pytest.raises(SystemExit):
+        main()
+    assert environ["OPENBLAS_NUM_THREADS"] == threads
 
 
 @pytest.mark.parametrize("command", [[], ["tune"], ["stimulus"], ["demo"]])

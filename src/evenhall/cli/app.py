@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -51,6 +52,9 @@ def main() -> None:
         if hasattr(stream, "reconfigure"):
             # A terminal without UTF-8 gets a "?", not a traceback.
             stream.reconfigure(errors="replace")
+    # Takes are measured side by side already: numpy's library for linear algebra would cut each
+    # product of two signals up among threads that wait for one another.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     app()
 
 
