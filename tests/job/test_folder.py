@@ -565,6 +565,28 @@ def test_reference_file_outside_the_folder_is_refused(folder):
     assert 'job.toml: [reference] file = "../stimulus.wav" lies outside' in fault_of(folder, text)
 
 
+def test_reference_file_of_a_take_lies_in_the_folder_too(folder):
+    text = SMALLEST.replace("reference_channel = 2", 'reference_file = "../played.wav"')
+    assert fault_of(folder, text) == (
+        'job.toml: [[take]] 1 (a.wav) reference_file = "../played.wav" lies outside the folder. '
+        "Copy the file into the folder and give its path from there."
+    )
+    assert "does not exist" in fault_of(folder, text.replace("../", ""))
+
+
+def test_take_with_two_references(folder):
+    assert fault_of(folder, SMALLEST + 'reference_file = "stimulus.wav"\n') == (
+        "job.toml: [[take]] 1 (a.wav) has both reference_channel and reference_file. "
+        "Give one of them."
+    )
+
+
+def test_reference_file_of_a_take_is_reference_enough(folder):
+    text = SMALLEST.replace("reference_channel = 2", 'reference_file = "stimulus.wav"')
+    (take,) = parse_job(text.encode(), folder=folder).takes
+    assert (take.reference_file, take.delay_is_relative) == ("stimulus.wav", False)
+
+
 def test_calibration_file_outside_the_folder_is_refused_unread(folder):
     line = fault_of(folder, changed("calibration", '"/etc/passwd"'))
     assert 'job.toml: [microphone] calibration = "/etc/passwd" lies outside' in line

@@ -135,6 +135,27 @@ def test_spoiled_job_is_told_before_any_sound(folder):
     assert len(caught.value.faults) == 2
 
 
+@pytest.mark.parametrize(
+    "takes", ["[]", '[{file = "a.wav", side = "left", spot = "front", reference_channel = 2}]']
+)
+def test_takes_written_as_a_list_are_told_before_any_sound(folder, takes):
+    sound(folder, "a.wav")
+    (folder / "job.toml").write_text(f"take = {takes}\n[venue]\nname = 'x'\n")
+    with pytest.raises(InputError, match=r"take = \[\.\.\.\] is a list.*below a \[\[take\]\]"):
+        recordable_job(folder, side="left")
+
+
+def test_job_from_another_system_is_added_to(folder):
+    # A byte order mark and the line ends of Windows.
+    own = b"\xef\xbb\xbf[venue]\r\nname = 'Chapel'\r\n"
+    (folder / "job.toml").write_bytes(own)
+    sound(folder, TAKE.file)
+    assert recordable_job(folder, side="left").venue.name == "Chapel"
+    add_take(folder, TAKE)
+    assert (folder / "job.toml").read_bytes().startswith(own)
+    assert len(load_job(folder).takes) == 1
+
+
 def test_file_in_the_folders_place_is_told(tmp_path):
     (tmp_path / "hall").write_text("")
     with pytest.raises(InputError, match="is a file"):

@@ -213,6 +213,40 @@ def test_reference_file_gives_no_delay_and_no_distance(folder):
     assert abs(take["clock_ppm"]) < 2.0
 
 
+def test_relative_delay_stays_as_measured_and_gives_no_distance(folder):
+    relative = "delay_is_relative = true\n"
+    add(folder, "left", "front", 1, fields=relative)
+    add(folder, "left", "back", 2, fields=relative + "distance_m = 9.5\n")
+    front, back = tuned(folder)["takes"]
+    assert front["delay_s"] == pytest.approx(0.009, abs=2e-5)
+    assert (front["distance_m"], back["distance_m"]) == (None, 9.5)
+
+
+def test_reference_file_of_a_take_comes_before_that_of_the_job(folder):
+    for name, sound in (("stimulus.wav", played()), ("own.wav", pink_noise(3.0, **OTHER))):
+        soundfile.write(folder.path / name, sound, RATE_HZ, subtype="PCM_24")
+    folder.head += '[reference]\nfile = "stimulus.wav"\n'
+    folder.add(heard(played(), room(1, reverberant=0.004)), fields="")
+    own = heard(pink_noise(3.0, **OTHER), room(1, reverberant=0.004))
+    folder.add(own, "b.wav", spot="back", fields='reference_file = "own.wav"')
+    first, second = tuned(folder)["takes"]
+    assert (first["usable"], second["usable"]) == (True, True)
+    # One impulse response: the same levels, whatever was played.
+    assert second["level_db"] == pytest.approx(first["level_db"], abs=0.1)
+    assert second["delay_s"] is None
+
+
+def test_reference_file_of_a_take_that_is_no_sound_spoils_that_take_alone(folder):
+    (folder.path / "own.wav").write_text("no sound")
+    add(folder, "left", "front", 1)
+    folder.add(heard(played(), room(2)), "b.wav", spot="back", fields='reference_file = "own.wav"')
+    front, back = tuned(folder)["takes"]
+    assert (front["usable"], back["usable"]) == (True, False)
+    (problem,) = back["problems"]
+    assert problem["code"] == "unreadable"
+    assert problem["text"].startswith("reference_file = 'own.wav': This is not a sound file")
+
+
 def test_calibration_of_the_microphone_is_taken_off(folder, tmp_path_factory):
     other = Folder(tmp_path_factory.mktemp("other"))
     (other.path / "mic.txt").write_text("20 -3.0\n400 0.0\n2000 0.0\n20000 4.0\n")

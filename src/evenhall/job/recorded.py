@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import time
+import tomllib
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -101,6 +102,7 @@ def recordable_job(folder: Path, *, side: str) -> Job:
     """
     if folder.is_file() or (folder / JOB_FILE).is_file():
         job = load_job(folder, takes_needed=False)
+        _check_takes_one_more(folder / JOB_FILE)
     else:
         job = parse_job(_new_job(folder).encode(), folder=folder, takes_needed=False)
     if job.rig.sides and "sides" in job.rig.model_fields_set and side not in job.rig.sides:
@@ -108,6 +110,17 @@ def recordable_job(folder: Path, *, side: str) -> Job:
             f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
         )
     return job
+
+
+def _check_takes_one_more(path: Path) -> None:
+    """See to it that a [[take]] can be put at the end: behind a list, take = [...], none can."""
+    try:
+        tomllib.loads(path.read_text(encoding="utf-8-sig") + "\n[[take]]\n")
+    except tomllib.TOMLDecodeError:
+        raise InputError(
+            f"{JOB_FILE}: take = [...] is a list, to which none can be added. Write each take "
+            "below a [[take]] of its own, and leave the list out."
+        ) from None
 
 
 def _plain(label: str) -> str:
