@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 import rooms
 from evenhall.acoustics.background import background
 from evenhall.acoustics.bandlevel import BandLevels
-from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.verdict.plan import LONGEST_S, SHORTEST_S, judged_bands, plan_stimulus, reached
 
@@ -25,39 +25,79 @@ def plan(noise_dbfs, **options):
     )
 
 
-def noisy_take(duration_s, snr_db, seed, rt_s=0.9):
+def noisy_take(duration_s, snr_db, seed, *, kind="pink", rt_s=0.9):
     rng = np.random.default_rng(seed)
     take = rooms.take(
         rooms.pink(duration_s, RATE_HZ, rng), rooms.hall(RATE_HZ, rt_s, seed + 1), RATE_HZ
     )
-    noise = rooms.pink(take.recording.size / RATE_HZ + 1.0, RATE_HZ, rng)[: take.recording.size]
+    n = take.recording.size
+    noise = rng.standard_normal(n)
+    if kind == "pink":
+        noise = rooms.pink(n / RATE_HZ + 1.0, RATE_HZ, rng)[:n]
     return take, take.with_noise(noise, snr_db=snr_db)
 
 
-@pytest.mark.parametrize("snr_db", [10.0, 3.0, -2.0])
-def test_take_of_the_planned_length_reaches_the_wanted_uncertainty(snr_db):
+def measured(take):
+    signals, rates = take.arguments
+    return transfer_function(*signals, **rates).bands
+
+
+# Pink noise presses on the bass, where values are few; hiss on the treble, where its own level
+# is in doubt: there a plan from the number of values alone promised 0.5 dB and gave 0.9 to 1.9.
+@pytest.mark.parametrize(
+    ("kind", "snr_db"),
+    [
+        ("pink", 10.0),
+        ("pink", 3.0),
+        ("pink", -2.0),
+        ("white", 3.0),
+        ("white", -2.0),
+        ("white", -5.0),
+    ],
+)
+def test_take_of_the_planned_length_reaches_the_wanted_uncertainty(kind, snr_db):
     # What is heard and what is noise are measured as they are in a hall, then planned with.
-    clean, _ = noisy_take(8.0, snr_db, 11)
-    _, noisy = noisy_take(8.0, snr_db, 11)
+    clean, noisy = noisy_take(8.0, snr_db, 11, kind=kind)
     heard = background(clean.recording, rate_hz=RATE_HZ).band_dbfs
     noise = background(noisy.recording - clean.recording, rate_hz=RATE_HZ).band_dbfs
     planned = plan(noise, heard_dbfs=heard, rt60_s=0.9)
     assert SHORTEST_S <= planned.length_s < LONGEST_S
-    truth, take = noisy_take(planned.length_s, snr_db, 12)
-    signals, rates = take.arguments
-    bands = transfer_function(*signals, **rates).bands
+    truth, take = noisy_take(planned.length_s, snr_db, 12, kind=kind)
+    bands = measured(take)
     judged = judged_bands(**BAND)
     # The plan knows the room roughly; most bands have what was wanted, none is far off.
     assert np.mean(bands.uncertainty_db[judged] <= 0.5) >= 0.8
     assert bands.uncertainty_db[judged].max() <= 1.0
-    error_db = np.abs(bands.level_db - truth.levels_db)[judged & bands.usable]
+    assert bands.usable[judged].all()
+    error_db = np.abs(bands.level_db - truth.levels_db)[judged]
     assert np.mean(error_db <= 1.0) >= 0.9
-    # Nor is it simply long: half of it would not have done.
+    assert np.mean(error_db <= 2.0 * bands.uncertainty_db[judged]) >= 0.85
+    # Nor is it simply long: the worst band has what was wanted within a factor of two, and a
+    # quarter of the length would not have done.
     if planned.length_s > 2.0 * SHORTEST_S:
-        _, half = noisy_take(planned.length_s / 4.0, snr_db, 12)
-        signals, rates = half.arguments
-        bands = transfer_function(*signals, **rates).bands
-        assert not reached(bands, **BAND)
+        assert bands.uncertainty_db[judged].max() >= 0.25
+        _, quarter = noisy_take(planned.length_s / 4.0, snr_db, 12, kind=kind)
+        assert not reached(measured(quarter), **BAND)
+
+
+@pytest.mark.parametrize("rt60_s", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("tilt_db", [-0.3, 0.0, 0.3])
+def test_worst_band_is_known_just_as_well_as_wanted(rt60_s, tilt_db):
+    # Forwards: the variance of a band's level as `band_levels` states it, at the planned length.
+    noise_dbfs = -32.0 + tilt_db * np.arange(-15.0, 16.0)
+    heard_dbfs = np.full(31, -35.0)
+    planned = plan(noise_dbfs, heard_dbfs=heard_dbfs, rt60_s=rt60_s)
+    assert SHORTEST_S < planned.length_s < LONGEST_S
+    look_s = 0.6 * rt60_s
+    values = (UPPER_HZ - LOWER_HZ) * look_s
+
+    def worst_db(length_s):
+        q = 10.0 ** ((noise_dbfs - heard_dbfs) / 10.0) * look_s / length_s
+        variance = (2.0 * q + q**2) / values + (0.25 * q) ** 2
+        return (10.0 / np.log(10.0) * np.sqrt(variance))[judged_bands(**BAND)].max()
+
+    # The length is rounded up to the next half second.
+    assert worst_db(planned.length_s) <= 0.5 < worst_db(planned.length_s - 0.5)
 
 
 @given(noise_dbfs=st.floats(-90.0, -30.0), louder_db=st.floats(0.0, 30.0))

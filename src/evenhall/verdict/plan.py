@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bandlevel import BandLevels
+from evenhall.acoustics.bandlevel import NOISE_DOUBT, BandLevels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.level import power_from_db
 from evenhall.verdict.words import hz_text
@@ -70,12 +70,15 @@ def _needed_s(noise_ratio: FloatArray, wanted_db: float, rt60_s: float) -> Float
     """Length in each band.
 
     The noise inside a look of length L is N/S * L/T of the response's power, N/S the ratio of
-    noise to stimulus as heard, T the stimulus' length. With B L independent values the level has
-    the variance (2 q + q^2) / (B L), q that ratio (see `acoustics.bandlevel`). Solved for T.
+    noise to stimulus as heard, T the stimulus' length. With q that ratio, n = B L independent
+    values and d the doubt about the noise that is taken off, the level has the variance
+    (2 q + q^2) / n + (d q)^2 (see `acoustics.bandlevel`). Solved for q, and so for T. In the bass
+    n sets the length; in the treble, where values abound, the doubt does.
     """
     look_s = LOOK_SHARE * rt60_s
-    values = np.maximum((UPPER_HZ - LOWER_HZ) * look_s, 1.0)
-    q = np.sqrt(1.0 + (wanted_db / DB_PER_NEPER) ** 2 * values) - 1.0
+    one = 1.0 / np.maximum((UPPER_HZ - LOWER_HZ) * look_s, 1.0)
+    square = one + NOISE_DOUBT**2
+    q = (np.sqrt(one**2 + square * (wanted_db / DB_PER_NEPER) ** 2) - one) / square
     return np.asarray(noise_ratio * look_s / q)
 
 
