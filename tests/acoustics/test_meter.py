@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import signal as sps
 
 from evenhall.acoustics.meter import FAST_S, SLOW_S, MeterState, step_meter
 
@@ -77,6 +78,22 @@ def test_level_falls_as_fast_as_the_standard_wants(name, decay_db_per_s, lowest)
     rate = (at_end - later) / 0.5
     assert rate == pytest.approx(decay_db_per_s, abs=0.1)
     assert rate >= lowest
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("block", [64, 441, 1024, 4096])
+@pytest.mark.parametrize(("name", "time_constant_s"), [("fast", FAST_S), ("slow", SLOW_S)])
+def test_pieces_read_as_a_filter_sample_by_sample_does(rate_hz, block, name, time_constant_s):
+    # scipy.signal.lfilter as the exponential mean; clicks are the worst that pieces can meet.
+    samples = np.random.default_rng(7).standard_normal((rate_hz, 1)) * 0.01
+    samples[:: rate_hz // 7] = 1.0
+    decay = np.exp(-1.0 / (rate_hz * time_constant_s))
+    exact = sps.lfilter([1.0 - decay], [1.0, -decay], samples**2, axis=0)
+    state = MeterState.start(1)
+    for start in range(0, rate_hz, block):
+        state, _ = step_meter(state, samples[start : start + block], rate_hz=rate_hz)
+        last = min(start + block, rate_hz) - 1
+        assert abs(10.0 * np.log10(getattr(state, name)[0] / exact[last, 0])) <= 0.01
 
 
 @given(blocks=st.lists(st.integers(1, 4096), min_size=3, max_size=12))
