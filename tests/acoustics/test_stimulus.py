@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal as sps
+from scipy import special, stats
 
 from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.level import crest_factor_db, rms_dbfs
@@ -94,6 +95,21 @@ def test_crest_factor_is_limited_and_the_shape_kept(limit_db):
     assert np.abs(levels_db - levels_db.mean()).max() <= 0.1
 
 
+def test_peaks_of_unlimited_noise_are_those_of_normal_deviates():
+    # 12 dB is what the trade calls the crest factor of pink noise (common practice, no source):
+    # four standard deviations, 12.04 dB, which erfc(4 / sqrt(2)) of all samples pass.
+    peaks_db, beyond = [], []
+    for seed in range(20):
+        noise = pink_noise(10.0, rate_hz=48000, seed=seed)
+        peaks_db.append(crest_factor_db(noise))
+        beyond.append(np.mean(np.abs(noise) > 4.0 * noise.std()))
+    assert 0.7 <= np.mean(beyond) / special.erfc(4.0 / np.sqrt(2.0)) <= 1.4
+    # The highest of n normal deviates: passed by one sample in n, on either side.
+    highest_db = 20.0 * np.log10(stats.norm.isf(0.5 / noise.size))
+    assert abs(np.mean(peaks_db) - highest_db) <= 0.5
+    assert np.ptp(peaks_db) <= 3.0
+
+
 def test_crest_factor_out_of_reach_is_refused_with_what_can_be_had():
     with pytest.raises(InputError, match=r"crest_limit_db = 1 is out of reach .* Give [\d.]+ dB"):
         pink_noise(0.5, rate_hz=48000, seed=3, crest_limit_db=1.0)
@@ -167,8 +183,9 @@ def test_sweep_has_its_level():
     sweep = exponential_sweep(5.0, rate_hz=48000, level_dbfs=-12.0)
     assert abs(10 * np.log10(2 * np.mean(sweep**2)) + 12.0) <= 1e-9
     assert abs(rms_dbfs(sweep) + 12.0) <= 1e-9
-    # A sine but for its fades.
+    # A sine but for its fades: peak over RMS is the square root of two.
     assert abs(crest_factor_db(sweep) - 3.01) <= 0.15
+    assert abs(crest_factor_db(sweep[48000:-24000]) - 10.0 * np.log10(2.0)) <= 0.01
 
 
 def test_sweep_rises_by_as_many_octaves_every_second_and_covers_its_band():
