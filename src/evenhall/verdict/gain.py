@@ -17,6 +17,11 @@ HOLD_WITHIN_DB = 3.0
 LEAVE_BEYOND_DB = 5.0  # once it stands, a waver is no reason to turn again
 HIGHEST_PEAK_DBFS = -6.0  # a slam or a cough needs that much room
 CLIPPED_DOWN_DB = 10.0  # how far beyond the peak went, nobody can see
+# A clipped peak stays readable for a while by its mark; 16 bits reach no higher than -0.0003.
+CLIPPED_DBFS = -0.01
+# From here on the next peak clips; beneath, a microphone set level with it nears its own noise.
+REFERENCE_PEAK_DBFS, LOWEST_REFERENCE_DBFS = -1.0, -50.0
+RAISE_BEYOND_DB = 10.0  # so that it does not sit on the edge
 SILENT_DBFS = -75.0
 
 
@@ -27,6 +32,7 @@ class GainHint:
     Parameters
     ----------
     turn : {"up", "down", "hold", "check"}
+        "check" where something else has to be set right first.
     change_db : float
         By about how much, downwards negative; 0 with "hold" and "check".
     text : str
@@ -42,6 +48,8 @@ def gain_hint(
 ) -> GainHint:
     """Compare the microphone with the reference.
 
+    What clips comes first, then what is silent or cannot be a reference, then the gain.
+
     Parameters
     ----------
     microphone, reference : Reading
@@ -49,17 +57,32 @@ def gain_hint(
     before : GainHint, optional
         The last hint, so that one that said "hold" is not taken back for a waver.
     """
-    if microphone.clipped:
+    if microphone.clipped or microphone.held_dbfs > CLIPPED_DBFS:
         return GainHint(
             "down",
             -CLIPPED_DOWN_DB,
             f"The microphone clips: turn its gain down, about {CLIPPED_DOWN_DB:.0f} dB.",
+        )
+    if reference.held_dbfs > REFERENCE_PEAK_DBFS:
+        return GainHint(
+            "check",
+            0.0,
+            "The reference is too hot: turn the gain of its own input down, or what feeds it, "
+            f"about {reference.held_dbfs - HIGHEST_PEAK_DBFS:.0f} dB. Leave the microphone's.",
         )
     if reference.slow_dbfs < SILENT_DBFS:
         return GainHint(
             "check",
             0.0,
             "No reference comes in. Check its cable, the mixer's output and the input's gain.",
+        )
+    if reference.slow_dbfs < LOWEST_REFERENCE_DBFS:
+        raise_db = LOWEST_REFERENCE_DBFS + RAISE_BEYOND_DB - reference.slow_dbfs
+        return GainHint(
+            "check",
+            0.0,
+            "The reference is too low: turn the gain of its own input up, or what feeds it with "
+            f"ears protected, about {raise_db:.0f} dB. Leave the microphone's.",
         )
     if microphone.slow_dbfs < SILENT_DBFS:
         return GainHint(
@@ -71,9 +94,6 @@ def gain_hint(
     wanted_db = reference.slow_dbfs - microphone.slow_dbfs
     room_db = HIGHEST_PEAK_DBFS - microphone.held_dbfs
     change_db = min(wanted_db, room_db)
-    if change_db < 0.0 and wanted_db > 0.0:
-        # Peaks alone ask for less; that counts only where they really come near.
-        change_db = min(0.0, room_db)
     within_db = LEAVE_BEYOND_DB if before and before.turn == "hold" else HOLD_WITHIN_DB
     if abs(change_db) <= within_db:
         level = (
