@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
+import numpy as np
 import pytest
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -16,13 +17,14 @@ from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
 from evenhall import cli, errors
-from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.acoustics.bands import LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.job.faults import read_section
 from evenhall.job.folder import SECTIONS, parse_job
 from evenhall.job.model import Take
 from evenhall.job.result import MOVE_KINDS, PROBLEM_CODES, REMEDIES, Result
 from evenhall.verdict.common import scatter_db
 from evenhall.verdict.linewords import CODES as LINE_CODES
+from evenhall.verdict.plan import plan_stimulus
 from evenhall.verdict.target import SHAPES
 
 ROOT = Path(__file__).parents[1]
@@ -221,6 +223,38 @@ def test_scatter_table_is_what_the_verdict_counts_with():
     for hz, *scatter in rows:
         expected = [float(scatter_db(rt60_s)[band_of[hz]]) for rt60_s in (0.5, 0.9, 2.0)]
         assert [float(figure) for figure in scatter] == pytest.approx(expected, abs=0.0501)
+
+
+def planned_s(noise_dbfs, rt60_s=1.0):
+    return plan_stimulus(
+        noise_dbfs,
+        level_dbfs=0.0,
+        highest_level_dbfs=0.0,
+        low_hz=20.0,
+        high_hz=20_000.0,
+        heard_dbfs=np.full(31, -10.0 * np.log10(31.0)),
+        rt60_s=rt60_s,
+    ).length_s
+
+
+def test_lengths_are_those_that_are_planned():
+    alike_dbfs = np.full(31, -10.0 * np.log10(31.0))
+    width_hz = UPPER_HZ - LOWER_HZ
+    hiss_dbfs = 10.0 * np.log10(width_hz / width_hz.sum())
+    rows = rows_of(section_of("levels.md", "How the length is found"))
+    assert len(rows) > 5
+    for below, *lengths in rows:
+        below_db = float(below.removesuffix(" dB"))
+        assert [float(length) for length in lengths] == [
+            planned_s(noise_dbfs - below_db, rt60_s)
+            for noise_dbfs in (alike_dbfs, hiss_dbfs)
+            for rt60_s in (0.5, 1.0, 2.0)
+        ]
+    short = dict(rows_of(section_of("live.md", "Gain, background, length")))
+    for below in ("0", "-3", "-6"):
+        assert float(short[below]) == planned_s(alike_dbfs - float(below))
+    assert planned_s(alike_dbfs - 3.0) == 6.0
+    assert planned_s(alike_dbfs + 8.0) == 60.0
 
 
 # What the pages point at
