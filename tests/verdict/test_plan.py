@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,6 +14,7 @@ from evenhall.acoustics.background import background
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import transfer_function
+from evenhall.errors import InputError
 from evenhall.verdict.plan import LONGEST_S, SHORTEST_S, judged_bands, plan_stimulus, reached
 
 RATE_HZ = 48_000
@@ -130,6 +133,43 @@ def test_noise_that_no_length_beats_asks_for_quiet_before_level():
 def test_no_level_above_the_ceiling_is_asked_for():
     planned = plan(-15.0)
     assert planned.text.endswith("wait for quiet, or raise the ceiling on purpose.")
+
+
+@given(room_db=st.floats(0.0, 10.0))
+def test_louder_by_what_it_says_stays_below_the_ceiling(room_db):
+    text = plan(-15.0, highest_level_dbfs=-20.0 + room_db).text
+    asked = re.search(r"play (\d+) dB louder", text)
+    if asked is None:
+        assert room_db < 1.0 + 1e-9
+        assert text.endswith("raise the ceiling on purpose.")
+    else:
+        assert 1 <= int(asked[1]) <= room_db + 1e-9
+
+
+def test_stimulus_fills_its_outermost_bands():
+    # 31 bands from 20 Hz to 20 kHz, 11 from 20 to 200 Hz: as heard where each is a share of it.
+    for high_hz, count in ((20_000.0, 31), (200.0, 11)):
+        heard = np.full(31, -20.0 - 10.0 * np.log10(count))
+        for noise_dbfs in (-33.0, -31.0, -29.0):
+            band = {"low_hz": 20.0, "high_hz": high_hz}
+            assert plan(noise_dbfs, **band) == plan(noise_dbfs, heard_dbfs=heard, **band)
+
+
+def test_band_that_is_not_heard_is_not_called_known():
+    heard = np.full(31, -35.0)
+    heard[17] = -np.inf
+    text = plan(-90.0, heard_dbfs=heard).text
+    assert "too noisy at 1 kHz for 0.5 dB" in text
+    # Where nothing disturbs, nothing has to be heard over it.
+    assert plan(-np.inf, heard_dbfs=heard).louder_db == 0.0
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz"), [(101.0, 105.0), (900.0, 990.0), (4.0, 8.0), (300.0, 200.0)]
+)
+def test_band_without_a_third_octave_is_refused(low_hz, high_hz):
+    with pytest.raises(InputError, match=rf"low_hz = {low_hz:g} to high_hz = {high_hz:g}"):
+        plan(-60.0, low_hz=low_hz, high_hz=high_hz)
 
 
 def test_more_than_6_db_at_once_is_never_asked_for():

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bandlevel import NOISE_DOUBT, BandLevels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.level import power_from_db
+from evenhall.errors import InputError
 from evenhall.verdict.words import hz_text
 
 __all__ = ["WANTED_DB", "Plan", "judged_bands", "plan_stimulus", "reached"]
@@ -106,25 +107,37 @@ def plan_stimulus(
     low_hz, high_hz : float
         Band of the stimulus.
     heard_dbfs : ndarray, shape (31,), optional
-        The stimulus at the microphone. Without it the microphone is taken to sit level with
-        the reference, as the gain helper sets it.
+        The stimulus at the microphone; a band at -inf is never known. Without it the microphone
+        is taken to sit level with the reference, as the gain helper sets it.
     wanted_db : float
         One standard deviation of a band's level.
     rt60_s : float
+
+    Raises
+    ------
+    InputError
+        The band of the stimulus holds the middle of no third octave.
     """
+    judged = judged_bands(low_hz, high_hz)
+    if not judged.any():
+        raise InputError(
+            f"From low_hz = {low_hz:g} to high_hz = {high_hz:g} there is no third-octave band. "
+            "Give a band of a third of an octave or more, from 20 Hz to 20 kHz."
+        )
     if heard_dbfs is None:
-        count = max(int(_between(low_hz, high_hz).sum()), 1)
+        # Pink noise has every third octave alike, and its outermost bands are whole.
+        count = 10.0 * np.log10(high_hz / low_hz) + 1.0
         heard_dbfs = np.full(EXACT_HZ.size, level_dbfs - 10.0 * np.log10(count))
-    judged = judged_bands(low_hz, high_hz) & np.isfinite(noise_dbfs) & np.isfinite(heard_dbfs)
+    noisy = judged & (noise_dbfs > -np.inf)
     ratio = np.zeros(EXACT_HZ.size)
-    ratio[judged] = power_from_db((noise_dbfs - heard_dbfs)[judged])
+    ratio[noisy] = power_from_db(noise_dbfs[noisy] - heard_dbfs[noisy])
     needed_s = _needed_s(ratio, wanted_db, rt60_s)
     longest_s = float(needed_s.max())
     length_s = float(np.clip(longest_s, SHORTEST_S, LONGEST_S))
     length_s = float(np.ceil(length_s / LENGTH_STEP_S) * LENGTH_STEP_S)
     play = f"Play {length_s:g} s at {level_dbfs:g} dBFS"
     if longest_s <= LONGEST_S:
-        bands = NOMINAL_HZ[judged_bands(low_hz, high_hz)]
+        bands = NOMINAL_HZ[judged]
         text = (
             f"{play}: every band from {hz_text(bands[0])} to {hz_text(bands[-1])} is then known "
             f"within {wanted_db:g} dB."
@@ -133,7 +146,9 @@ def plan_stimulus(
     short = NOMINAL_HZ[needed_s > LONGEST_S]
     louder_db = float(10.0 * np.log10(longest_s / LONGEST_S))
     where = hz_text(short[0]) if short.size == 1 else f"{short.size} bands from {hz_text(short[0])}"
-    step_db = min(np.ceil(louder_db), LOUDER_STEP_DB, highest_level_dbfs - level_dbfs)
+    # In whole decibels, and down where the ceiling is near: rounded up it would be passed.
+    room_db = np.floor(highest_level_dbfs - level_dbfs)
+    step_db = min(np.ceil(louder_db), LOUDER_STEP_DB, room_db)
     if step_db >= 1.0:
         cure = f"wait for quiet, or play {step_db:.0f} dB louder with ears protected"
     else:
