@@ -60,14 +60,18 @@ def is_cancellation(
     hz = np.arange(spectrum.size) * (rate_hz / n_fft)
     magnitude = np.abs(spectrum)
     magnitude = np.maximum(magnitude, magnitude.max() * 1e-4)
-    excess = np.unwrap(np.angle(spectrum * np.exp(-1j * minimum_phase(magnitude, n_fft))))
     half = 2.0 ** (SPAN_OCTAVES / 2.0)
+    # From one bin below, so that each bin of the span has a step of the phase.
+    outer = np.flatnonzero((hz >= freq_hz / half**3) & (hz <= freq_hz * half**3))
+    near = slice(max(0, outer[0] - 1), outer[-1] + 1)
+    hz = hz[near]
+    excess = np.unwrap(np.angle(spectrum[near]) - minimum_phase(magnitude, n_fft)[near])
     inner = (hz >= freq_hz / half) & (hz <= freq_hz * half)
-    outer = (hz >= freq_hz / half**3) & (hz <= freq_hz * half**3)
     if inner.sum() < 4:
         return False
-    beside = outer & ~inner
-    level_db = 20.0 * np.log10(magnitude)
+    beside = ~inner
+    beside[0] = False
+    level_db = 20.0 * np.log10(magnitude[near])
     if np.median(level_db[beside]) - level_db[inner].min() > NULL_DB:
         return True
     # A delay is a straight line; its slope is read beside the dip, left and right.
