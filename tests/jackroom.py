@@ -40,7 +40,6 @@ def jack_tests(group: str) -> list[pytest.MarkDecorator]:
     ]
 
 
-NAME_START = "evenhall-"
 START_S = 10.0
 
 
@@ -53,25 +52,32 @@ def _free_name():
         except BlockingIOError:
             claim.close()
             continue
-        return f"{NAME_START}{k}", claim
+        return f"evenhall-{k}", claim
     raise RuntimeError("six JACK servers run already")
 
 
 @contextmanager
 def _alone():
-    """One server starts at a time, and with an empty data base.
+    """One server starts at a time, and the first with an empty data base that has room.
 
-    All servers of a user share one, and every client costs it a lock for good: after a hundred or
-    so none can open it. Where a server runs that is not ours, it is left alone.
+    All servers of a user share one, and every client costs it a lock for good: with its usual
+    number of locks none can open it after a hundred or so. Where a server runs it is left alone.
     """
     with (Path(tempfile.gettempdir()) / "evenhall-jack-start.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
-        listed = subprocess.run(
-            ["pgrep", "-x", "-a", "jackd"], capture_output=True, text=True, check=False
-        )
-        if all(f" {NAME_START}" in line for line in listed.stdout.splitlines()):
-            shutil.rmtree(f"/dev/shm/jack_db-{os.getuid()}", ignore_errors=True)
+        if not any(_command(process) == "jackd" for process in Path("/proc").glob("[0-9]*")):
+            place = Path(f"/dev/shm/jack_db-{os.getuid()}")
+            shutil.rmtree(place, ignore_errors=True)
+            place.mkdir(mode=0o700)
+            (place / "DB_CONFIG").write_text("mutex_set_max 100000\n")
         yield
+
+
+def _command(process: Path) -> str:
+    try:
+        return (process / "comm").read_text().strip()
+    except OSError:  # it has just ended
+        return ""
 
 
 class JackRoom:

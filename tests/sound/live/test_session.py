@@ -186,6 +186,16 @@ def test_sound_fades_when_the_asker_falls_silent(in_room):
         assert live.played_frames < (LEASE_S + 0.3 + FADE_S) * RATE_HZ
 
 
+def test_asker_that_is_busy_for_long_finds_its_devices_open(in_room):
+    with Live(CABLED) as live:
+        listen(live, 0.2)
+        time.sleep(3.0 * LEASE_S)
+        live.keep_alive()
+        live.play(noise(1.0))
+        listen(live, 1.5)
+        assert live.ended == "finished"
+
+
 def test_sound_ends_when_the_asking_process_is_killed(own_room, tmp_path):
     script = tmp_path / "asker.py"
     script.write_text(

@@ -14,6 +14,7 @@ import signal
 import sys
 import time
 from pathlib import Path
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
@@ -71,6 +72,11 @@ class Engine:
         self._outputs: tuple[int, ...] = ()
         self._written = 0
         self._next_time_s = float("nan")
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing plays."""
+        return not self._playing
 
     def give(self, out: Float32Array) -> Float32Array:
         """Fill a block that goes to the output device.
@@ -201,6 +207,13 @@ def _say(**words: object) -> None:
     sys.stdout.flush()
 
 
+def _wait_for_end(gone: Event) -> None:
+    """Set `gone` once standard input ends, read past Python's buffer: its lock bars the way out."""
+    while os.read(0, 1024):
+        pass
+    gone.set()
+
+
 def _run(order: dict[str, Any]) -> None:
     """Open the devices and wait until the asker has enough, or they are gone."""
     from evenhall.sound.live.device import open_streams
@@ -212,18 +225,18 @@ def _run(order: dict[str, Any]) -> None:
     for stream in streams:
         stream.start()
     _say(ready=True, latency_s=[float(np.sum(stream.latency)) for stream in streams])
-    heartbeat, seen_s = -1, time.monotonic()
-    while not int(exchange.asked["quit"]):
+    # The asker keeps the other end open for as long as it lives, however busy it is.
+    asker_gone = Event()
+    Thread(target=_wait_for_end, args=(asker_gone,), daemon=True).start()
+    while not (int(exchange.asked["quit"]) or asker_gone.is_set()):
         if not all(stream.active for stream in streams):
             exchange.told["dead"][...] = 1
             # Closing a stream whose driver has died can hang for good, and so can the usual way
             # out: leave it.
             os._exit(0)
-        if (beat := int(exchange.asked["heartbeat"])) != heartbeat:
-            heartbeat, seen_s = beat, time.monotonic()
-        elif time.monotonic() - seen_s > 2.0 * LEASE_S:
-            break  # nobody is left to ask for anything, and what played has faded out
         time.sleep(TURN_S)
+    while asker_gone.is_set() and not engine.silent:
+        time.sleep(TURN_S)  # it fades out first
     for stream in streams:
         stream.close()
 
