@@ -84,7 +84,8 @@ class Task:
     ) -> Task:
         """Task over the bands of positive weight; at least one is needed."""
         answered = weight > 0
-        share = weight[answered] / weight[answered].sum()
+        # Rounded like the deviation below: weights on another scale cannot tip a tie either.
+        share = np.round(weight[answered] / weight[answered].sum(), 12)
         deviation = deviation_db[answered] - deviation_db[answered] @ share
         grid_db = unit.step_db or CONTINUOUS_STEP_DB
         # A hair of slack: 12 / 0.1 is 119.99…
