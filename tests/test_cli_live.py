@@ -80,7 +80,7 @@ class TestThroughJack:
 
         asked = run("take", "job", "left", "front", "--length", "3", stdin="\n")
         assert asked.returncode == 0, asked.stderr
-        assert "keep ears away from the loudspeakers" in asked.stderr
+        assert "keep ears away from the loudspeakers" in " ".join(asked.stderr.split())
         assert "good: " in asked.stdout
         back = run("take", "job", "left", "back", "--length", "3", "--ready", "--distance", "9")
         assert back.returncode == 0
@@ -95,14 +95,31 @@ class TestThroughJack:
         assert not (tmp_path / "job").exists()
 
     def test_delay_of_the_device_is_measured_remembered_and_said(self, run):
-        looped = run("devices", "--device", "hall", "--loop", "2")
+        looped = run("devices", "--device", "hall", "--loop", "2", "--ready")
         assert looped.returncode == 0
         assert "The device's own delay, 21.33 ms, is taken off." in " ".join(looped.stdout.split())
         again = run("devices", "--mic", "1")
         assert "21.33 ms" in again.stdout
-        other = run("devices", "--loop", "3")
+        other = run("devices", "--loop", "3", "--ready")
         assert other.returncode == 4
         assert "Input 3 does not carry what output 1 sent" in other.stderr
+
+    def test_no_sweep_for_the_delay_before_the_caution_is_answered(self, run):
+        refused = run("devices", "--device", "hall", "--loop", "2", stdin="n\n")
+        assert refused.returncode != 0
+        assert "keep ears away from the loudspeakers" in " ".join(refused.stderr.split())
+        assert "Nothing is chosen yet" in run("devices").stdout
+
+    def test_faults_speak_of_the_options_that_were_typed(self, run):
+        run("devices", "--device", "hall", "--reference", "cable")
+        ended = run("take", "job", "left", "front", "--low", "101", "--high", "105", "--ready")
+        assert ended.returncode == 2
+        assert "From --low = 101 to --high = 105 there is no third-octave band." in ended.stderr
+
+    def test_line_check_wants_a_folder_that_is_there(self, run):
+        ended = run("check-line", "--folder", "nowhere", "--ready")
+        assert ended.returncode == 2
+        assert ended.stderr.startswith("nowhere: no such folder.")
 
     def test_silent_microphone_ends_in_3_and_is_not_listed(self, run, tmp_path):
         run("devices", "--device", "hall", "--reference", "cable", "--mic", "3")

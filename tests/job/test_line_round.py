@@ -17,8 +17,9 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.job.line_round import Element, check_round, elements_of, line_sweep
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
+from evenhall.verdict.linecheck import check_line
 from jackroom import JackRoom, jack_tests
-from verdict.lines import RATE_HZ, hall
+from verdict.lines import RATE_HZ, Line, hall, heard
 
 PERIOD = 1024
 FAULTY_BOX = Path(__file__).parents[1] / "faulty_box.py"
@@ -161,6 +162,26 @@ class TestThroughJack:
                 pytest.raises(DeviceError, match="The line check plays by itself"),
             ):
                 check_round(live, PAIR, low_limit_hz=None, watch=Solo(room, BOXES))
+
+
+@pytest.mark.parametrize("low_limit_hz", [55.0, 120.0])
+def test_sweeps_cut_to_the_element_still_tell_the_healthy_from_the_inverted(low_limit_hz):
+    names = {"left": "right", "right": "left", "sub left": "sub right", "sub right": "sub left"}
+    where = hall(0.9, seed=3)
+
+    def codes_of(turned):
+        round_heard = []
+        for name, partner in names.items():
+            turn = np.negative if name == turned else None
+            sweep = line_sweep(name, low_limit_hz=low_limit_hz)
+            line = Line(name, partner, after=turn)
+            round_heard.append(heard(where, line, seed=3, snr_db=30.0, sweep=sweep))
+        findings = check_line(round_heard, delay_is_absolute=True)
+        return {finding.element: finding.code for finding in findings}
+
+    assert codes_of(None) == dict.fromkeys(names, "works")
+    for turned in ("right", "sub right"):
+        assert codes_of(turned) == {**dict.fromkeys(names, "works"), turned: "inverted"}
 
 
 def test_pairs_stand_together_the_left_one_first():

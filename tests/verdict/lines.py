@@ -28,14 +28,14 @@ SUB_LOW_PASS = signal.butter(2, 110.0, "low", fs=RATE_HZ, output="sos")
 
 
 @cache
-def sent():
+def sent(sweep=LINE_SWEEP):
     """What a careful player plays: its level rises over the first second."""
     swept = exponential_sweep(
-        LINE_SWEEP.duration_s,
+        sweep.duration_s,
         rate_hz=RATE_HZ,
-        low_hz=LINE_SWEEP.low_hz,
-        high_hz=LINE_SWEEP.high_hz,
-        lead_s=LINE_SWEEP.lead_s,
+        low_hz=sweep.low_hz,
+        high_hz=sweep.high_hz,
+        lead_s=sweep.lead_s,
     )
     ramp = np.minimum(1.0, np.arange(swept.size) / RATE_HZ)
     played = np.append(ramp * swept, np.zeros(round(AFTER_S * RATE_HZ)))
@@ -85,7 +85,7 @@ class Line:
     noise: Noise = field(default_factory=Noise)
 
 
-def recorded(where, line, *, seed, snr_db=None):
+def recorded(where, line, *, seed, snr_db=None, sweep=LINE_SWEEP):
     """Quiet stretch and recording of one line."""
     name = line.box or line.element
     if line.change:
@@ -95,12 +95,12 @@ def recorded(where, line, *, seed, snr_db=None):
         element = replace(element, box=replace(element.box, **box), **keys)
         where = replace(where, elements={**where.elements, name: element})
     impulse = where.true_response(name, "front", rate_hz=RATE_HZ)
-    played = line.before(sent()) if line.before else sent()
+    played = line.before(sent(sweep)) if line.before else sent(sweep)
     if name.startswith("sub"):
         played = signal.sosfilt(SUB_LOW_PASS, played)
     played = line.after(played) if line.after else played
-    sound = signal.oaconvolve(played, impulse)[: sent().size]
-    sound = np.append(np.zeros(round(LATENCY_S * RATE_HZ)), sound)[: sent().size]
+    sound = signal.oaconvolve(played, impulse)[: sent(sweep).size]
+    sound = np.append(np.zeros(round(LATENCY_S * RATE_HZ)), sound)[: sent(sweep).size]
     noise = line.noise
     if snr_db is not None:
         # Re the half second in which the box is loudest: a sub plays in a part of the sweep only.
@@ -115,13 +115,13 @@ def recorded(where, line, *, seed, snr_db=None):
     return whole[:quiet_n].astype(np.float32), whole[quiet_n:].astype(np.float32)
 
 
-def heard(where, line, *, seed, snr_db=None):
-    quiet, recording = recorded(where, line, seed=seed, snr_db=snr_db)
+def heard(where, line, *, seed, snr_db=None, sweep=LINE_SWEEP):
+    quiet, recording = recorded(where, line, seed=seed, snr_db=snr_db, sweep=sweep)
     return hear(
         recording,
-        sent().astype(np.float32),
+        sent(sweep).astype(np.float32),
         rate_hz=RATE_HZ,
-        sweep=LINE_SWEEP,
+        sweep=sweep,
         quiet=quiet,
         element=line.element,
         partner=line.partner,

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
-from evenhall.acoustics.level import db_from_power, weighted_level_db
+from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_power, weighted_level_db
 
 __all__ = ["Background", "background"]
 
 FloatArray = NDArray[np.float64]
 
-SINE_POWER = 0.5  # 0 dBFS RMS is a sine that reaches full scale, AES17
 # Long enough to tell 20 from 25 Hz, short enough to leave a slam in few of them.
 SEGMENT_S = 0.4
 # The Hann window widens a line; so many bins of noise are one independent value.
@@ -82,6 +81,8 @@ def background(microphone: NDArray[np.floating[Any]], *, rate_hz: float) -> Back
     )
     freedom = 2.0 * np.maximum((UPPER_HZ - LOWER_HZ) / (HANN_BINS * spacing_hz), 1.0)
     typical = np.median(in_bands, axis=0) / (1.0 - 2.0 / (9.0 * freedom)) ** 3
-    band_dbfs = np.where(rate_hz / 2.0 > LOWER_HZ, db_from_power(typical / SINE_POWER), np.nan)
+    band_dbfs = np.where(
+        rate_hz / 2.0 > LOWER_HZ, db_from_power(typical / FULL_SCALE_RMS**2), np.nan
+    )
     known = np.where(np.isfinite(band_dbfs), band_dbfs, -np.inf)
     return Background(band_dbfs=band_dbfs, a_weighted_dbfs=float(weighted_level_db(known, "A")))

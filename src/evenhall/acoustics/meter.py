@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.level import db_from_amplitude, db_from_power
+from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_amplitude, db_from_power
 
 __all__ = ["FAST_S", "SLOW_S", "MeterState", "Reading", "step_meter"]
 
@@ -22,7 +22,6 @@ FAST_S, SLOW_S = 0.125, 1.0
 # The mark of the highest peak stays so long, then falls.
 HOLD_S, FALL_DB_PER_S = 1.5, 20.0
 FULL_SCALE = 1.0 - 2.0**-15  # 16 bits reach no higher
-SINE_POWER = 0.5  # 0 dBFS RMS is a sine that reaches full scale, AES17
 # Samples are squared and summed in pieces this short: a piece is then one sample to the
 # exponential weighting, and even a lone click reads within 0.01 dB wherever it lies in its piece.
 PIECE_S = 0.0005
@@ -140,7 +139,7 @@ def step_meter(
         )
     else:
         peak = np.zeros_like(state.held)
-    fast_dbfs, slow_dbfs = db_from_power(np.stack([state.fast, state.slow]) / SINE_POWER)
+    fast_dbfs, slow_dbfs = db_from_power(np.stack([state.fast, state.slow]) / FULL_SCALE_RMS**2)
     peak_dbfs, held_dbfs = db_from_amplitude(np.stack([peak, state.held]))
     return state, tuple(
         Reading(

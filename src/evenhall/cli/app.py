@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,11 +13,21 @@ from typing import Annotated
 import typer
 
 from evenhall import __version__
-from evenhall.errors import EvenhallError, exit_code
+from evenhall.errors import EvenhallError, InputError, exit_code
 
-__all__ = ["app", "ask", "faults_as_lines", "main", "progress_shown"]
+__all__ = ["app", "ask", "faults_as_lines", "main", "options_by_name", "progress_shown"]
 
 EXIT_FAULT = 2
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
+# How the rooms below call what an option sets.
+OPTION_NAMES = {
+    "duration_s": "--length",
+    "rate_hz": "--rate",
+    "level_dbfs": "--level",
+    "low_hz": "--low",
+    "high_hz": "--high",
+    "crest_limit_db": "--crest-limit",
+}
 
 app = typer.Typer(
     name="evenhall",
@@ -76,6 +87,17 @@ def faults_as_lines() -> Iterator[None]:
         where = f"{error.filename}: " if error.filename else ""
         typer.echo(f"{where}could not be read or written ({error.strerror}).", err=True)
         raise typer.Exit(EXIT_FAULT) from error
+
+
+@contextmanager
+def options_by_name() -> Iterator[None]:
+    """Let faults speak of the options that the person typed."""
+    try:
+        yield
+    except InputError as error:
+        names = re.compile("|".join(OPTION_NAMES))
+        lines = (names.sub(lambda found: OPTION_NAMES[found[0]], line) for line in error.faults)
+        raise InputError(*lines) from error
 
 
 @contextmanager

@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime
 import importlib
 import io
-import re
 import sys
 from pathlib import Path
 from threading import Thread
@@ -17,24 +16,21 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from evenhall.cli.app import app, faults_as_lines, progress_shown
+from evenhall.cli.app import (
+    HIGHEST_RATE_HZ,
+    LOWEST_RATE_HZ,
+    app,
+    faults_as_lines,
+    options_by_name,
+    progress_shown,
+)
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
 SOUND_FORMATS = {".wav": "WAV", ".flac": "FLAC"}
-# How the generators call what the options set.
-OPTION_NAMES = {
-    "duration_s": "--length",
-    "rate_hz": "--rate",
-    "level_dbfs": "--level",
-    "low_hz": "--low",
-    "high_hz": "--high",
-    "crest_limit_db": "--crest-limit",
-}
 
 
 @app.command()
@@ -144,7 +140,7 @@ def stimulus(
 
         band = {"low_hz": low, "high_hz": high}
         band_given = {name: hz for name, hz in band.items() if hz is not None}
-        try:
+        with options_by_name():
             if kind == "pink":
                 signal = pink_noise(
                     length,
@@ -156,10 +152,6 @@ def stimulus(
                 )
             else:
                 signal = exponential_sweep(length, rate_hz=rate, level_dbfs=level, **band_given)
-        except InputError as error:
-            names = re.compile("|".join(OPTION_NAMES))
-            lines = (names.sub(lambda found: OPTION_NAMES[found[0]], line) for line in error.faults)
-            raise InputError(*lines) from error
         write_whole({out: _sound_bytes(signal, rate, SOUND_FORMATS[out.suffix.lower()])})
         typer.echo(
             f"{out}: {'pink noise' if kind == 'pink' else 'sweep'}, {length:g} s at "

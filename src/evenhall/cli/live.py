@@ -6,12 +6,13 @@ inside the command that needs it.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import typer
 
-from evenhall.cli.app import app, ask, faults_as_lines
+from evenhall.cli.app import app, ask, faults_as_lines, options_by_name
 from evenhall.cli.sound_options import (
     DeviceName,
     InputName,
@@ -27,17 +28,49 @@ from evenhall.cli.sound_options import (
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from evenhall.job.taking import Taken
     from evenhall.sound.live.device import Device
+    from evenhall.sound.live.session import Live
     from evenhall.sound.live.setup import SoundSetup
+
+
+class _Sound(NamedTuple):
+    live: Live
+    ceiling_dbfs: float
+    show: Callable[[str], None]
+    say: Callable[[str], None]
+
 
 WAY_WORDS = {
     "inside": "what is sent",
     "cable": "a cable to input {channel}",
     "outside": "input {channel}, played from outside",
 }
+
+
+CAUTION = (
+    "Caution: sound comes. Turn the amplifiers down first, keep ears away from the loudspeakers, "
+    "warn whoever stands near them, and let nobody be on a ladder beside them."
+)
+LOWEST_CEILING_DBFS, HIGHEST_CEILING_DBFS = -60.0, 0.0
+
+Ceiling = Annotated[
+    float | None,
+    typer.Option(
+        "--ceiling",
+        metavar="DBFS",
+        help="Highest peak that may be sent. Raise it on purpose only.  [-10]",
+    ),
+]
+Level = Annotated[
+    float, typer.Option("--level", metavar="DBFS", help="RMS level of what is played.")
+]
+Ready = Annotated[
+    bool,
+    typer.Option("--ready", help="Ask nothing: the amplifiers are down and everybody is warned."),
+]
 
 
 @app.command()
@@ -59,6 +92,7 @@ def devices(
             help="A cable joins the output and input N: measure how long the device takes.",
         ),
     ] = None,
+    ready: Ready = False,
 ) -> None:
     """List the sound devices; with options, choose and remember them.
 
@@ -82,6 +116,7 @@ def devices(
         from dataclasses import replace
 
         from evenhall import terminal
+        from evenhall.cli.keys import any_key
         from evenhall.sound.live.session import present
         from evenhall.sound.live.setup import remember, remembered
 
@@ -92,8 +127,10 @@ def devices(
             if loop is not None:
                 from evenhall.sound.live.latency import latency_s
 
-                typer.echo(CAUTION, err=True)
-                setup = replace(setup, latency_s=latency_s(setup, channel=loop))
+                _caution(setup, ready)
+                with any_key() as pressed:
+                    measured_s = latency_s(setup, channel=loop, stop_wanted=pressed)
+                setup = replace(setup, latency_s=measured_s)
             remember(setup)
         _show_devices(there, setup)
         if not there:
@@ -104,47 +141,39 @@ def devices(
             typer.echo("\nNothing is chosen yet: evenhall devices --device NAME")
 
 
-CAUTION = (
-    "Caution: sound comes. Turn the amplifiers down first, keep ears away from the loudspeakers, "
-    "warn whoever stands near them, and let nobody be on a ladder beside them."
-)
-STOP_HINT = "Any key stops the sound."
-HIGHEST_CEILING_DBFS = 0.0
-
-Ceiling = Annotated[
-    float | None,
-    typer.Option(
-        "--ceiling",
-        metavar="DBFS",
-        help="Highest peak that may be sent. Raise it on purpose only.  [-10]",
-    ),
-]
-Level = Annotated[
-    float, typer.Option("--level", metavar="DBFS", help="RMS level of what is played.")
-]
-Ready = Annotated[
-    bool,
-    typer.Option("--ready", help="Ask nothing: the amplifiers are down and everybody is warned."),
-]
-
-
-def _ceiling_dbfs(given: float | None) -> float:
-    from evenhall.sound.live.session import CEILING_DBFS
-
-    if given is None:
-        return CEILING_DBFS
-    if not -60.0 <= given <= HIGHEST_CEILING_DBFS:
-        raise InputError(f"--ceiling = {given:g} is out of range. Give -60 to 0 dBFS.")
-    return given
-
-
 def _caution(setup: SoundSetup, ready: bool) -> None:
     """Say what is about to come, and wait until everybody is ready for it."""
     if not setup.plays:
         return
-    typer.echo(CAUTION, err=True)
+    from evenhall import terminal
+
+    terminal.console_for(stderr=True).print(CAUTION)
     if not ready and ask("Ready? Enter goes on, n does not:") in ("n", "no"):
         raise typer.Abort
+
+
+@contextmanager
+def _sound(options: SoundOptions, ceiling: float | None, ready: bool) -> Iterator[_Sound]:
+    """Choose and open the devices, once everybody is ready for what comes."""
+    from evenhall import terminal
+    from evenhall.cli.watching import watching
+    from evenhall.sound.live.session import CEILING_DBFS, Live, present
+
+    if ceiling is not None and not LOWEST_CEILING_DBFS <= ceiling <= HIGHEST_CEILING_DBFS:
+        raise InputError(
+            f"--ceiling = {ceiling:g} is out of range. Give {LOWEST_CEILING_DBFS:g} to "
+            f"{HIGHEST_CEILING_DBFS:g} dBFS."
+        )
+    ceiling_dbfs = CEILING_DBFS if ceiling is None else ceiling
+    there = present()
+    setup = chosen_setup(options, there)
+    _caution(setup, ready)
+    with (
+        Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
+        watching(terminal.console_for(stderr=True)) as (show, say),
+    ):
+        say(f"{setup_sentence(setup)} Any key stops the sound.")
+        yield _Sound(live, ceiling_dbfs, show, say)
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
@@ -210,26 +239,15 @@ def gain(
     """
     options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
     with faults_as_lines():
-        from evenhall import terminal
         from evenhall.cli.keys import any_key
-        from evenhall.cli.watching import levels_line, watching
+        from evenhall.cli.watching import levels_line
         from evenhall.job.gain import set_gain
-        from evenhall.sound.live.session import Live, present
 
-        ceiling_dbfs = _ceiling_dbfs(ceiling)
-        there = present()
-        setup = chosen_setup(options, there)
-        _caution(setup, ready)
-        with (
-            Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
-            any_key() as pressed,
-            watching(terminal.console_for(stderr=True)) as (show, say),
-        ):
-            say(f"{setup_sentence(setup)} {STOP_HINT}")
+        with _sound(options, ceiling, ready) as sound, any_key() as pressed:
             hint = set_gain(
-                live,
+                sound.live,
                 level_dbfs=level,
-                on_hint=lambda hint, readings: show(f"{levels_line(readings)}\n{hint.text}"),
+                on_hint=lambda hint, readings: sound.show(f"{levels_line(readings)}\n{hint.text}"),
                 stop_wanted=pressed,
             )
         typer.echo("Stopped before the gain could be judged." if hint is None else hint.text)
@@ -254,8 +272,9 @@ def take(
         typer.Option(metavar="M", min=0.05, max=300.0, help="Loudspeaker to microphone."),
     ] = None,
     kind: Annotated[
-        Literal["pink", "sweep"], typer.Option(help="Noise, or one rising tone.")
-    ] = "pink",
+        Literal["pink", "sweep"] | None,
+        typer.Option(help="Noise, or one rising tone.  [pink; sweep on two clocks]"),
+    ] = None,
     length: Annotated[
         float | None,
         typer.Option(
@@ -303,48 +322,40 @@ def take(
     """  # noqa: D301 - the mark keeps the lines below it apart
     options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
     with faults_as_lines():
-        from evenhall import terminal
         from evenhall.cli.keys import any_key
-        from evenhall.cli.watching import TakeWatch, watching
+        from evenhall.cli.watching import TakeWatch
         from evenhall.job.recorded import TAKES_FOLDER, recordable_job
-        from evenhall.job.taking import Order, record_take
-        from evenhall.sound.live.session import Live, present
+        from evenhall.job.taking import Order, record_take, usual_kind
         from evenhall.sound.writing import leftovers
 
-        order = Order(
-            side=side,
-            spot=spot,
-            state="after" if after else "before",
-            distance_m=distance,
-            kind=kind,
-            length_s=length,
-            level_dbfs=level,
-            low_hz=low,
-            high_hz=high,
-        )
         recordable_job(folder, side=side)
         for part in leftovers(folder / TAKES_FOLDER):
             typer.echo(
                 f"{part}: a take that was broken off. Rename it to .wav to keep it, or remove it.",
                 err=True,
             )
-        ceiling_dbfs = _ceiling_dbfs(ceiling)
-        there = present()
-        setup = chosen_setup(options, there)
-        console = terminal.console_for(stderr=True)
-        _caution(setup, ready)
         with (
-            Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
+            _sound(options, ceiling, ready) as sound,
             any_key() as pressed,
-            watching(console) as (show, say),
+            options_by_name(),
         ):
-            say(f"{setup_sentence(setup)} {STOP_HINT}")
+            order = Order(
+                side=side,
+                spot=spot,
+                state="after" if after else "before",
+                distance_m=distance,
+                kind=kind or usual_kind(sound.live),
+                length_s=length,
+                level_dbfs=level,
+                low_hz=low,
+                high_hz=high,
+            )
             taken = record_take(
                 folder,
                 order,
-                live,
-                ceiling_dbfs=ceiling_dbfs,
-                watch=TakeWatch(show, say, pressed),
+                sound.live,
+                ceiling_dbfs=sound.ceiling_dbfs,
+                watch=TakeWatch(sound.show, sound.say, pressed),
             )
         _show_taken(taken, folder)
 
@@ -408,26 +419,19 @@ def check_line(
     with faults_as_lines():
         from evenhall import terminal
         from evenhall.cli.keys import any_key
-        from evenhall.cli.watching import RoundView, watching
+        from evenhall.cli.watching import RoundView
+        from evenhall.job.folder import load_job
         from evenhall.job.line_round import check_round, elements_of
-        from evenhall.job.recorded import recordable_job
-        from evenhall.sound.live.session import Live, present
 
         in_order = elements_of(elements or ["left", "right"])
         low_limit_hz = None
         if folder is not None:
-            low_limit_hz = recordable_job(folder, side=in_order[0].name).rig.low_limit_hz
-        ceiling_dbfs = _ceiling_dbfs(ceiling)
-        there = present()
-        setup = chosen_setup(options, there)
-        _caution(setup, ready)
+            low_limit_hz = load_job(folder, takes_needed=False).rig.low_limit_hz
         with (
-            Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
-            watching(terminal.console_for(stderr=True)) as (show, say),
-            RoundView(show, say, any_key, asks=not ready) as view,
+            _sound(options, ceiling, ready) as sound,
+            RoundView(sound.show, sound.say, any_key, asks=not ready) as view,
         ):
-            say(f"{setup_sentence(setup)} {STOP_HINT}")
-            findings = check_round(live, in_order, low_limit_hz=low_limit_hz, watch=view)
+            findings = check_round(sound.live, in_order, low_limit_hz=low_limit_hz, watch=view)
         if findings is None:
             typer.echo("Broken off before anything was heard.")
             raise typer.Exit(EXIT_NOTHING_USABLE)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from evenhall.cli.app import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from evenhall.errors import InputError
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ __all__ = [
     "chosen_setup",
 ]
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000
 WAYS = ("inside", "cable", "outside")
 
 DeviceName = Annotated[

@@ -75,11 +75,7 @@ class TakeWatch:
 
     def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
         """Show time and levels."""
-        left_s = max(0.0, length_s - elapsed_s)
-        levels = "  ".join(
-            f"{name} {level_bar(reading)}" for name, reading in zip(NAMES, readings, strict=False)
-        )
-        self._show(f"{left_s:4.0f} s  {levels}")
+        self._show(f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels_line(readings)}")
 
     def stop_wanted(self) -> bool:
         """Whether a key was pressed."""
@@ -146,5 +142,6 @@ def watching(console: Console) -> Iterator[tuple[Callable[[str], None], Callable
     if not console.is_terminal:
         yield lambda _: None, console.print
         return
-    with LiveDisplay(console=console, refresh_per_second=20, transient=True) as display:
-        yield lambda line: display.update(Text(line, no_wrap=True)), console.print
+    # Drawn when there is something new, and never by itself: it would wipe a question away.
+    with LiveDisplay(console=console, auto_refresh=False, transient=True) as display:
+        yield lambda line: display.update(Text(line), refresh=True), console.print

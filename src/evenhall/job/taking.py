@@ -32,7 +32,15 @@ from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take
 from evenhall.verdict.trust import flag_disagreement
 
-__all__ = ["CREST_LIMIT_DB", "Order", "Taken", "Watch", "element_band_hz", "record_take"]
+__all__ = [
+    "CREST_LIMIT_DB",
+    "Order",
+    "Taken",
+    "Watch",
+    "element_band_hz",
+    "record_take",
+    "usual_kind",
+]
 
 Float32Array = NDArray[np.float32]
 
@@ -117,6 +125,11 @@ class Taken:
     ended: str
 
 
+def usual_kind(live: Live) -> Literal["pink", "sweep"]:
+    """Noise, which forgives more; a sweep on two clocks, as drift leaves its levels alone."""
+    return "sweep" if live.setup.reference == "inside" and not live.one_clock else "pink"
+
+
 def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, float]:
     """Band that an element may be given: no deep bass into small boxes, no treble into subs.
 
@@ -185,6 +198,9 @@ def record_take(
     if order.length_s is not None:
         text = f"Plays {order.length_s:g} s at {order.level_dbfs:g} dBFS, as asked for."
         plan = replace(plan, length_s=order.length_s, text=text)
+    if not live.setup.plays:
+        text = f"Listens for up to {plan.length_s:g} s to what the mixer plays."
+        plan = replace(plan, text=text)
     length_s, signal = plan.length_s, None
     if live.setup.plays:
         signal = _stimulus(order, length_s, rate_hz, low_hz, high_hz)

@@ -73,7 +73,7 @@ class _Reference:
 
 
 class _DeadInput:
-    """Watches for an input that delivered sound and then nothing at all."""
+    """Watches for an input that delivers no numbers, or sound and then nothing at all."""
 
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
@@ -81,6 +81,11 @@ class _DeadInput:
         self._last_sound: int | None = None
 
     def look(self, microphone: Float32Array) -> None:
+        if not np.isfinite(microphone).all():
+            raise DeviceError(
+                "The microphone's input delivers samples that are no numbers: its driver is "
+                "broken. Choose another device, or plug this one in again."
+            )
         sounding = np.flatnonzero(microphone)
         if sounding.size:
             self._last_sound = self._frames + int(sounding[-1])

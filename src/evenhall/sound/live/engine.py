@@ -197,8 +197,7 @@ class Engine:
 
     def _lose(self, kind: int) -> None:
         count = int(self._told["lost"])
-        if count < LOST_LOG:
-            self._lost_log[count] = self._written, kind
+        self._lost_log[count % LOST_LOG] = self._written, kind
         self._told["lost"][...] = count + 1
 
 
@@ -224,7 +223,7 @@ def _run(order: dict[str, Any]) -> None:
     streams = open_streams(engine, order)
     for stream in streams:
         stream.start()
-    _say(ready=True, latency_s=[float(np.sum(stream.latency)) for stream in streams])
+    _say(ready=True)
     # The asker keeps the other end open for as long as it lives, however busy it is.
     asker_gone = Event()
     Thread(target=_wait_for_end, args=(asker_gone,), daemon=True).start()

@@ -19,7 +19,7 @@ __all__ = ["ENDED", "LOST", "Exchange", "Layout"]
 ASKED = ("heartbeat", "play", "stop", "length", "outputs", "read", "quit")
 # Words written by the sound process.
 TOLD = ("written", "begun", "played", "done", "ended", "lost", "dead")
-LOST_LOG = 1024  # entries; what is lost beyond that is still counted
+LOST_LOG = 1024  # entries; then the oldest are written over
 
 # Why a sound ended.
 ENDED = {1: "finished", 2: "stopped", 3: "asker gone", 4: "too long"}

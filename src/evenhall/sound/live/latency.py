@@ -7,6 +7,7 @@ to an input, and the figure is remembered.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -28,7 +29,9 @@ LONGEST_S = 1.0
 CABLE_RIPPLE_DB = 1.0
 
 
-def latency_s(setup: SoundSetup, *, channel: int) -> float:
+def latency_s(
+    setup: SoundSetup, *, channel: int, stop_wanted: Callable[[], bool] = lambda: False
+) -> float:
     """Measure the time from the output to the input that a cable joins.
 
     Parameters
@@ -37,6 +40,8 @@ def latency_s(setup: SoundSetup, *, channel: int) -> float:
         Its devices, which must share one clock, and its outputs.
     channel : int
         Input that the cable is plugged into, counted from 1.
+    stop_wanted : callable
+        Is asked often; the sound then ends at once.
 
     Returns
     -------
@@ -46,7 +51,7 @@ def latency_s(setup: SoundSetup, *, channel: int) -> float:
     Raises
     ------
     DeviceError
-        Input and output run on two clocks, or there is no cable between them.
+        Input and output run on two clocks, there is no cable between them, or it was stopped.
     """
     setup = replace(
         setup, reference="inside", reference_channel=0, mic_channel=channel, latency_s=None
@@ -64,7 +69,9 @@ def latency_s(setup: SoundSetup, *, channel: int) -> float:
                 "Input and output are two devices with a clock each: the time between them "
                 "changes from take to take. Use one device for both, or a reference by cable."
             )
-        captured = capture(live, sweep, length_s=SWEEP_S, tail_s=REST_S)
+        captured = capture(live, sweep, length_s=SWEEP_S, tail_s=REST_S, stop_wanted=stop_wanted)
+    if captured.ended == "stopped":
+        raise DeviceError("Stopped before the device's own delay was known. Nothing was changed.")
     assert captured.reference is not None, "one clock"
     response = transfer_function(captured.microphone, captured.reference, rate_hz=setup.rate_hz)
     no_cable = DeviceError(

@@ -269,22 +269,13 @@ class Live:
         assert self._place is not None
         self._place.cleanup()
 
-    def play(
-        self, signal: NDArray[np.floating[Any]], *, outputs: Sequence[int] | None = None
-    ) -> Float32Array:
+    def play(self, signal: NDArray[np.floating[Any]]) -> None:
         """Begin to play; what plays already must have ended.
 
         Parameters
         ----------
         signal : ndarray, shape (n_frames,)
-            Full scale = 1.0. It comes up over its first second.
-        outputs : sequence of int, optional
-            Output channels from 1 on; the setup's if left out.
-
-        Returns
-        -------
-        ndarray, shape (n_frames,)
-            What will be sent, the ramp included.
+            Full scale = 1.0. It comes up over its first second, see `ramped()`.
 
         Raises
         ------
@@ -307,12 +298,12 @@ class Live:
         programme = ramped(signal, self.rate_hz)
         self._exchange.programme[: programme.size] = programme
         self._asked["length"][...] = programme.size
-        wanted = self.setup.output_channels if outputs is None else outputs
-        self._asked["outputs"][...] = sum(1 << (channel - 1) for channel in wanted)
+        self._asked["outputs"][...] = sum(
+            1 << (channel - 1) for channel in self.setup.output_channels
+        )
         self.keep_alive()
         self._plays += 1
         self._asked["play"][...] = self._plays
-        return programme
 
     def stop(self) -> None:
         """Fade out what plays, in the next block."""
@@ -367,6 +358,8 @@ class Live:
     def lost(self) -> tuple[Lost, ...]:
         """Tell the places at which sound was lost since this was last asked."""
         count = int(self._told["lost"])
-        new = self._exchange.lost_log[self._lost_seen : min(count, LOST_LOG)]
+        new = np.arange(max(self._lost_seen, count - LOST_LOG), count) % LOST_LOG
         self._lost_seen = count
-        return tuple(Lost(int(frame), LOST[int(kind)]) for frame, kind in new)
+        return tuple(
+            Lost(int(frame), LOST[int(kind)]) for frame, kind in self._exchange.lost_log[new]
+        )

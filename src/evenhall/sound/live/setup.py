@@ -1,15 +1,14 @@
 """The chosen devices and channels, remembered by name from visit to visit.
 
-SoundSetup             what was chosen
-remembered()           the last choice, or None
-remember()             keep a choice
-remembered_latency_s() how long the path from output to input takes, once measured
+SoundSetup     what was chosen
+remembered()   the last choice, or None
+remember()     keep a choice
 """
 
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -22,7 +21,7 @@ __all__ = ["SoundSetup", "Way", "remember", "remembered", "setup_path"]
 
 SETUP_FILE = "sound.toml"
 
-# Where the reference comes from: what is sent, a cable back to a second input, or a console that
+# Where the reference comes from: what is sent, a cable back to a second input, or a mixer that
 # plays by itself into the second input.
 Way = Literal["inside", "cable", "outside"]
 
@@ -106,6 +105,7 @@ def _makes_sense(setup: SoundSetup) -> bool:
         isinstance(setup.input, str)
         and isinstance(setup.output, str)
         and setup.reference in ("inside", "cable", "outside")
+        and bool(setup.output_channels)
         and all(isinstance(number, int) and number > 0 for number in channels)
         and isinstance(setup.reference_channel, int)
         and isinstance(setup.latency_s, float | None)
@@ -115,16 +115,11 @@ def _makes_sense(setup: SoundSetup) -> bool:
 def remember(setup: SoundSetup) -> None:
     """Keep a choice for the next time.
 
-    A latency that was measured stays as long as devices and rate are the same.
-
     Raises
     ------
     StoreError
         The file could not be written.
     """
-    before = remembered()
-    if setup.latency_s is None and before is not None and setup.same_path(before):
-        setup = replace(setup, latency_s=before.latency_s)
     kept = {name: value for name, value in vars(setup).items() if value is not None}
     kept["output_channels"] = list(setup.output_channels)
     path = setup_path()
