@@ -14,7 +14,7 @@ from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.folder import load_job
 from evenhall.job.gain import set_gain
-from evenhall.job.taking import Order, element_band_hz, record_take
+from evenhall.job.taking import Order, element_band_hz, record_into_folder
 from evenhall.sound.live.session import CEILING_DBFS, Live
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.recording import read_recording
@@ -76,7 +76,9 @@ def in_room(room, monkeypatch):
 
 def record(folder, order=ORDER, setup=CABLED, watch=None):
     with Live(setup) as live:
-        return record_take(folder, order, live, ceiling_dbfs=CEILING_DBFS, watch=watch or Watcher())
+        return record_into_folder(
+            folder, order, live, ceiling_dbfs=CEILING_DBFS, watch=watch or Watcher()
+        )
 
 
 def true_level_db():
@@ -93,7 +95,7 @@ def level_at_1_khz_db(take):
 def test_take_by_cable_is_good_true_and_listed(room, tmp_path):
     watch = Watcher()
     taken = record(tmp_path / "hall", watch=watch)
-    assert taken.listed
+    assert taken.usable
     assert not taken.problems
     assert abs(level_at_1_khz_db(taken.take) - true_level_db()) <= 0.1
     assert abs(taken.take.response.delay_s - DELAY / RATE_HZ) <= 1e-4
@@ -108,7 +110,7 @@ def test_take_by_cable_is_good_true_and_listed(room, tmp_path):
 def test_inside_reference_without_a_known_latency_claims_no_distance(room, tmp_path):
     inside = replace(CABLED, reference="inside", reference_channel=0)
     taken = record(tmp_path / "hall", setup=inside)
-    assert taken.listed
+    assert taken.usable
     assert taken.take.distance_m is None
     assert load_job(tmp_path / "hall").takes[0].delay_is_relative
     assert abs(level_at_1_khz_db(taken.take) - true_level_db()) <= 0.1
@@ -127,7 +129,7 @@ def test_two_devices_with_a_clock_each_keep_what_was_played(room, tmp_path):
     room.connect("hall:out_1", "tap:in_1")
     two = SoundSetup("tap", "hall", reference="inside", output_channels=(1,))
     taken = record(tmp_path / "hall", order=replace(ORDER, length_s=6.0), setup=two)
-    assert taken.listed
+    assert taken.usable
     (listed,) = load_job(tmp_path / "hall").takes
     assert listed.reference_file == "takes/left-front-played.wav"
     assert listed.reference_channel is None
@@ -157,14 +159,14 @@ def test_mixer_that_plays_by_itself_is_listened_to(room, tmp_path):
         finally:
             alive = False
             keeper.join()
-    assert taken.listed
+    assert taken.usable
     assert abs(level_at_1_khz_db(taken.take) - true_level_db()) <= 0.2
 
 
 def test_sweep_is_taken_from_its_first_frequency_on(room, tmp_path):
     order = replace(ORDER, kind="sweep", length_s=4.0, low_hz=50.0)
     taken = record(tmp_path / "hall", order=order)
-    assert taken.listed
+    assert taken.usable
     assert abs(level_at_1_khz_db(taken.take) - true_level_db()) <= 0.1
     assert taken.take.response.bands.usable[(EXACT_HZ > 60.0) & (EXACT_HZ < 17_000.0)].all()
 
@@ -174,20 +176,20 @@ def test_take_ends_as_soon_as_every_band_is_known(room, tmp_path):
     taken = record(tmp_path / "hall", order=replace(ORDER, length_s=None), watch=watch)
     assert taken.ended == "enough"
     assert watch.elapsed[-1] < watch.plan.length_s + 1.6
-    assert taken.listed
+    assert taken.usable
 
 
 def test_clipped_take_says_what_to_change_and_is_not_listed(room, tmp_path):
     taken = record(tmp_path / "hall", setup=replace(CABLED, mic_channel=3))
-    assert not taken.listed
+    assert not taken.usable
     assert any(problem.code == "clipped" for problem in taken.problems)
-    assert (tmp_path / "hall" / taken.file).is_file()
+    assert (tmp_path / "hall" / taken.recorded.file).is_file()
     assert not (tmp_path / "hall" / "job.toml").exists()
 
 
 def test_silent_microphone_says_what_to_check(room, tmp_path):
     taken = record(tmp_path / "hall", setup=replace(CABLED, mic_channel=4))
-    assert not taken.listed
+    assert not taken.usable
     (problem,) = taken.problems
     assert problem.code == "silent"
     assert "phantom power" in problem.text

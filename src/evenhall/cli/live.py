@@ -325,7 +325,7 @@ def take(
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
         from evenhall.job.recorded import TAKES_FOLDER, recordable_job
-        from evenhall.job.taking import Order, record_take, usual_kind
+        from evenhall.job.taking import Order, record_into_folder, usual_kind
         from evenhall.sound.writing import leftovers
 
         recordable_job(folder, side=side)
@@ -350,7 +350,7 @@ def take(
                 low_hz=low,
                 high_hz=high,
             )
-            taken = record_take(
+            taken = record_into_folder(
                 folder,
                 order,
                 sound.live,
@@ -363,13 +363,13 @@ def take(
 def _show_taken(taken: Taken, folder: Path) -> None:
     from evenhall.verdict.trust import take_sentence
 
-    if taken.take is None:
+    if taken.take is None or taken.recorded is None:
         typer.echo("Stopped. Nothing was kept.")
         raise typer.Exit(EXIT_NOTHING_USABLE)
-    typer.echo(f"{folder / taken.file}: {take_sentence(taken.take)}")
+    typer.echo(f"{folder / taken.recorded.file}: {take_sentence(taken.take)}")
     for problem in taken.problems:
         typer.echo(f"! {problem.text}")
-    if not taken.listed:
+    if not taken.usable:
         typer.echo("Not usable: the sound is kept, and job.toml does not list it.")
         raise typer.Exit(EXIT_NOTHING_USABLE)
 

@@ -38,6 +38,7 @@ __all__ = [
     "Taken",
     "Watch",
     "element_band_hz",
+    "record_into_folder",
     "record_take",
     "usual_kind",
 ]
@@ -108,10 +109,8 @@ class Taken:
     ----------
     take : Take or None
         Measured and judged; None where the person stopped it.
-    file : str
-        Path in the folder of what was recorded; empty where the person stopped it.
-    listed : bool
-        Whether job.toml names it now: an unusable take is kept, and not listed.
+    recorded : RecordedTake or None
+        Its [[take]], for whoever lists it; an unusable one is kept, and better not listed.
     problems : tuple of Problem
         What is wrong; also what is wrong between it and earlier takes at that spot.
     ended : str
@@ -119,10 +118,17 @@ class Taken:
     """
 
     take: Take | None
-    file: str
-    listed: bool
+    recorded: RecordedTake | None
     problems: tuple[Problem, ...]
     ended: str
+
+    @property
+    def usable(self) -> bool:
+        """Whether it can be used."""
+        return self.take is not None and self.take.usable
+
+
+STOPPED = Taken(None, None, problems=(), ended="stopped")
 
 
 def usual_kind(live: Live) -> Literal["pink", "sweep"]:
@@ -147,15 +153,42 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
     return low_hz, high_hz
 
 
-def record_take(
+def record_into_folder(
     folder: Path, order: Order, live: Live, *, ceiling_dbfs: float, watch: Watch
 ) -> Taken:
-    """Record a take into a job folder, and say what it is worth.
+    """Record a take into a job folder, and list it in job.toml if it can be used.
 
     Parameters
     ----------
     folder : Path
         A job folder; it is made where there is none.
+    order, live, ceiling_dbfs, watch
+        As for `record_take()`.
+
+    Raises
+    ------
+    InputError, DeviceError, StoreError
+        As `record_take()`; also where job.toml is wrong, and then nothing was played.
+    """
+    job = recordable_job(folder, side=order.side)
+    taken = record_take(job, folder, order, live, ceiling_dbfs=ceiling_dbfs, watch=watch)
+    if taken.usable:
+        assert taken.recorded is not None
+        add_take(folder, taken.recorded)
+    return taken
+
+
+def record_take(
+    job: Job, folder: Path, order: Order, live: Live, *, ceiling_dbfs: float, watch: Watch
+) -> Taken:
+    """Record a take, and say what it is worth beside the takes of its job.
+
+    Parameters
+    ----------
+    job : Job
+        What the take belongs to.
+    folder : Path
+        Where the job's files lie, and this take's will.
     order : Order
     live : Live
         Open devices.
@@ -166,13 +199,12 @@ def record_take(
     Raises
     ------
     InputError
-        job.toml or the order is wrong; nothing was played.
+        The order is wrong; nothing was played.
     DeviceError
         The device is gone, or an input went dead; what was recorded stays beside the takes.
     StoreError
         The sound could not be written.
     """
-    job = recordable_job(folder, side=order.side)
     low_hz, high_hz = element_band_hz(order.side, low_limit_hz=job.rig.low_limit_hz)
     low_hz, high_hz = order.low_hz or low_hz, order.high_hz or high_hz
     rate_hz = live.setup.rate_hz
@@ -185,7 +217,7 @@ def record_take(
     watch.quiet()
     quiet = capture(live, length_s=QUIET_S, stop_wanted=watch.stop_wanted)
     if quiet.ended == "stopped":
-        return Taken(None, "", listed=False, problems=(), ended="stopped")
+        return STOPPED
     room = background(quiet.microphone, rate_hz=rate_hz)
     plan = plan_stimulus(
         room.band_dbfs,
@@ -241,7 +273,7 @@ def record_take(
         )
         if captured.ended == "stopped":
             writer.discard()
-            return Taken(None, "", listed=False, problems=(), ended="stopped")
+            return STOPPED
         writer.finish()
     recorded = RecordedTake(
         file=name,
@@ -322,8 +354,4 @@ def _judged(
     ]
     flagged = flag_disagreement([*earlier, take])[-1]
     problems += [problem for problem in flagged.problems if problem not in take.problems]
-    if take.usable:
-        add_take(folder, recorded)
-    return Taken(
-        take, recorded.file, listed=take.usable, problems=tuple(problems), ended=captured.ended
-    )
+    return Taken(take, recorded, problems=tuple(problems), ended=captured.ended)

@@ -1,12 +1,12 @@
 """The whole job: a folder of recordings in, a result out. Start at `tune()`.
 
 Files are measured in `takes.py`, judged in `verdict/judge.py`; `outcome.py` puts the verdict
-into the result's fields.
+into the result's fields. `result_from()` is for takes that are measured already.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,8 +18,9 @@ from evenhall.job.takes import measuring
 if TYPE_CHECKING:
     from evenhall.job.result import Result
     from evenhall.verdict.judge import Setting
+    from evenhall.verdict.take import Take
 
-__all__ = ["tune"]
+__all__ = ["result_from", "tune", "unit_of"]
 
 Progress = Callable[[str, int, int], None]
 
@@ -41,28 +42,50 @@ def tune(job: Job, folder: Path, *, progress: Progress | None = None) -> Result:
     InputError
         The reference or calibration file cannot be used.
     """
-    unit = _unit(job)
+    unit_of(job)  # what cannot be solved for is said before anything is measured
     report = progress or _no_report
     n_takes = len(job.takes)
     takes = []
     with measuring(job, folder) as measured:
         report("measuring", 0, n_takes)
         # What judges and writes is slow to import, and not wanted until there are takes.
-        from evenhall.job.outcome import result_of
-        from evenhall.verdict.judge import judge
+        import evenhall.job.outcome
+        import evenhall.verdict.judge  # noqa: F401
 
         for take in measured:
             takes.append(take)
             report("measuring", len(takes), n_takes)
     report("judging", n_takes, n_takes)
-    return result_of(job, judge(takes, _setting(job, unit)))
+    return result_from(job, takes)
+
+
+def result_from(job: Job, takes: Sequence[Take]) -> Result:
+    """Judge the measured takes of a job.
+
+    Parameters
+    ----------
+    job : Job
+    takes : sequence of Take
+        One for each of the job's, in its order.
+    """
+    from evenhall.job.outcome import result_of
+    from evenhall.verdict.judge import judge
+
+    return result_of(job, judge(takes, _setting(job, unit_of(job))))
 
 
 def _no_report(_what: str, _done: int, _total: int) -> None:
     pass
 
 
-def _unit(job: Job) -> GraphicUnit:
+def unit_of(job: Job) -> GraphicUnit:
+    """Give the unit in the job's rack.
+
+    Raises
+    ------
+    InputError
+        It is one that has to be learned.
+    """
     equalizer = job.equalizer
     if equalizer.response == "measured":
         raise InputError(
