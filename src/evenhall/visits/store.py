@@ -1,0 +1,379 @@
+"""Where visits are kept: a database, and a folder of recordings for each visit. Start at `Store`.
+
+What a method has returned is on the disk. A value is changed by telling the revision that was
+seen: whoever saw an older one is told (`Changed`), and nothing is lost silently.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+import shutil
+import sqlite3
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from threading import RLock
+from typing import Any
+
+from platformdirs import user_data_path
+
+from evenhall.errors import InputError, StoreError
+from evenhall.job.model import Take
+from evenhall.visits.database import open_database, store_errors, writing
+from evenhall.visits.visit import Entry, StoredTake, Visit, check_entry
+
+__all__ = ["Changed", "Store", "VisitLine", "data_path"]
+
+DATABASE_FILE = "visits.sqlite3"
+# What a new visit takes over from the last one in its venue: what stands there, not what was done.
+CARRIED = ("venue.", "audience.", "rig.", "equalizer.", "target.", "microphone.", "spots")
+# And what one in another venue takes over from the rig.
+CARRIED_RIG = ("rig.", "equalizer.", "target.", "microphone.")
+
+
+def data_path() -> Path:
+    """Folder of the user's visits."""
+    return user_data_path("evenhall", appauthor=False)
+
+
+class Changed(Exception):  # noqa: N818 - it is an answer to the asker, no fault
+    """Somebody else has changed an entry meanwhile.
+
+    Parameters
+    ----------
+    entry : Entry
+        As it is now.
+    """
+
+    def __init__(self, entry: Entry) -> None:
+        super().__init__("changed meanwhile")
+        self.entry = entry
+
+
+@dataclass(frozen=True)
+class VisitLine:
+    """A visit in the list of them."""
+
+    number: int
+    venue: str
+    made_at: str
+    takes: int
+    demo: bool
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+class Store:
+    """The visits of a user.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where there is none.
+    now : callable, optional
+        Gives the time, ISO 8601.
+
+    Raises
+    ------
+    StoreError
+        It cannot be opened; every method may raise it too.
+    """
+
+    def __init__(self, folder: Path, *, now: Callable[[], str] = _now) -> None:
+        self.folder = folder
+        self._path = folder / DATABASE_FILE
+        self._connection = open_database(self._path)
+        self._now = now
+        # One connection for all threads, used by one at a time.
+        self._lock = RLock()
+
+    def close(self) -> None:
+        """Close the database; nothing may be asked afterwards."""
+        with self._lock:
+            self._connection.close()
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        with self._lock, store_errors(self._path):
+            yield self._connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with self._lock, store_errors(self._path), writing(self._connection):
+            yield self._connection
+
+    def visits(self) -> tuple[VisitLine, ...]:
+        """List the visits, the latest first."""
+        with self._reading() as base:
+            rows = base.execute(
+                "SELECT visit.id, visit.made_at, visit.demo, venue.name,"
+                " (SELECT count(*) FROM take WHERE visit_id = visit.id AND deleted_at IS NULL)"
+                " AS takes FROM visit JOIN venue ON venue.id = venue_id ORDER BY visit.id DESC"
+            ).fetchall()
+        return tuple(
+            VisitLine(row["id"], row["name"], row["made_at"], row["takes"], bool(row["demo"]))
+            for row in rows
+        )
+
+    def new_visit(
+        self, venue: str, entries: Mapping[str, Any], *, demo: bool = False, rig: str = "Rig"
+    ) -> int:
+        """Begin a visit in a venue that is new, with what is known of it; give its number."""
+        return self._begin({**entries, "venue.name": venue}, venue, rig, demo=demo)
+
+    def next_visit(self, number: int, *, venue: str | None = None) -> int:
+        """Begin a visit that starts from an earlier one, with the same rig.
+
+        Parameters
+        ----------
+        number : int
+            The earlier one.
+        venue : str, optional
+            Name of a venue that is new; without it the visit is in the same one, and starts from
+            what stood there.
+        """
+        before = self.visit(number)
+        carried = CARRIED if venue is None else CARRIED_RIG
+        entries = {
+            name: entry.value for name, entry in before.entries.items() if name.startswith(carried)
+        }
+        with self._reading() as base:
+            venue_id, rig_id = base.execute(
+                "SELECT venue_id, rig_id FROM visit WHERE id = ?", (number,)
+            ).fetchone()
+        if venue is not None:
+            entries["venue.name"] = venue
+        calibration = entries.get("microphone.calibration")
+        beside = [] if calibration is None else [calibration]
+        return self._begin(
+            entries,
+            venue_id if venue is None else venue,
+            rig_id,
+            demo=before.demo and venue is None,
+            files=[(before.folder / name, name) for name in beside],
+        )
+
+    def take_in(
+        self,
+        folder: Path,
+        *,
+        entries: Mapping[str, Any],
+        takes: Sequence[tuple[Take, str | None, bool]],
+        made_at: str | None,
+    ) -> int:
+        """Make a visit of a job folder, whose files are copied; give its number.
+
+        Parameters
+        ----------
+        folder : Path
+        entries : mapping of str to Any
+        takes : sequence of (Take, made_at or None, deleted)
+        made_at : str or None
+            When the visit was; now without.
+        """
+        files = [(one, one.relative_to(folder).as_posix()) for one in folder.rglob("*")]
+        return self._begin(
+            entries,
+            str(entries["venue.name"]),
+            "Rig",
+            files=[(one, name) for one, name in files if one.is_file()],
+            takes=takes,
+            made_at=made_at,
+        )
+
+    def _begin(
+        self,
+        entries: Mapping[str, Any],
+        venue: str | int,
+        rig: str | int,
+        *,
+        demo: bool = False,
+        files: Sequence[tuple[Path, str]] = (),
+        takes: Sequence[tuple[Take, str | None, bool]] = (),
+        made_at: str | None = None,
+    ) -> int:
+        """Make a visit; its files are there before it is."""
+        for name, value in entries.items():
+            check_entry(name, value)
+        folder = Path("visits") / uuid.uuid4().hex
+        try:
+            (self.folder / folder / "takes").mkdir(parents=True)
+            for source, name in files:
+                _copy(source, self.folder / folder / name)
+        except OSError as error:
+            raise StoreError(f"{self.folder / folder}: {error.strerror}. Make room.") from error
+        with self._writing() as base:
+            now = self._now()
+            ids = [
+                one
+                if isinstance(one, int)
+                else base.execute(
+                    f"INSERT INTO {table} (name, made_at) VALUES (?, ?)", (one, now)
+                ).lastrowid
+                for table, one in (("venue", venue), ("rig", rig))
+            ]
+            number = base.execute(
+                "INSERT INTO visit (venue_id, rig_id, folder, demo, revision, made_at)"
+                " VALUES (?, ?, ?, ?, 1, ?)",
+                (*ids, folder.as_posix(), int(demo), made_at or now),
+            ).lastrowid
+            base.executemany(
+                "INSERT INTO entry (visit_id, name, value, revision) VALUES (?, ?, ?, 1)",
+                [
+                    (number, name, json.dumps(value))
+                    for name, value in entries.items()
+                    if value is not None
+                ],
+            )
+            base.executemany(
+                "INSERT INTO take (visit_id, fields, made_at, deleted_at) VALUES (?, ?, ?, ?)",
+                [
+                    (
+                        number,
+                        take.model_dump_json(exclude_unset=True),
+                        taken_at or now,
+                        now if deleted else None,
+                    )
+                    for take, taken_at, deleted in takes
+                ],
+            )
+        assert number is not None
+        return number
+
+    def visit(self, number: int) -> Visit:
+        """Give a visit, whole.
+
+        Raises
+        ------
+        InputError
+            There is none of that number.
+        """
+        with self._reading() as base:
+            row = base.execute("SELECT * FROM visit WHERE id = ?", (number,)).fetchone()
+            if row is None:
+                raise InputError(f"There is no visit {number}. Open one from the list.")
+            entries = base.execute(
+                "SELECT name, value, revision FROM entry WHERE visit_id = ?", (number,)
+            ).fetchall()
+            takes = base.execute(
+                "SELECT * FROM take WHERE visit_id = ? ORDER BY id", (number,)
+            ).fetchall()
+        return Visit(
+            number=number,
+            folder=self.folder / row["folder"],
+            demo=bool(row["demo"]),
+            revision=row["revision"],
+            made_at=row["made_at"],
+            entries={
+                one["name"]: Entry(json.loads(one["value"]), one["revision"]) for one in entries
+            },
+            takes=tuple(_stored(one) for one in takes),
+        )
+
+    def set_entry(self, number: int, name: str, value: Any, *, was: int | None) -> Entry:
+        """Change a value; None takes it away.
+
+        Parameters
+        ----------
+        number : int
+            Of the visit.
+        name : str
+        value : Any
+            What JSON can hold.
+        was : int or None
+            Revision of the value that was seen; None writes over whatever is there.
+
+        Raises
+        ------
+        InputError
+            There is no such thing, or the value is not allowed.
+        Changed
+            Somebody else has changed it since.
+        """
+        check_entry(name, value)
+        with self._writing() as base:
+            row = base.execute(
+                "SELECT value, revision FROM entry WHERE visit_id = ? AND name = ?", (number, name)
+            ).fetchone()
+            now = Entry() if row is None else Entry(json.loads(row["value"]), row["revision"])
+            if now.value == value:
+                return now  # two who want the same do not quarrel
+            if was is not None and was != now.revision:
+                raise Changed(now)
+            revision = _next_revision(base, number)
+            # A value taken away stays as null: its revision must not begin again.
+            base.execute(
+                "INSERT INTO entry (visit_id, name, value, revision) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT DO UPDATE SET value = excluded.value, revision = excluded.revision",
+                (number, name, json.dumps(value), revision),
+            )
+            if name == "venue.name" and value is not None:
+                base.execute(
+                    "UPDATE venue SET name = ? WHERE id ="
+                    " (SELECT venue_id FROM visit WHERE id = ?)",
+                    (value, number),
+                )
+        return Entry(value, revision)
+
+    def add_take(self, number: int, take: Take) -> StoredTake:
+        """Enter a take whose recording lies in the visit's folder already."""
+        fields = take.model_dump_json(exclude_unset=True)
+        with self._writing() as base:
+            made_at = self._now()
+            _next_revision(base, number)
+            key = base.execute(
+                "INSERT INTO take (visit_id, fields, made_at) VALUES (?, ?, ?)",
+                (number, fields, made_at),
+            ).lastrowid
+        assert key is not None
+        return StoredTake(key, take, made_at, deleted=False)
+
+    def set_deleted(self, number: int, take: int, *, deleted: bool) -> None:
+        """Take a take out of the visit, or bring it back.
+
+        Raises
+        ------
+        InputError
+            The visit has no such take.
+        """
+        with self._writing() as base:
+            changed = base.execute(
+                "UPDATE take SET deleted_at = ? WHERE id = ? AND visit_id = ?",
+                (self._now() if deleted else None, take, number),
+            ).rowcount
+            if not changed:
+                raise InputError(f"This visit has no take {take}.")
+            _next_revision(base, number)
+
+
+def _copy(source: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with source.open("rb") as old, target.open("xb") as new:
+        shutil.copyfileobj(old, new, 2**20)
+        new.flush()
+        # On the disk before the visit is: what was acknowledged survives the mains.
+        os.fsync(new.fileno())
+
+
+def _next_revision(base: sqlite3.Connection, number: int) -> int:
+    row = base.execute(
+        "UPDATE visit SET revision = revision + 1 WHERE id = ? RETURNING revision", (number,)
+    ).fetchone()
+    if row is None:
+        raise InputError(f"There is no visit {number}. Open one from the list.")
+    return int(row["revision"])
+
+
+def _stored(row: sqlite3.Row) -> StoredTake:
+    return StoredTake(
+        number=row["id"],
+        take=Take.model_validate_json(row["fields"]),
+        made_at=row["made_at"],
+        deleted=row["deleted_at"] is not None,
+    )

@@ -1,0 +1,251 @@
+"""A visit as the store gives it, and the job that it is.
+
+Entry      a thing that was typed, ticked or found out, by its name
+StoredTake a recording and what job.toml says of it
+Visit      both, with where the files lie
+job_of()   the visit as a job; faults_of() what is wrong with it as a whole
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from evenhall.errors import InputError
+from evenhall.job.checks import Draft, standing_faults
+from evenhall.job.faults import did_you_mean, read_section
+from evenhall.job.folder import SECTIONS
+from evenhall.job.model import Job, Take
+
+__all__ = [
+    "Entry",
+    "StoredTake",
+    "Visit",
+    "check_entry",
+    "faults_of",
+    "field_model",
+    "job_of",
+]
+
+MAX_TEXT = 4000  # characters of a note: two pages of it
+
+# Names outside the sections of job.toml, and what they hold. A name with a dot at its end is
+# followed by what it is about: "tick.raise", "fader.left.1000".
+OWN_ENTRIES: dict[str, type] = {
+    "spots": list,  # {"label", "along_m"}, front to back
+    "sound_check": str,  # ISO 8601, with its offset
+    "line_check": dict,
+    "gain": dict,
+    "tick.": bool,
+    "fader.": float,
+    "walk.": bool,
+    "note.": str,
+}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A value and its revision: 0 and None where there is none yet."""
+
+    value: Any = None
+    revision: int = 0
+
+
+@dataclass(frozen=True)
+class StoredTake:
+    """A recording of a visit.
+
+    Parameters
+    ----------
+    number : int
+        Its own in the store.
+    take : Take
+        Its [[take]] in job.toml.
+    made_at : str
+        ISO 8601, UTC.
+    deleted : bool
+        Taken out of the visit; its recording stays, so that it can be brought back.
+    """
+
+    number: int
+    take: Take
+    made_at: str
+    deleted: bool
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One tuning of one rig in one venue.
+
+    Parameters
+    ----------
+    number : int
+    folder : Path
+        Where its recordings lie, laid out as a job folder.
+    demo : bool
+        Whether its sound device is the simulated hall.
+    revision : int
+        Rises with every change.
+    made_at : str
+        ISO 8601, UTC.
+    entries : mapping of str to Entry
+    takes : tuple of StoredTake
+        In the order they were made; the deleted ones too.
+    """
+
+    number: int
+    folder: Path
+    demo: bool
+    revision: int
+    made_at: str
+    entries: Mapping[str, Entry]
+    takes: tuple[StoredTake, ...]
+
+    def value(self, name: str) -> Any:
+        """Value of an entry, None where there is none."""
+        return self.entries.get(name, Entry()).value
+
+    def values(self, start: str) -> dict[str, Any]:
+        """Values of all entries whose name begins so, by the rest of their name."""
+        return {
+            name.removeprefix(start): entry.value
+            for name, entry in self.entries.items()
+            if name.startswith(start)
+        }
+
+    @property
+    def name(self) -> str:
+        """Name of the venue."""
+        return str(self.value("venue.name"))
+
+    @property
+    def kept_takes(self) -> tuple[StoredTake, ...]:
+        """Takes that were not deleted."""
+        return tuple(one for one in self.takes if not one.deleted)
+
+
+def field_model(name: str) -> tuple[type[BaseModel], str] | None:
+    """Section model and field that an entry's name stands for; None for names of our own."""
+    section, _, field = name.partition(".")
+    model = SECTIONS.get(section)
+    return None if model is None or not field else (model, field)
+
+
+def check_entry(name: str, value: Any) -> None:
+    """Refuse an entry that is none.
+
+    Raises
+    ------
+    InputError
+        There is no such thing, or the value is not allowed there; one line.
+    """
+    found = field_model(name)
+    if found is not None:
+        model, field = found
+        if field not in model.model_fields:
+            raise InputError(f"There is no {name}. {did_you_mean(field, model.model_fields)}")
+        # Without its name a venue would be at fault for that, not for this field.
+        beside = {"name": "-", "file": "-"} if field not in ("name", "file") else {}
+        beside = {key: text for key, text in beside.items() if key in model.model_fields}
+        if value is None and not model.model_fields[field].is_required():
+            return
+        reading = read_section("", model, {**beside, field: value})
+        if reading.faults:
+            raise InputError(*(line.removeprefix(" ") for line in reading.faults))
+        return
+    kind = OWN_ENTRIES.get(name) or next(
+        (
+            kind
+            for start, kind in OWN_ENTRIES.items()
+            if start.endswith(".") and name.startswith(start) and len(name) > len(start)
+        ),
+        None,
+    )
+    if kind is None or len(name) > 200:
+        raise InputError(f"There is no entry called {name[:60]!r}.")
+    if value is None:
+        return
+    number_ok = kind is float and isinstance(value, int) and not isinstance(value, bool)
+    if not (isinstance(value, kind) or number_ok):
+        raise InputError(f"{name} does not take {type(value).__name__}.")
+    if isinstance(value, str) and len(value) > MAX_TEXT:
+        raise InputError(f"{name} is longer than {MAX_TEXT} characters. Shorten it.")
+    if name == "spots":
+        _check_spots(value)
+
+
+def _check_spots(spots: list[Any]) -> None:
+    if not 1 <= len(spots) <= 12:
+        raise InputError("Give 1 to 12 spots.")
+    for spot in spots:
+        fits = isinstance(spot, dict) and set(spot) == {"label", "along_m"}
+        if not fits or not isinstance(spot["label"], str) or not spot["label"].strip():
+            raise InputError("A spot has a label and a distance, along_m.")
+        along_m = spot["along_m"]
+        if isinstance(along_m, bool) or not isinstance(along_m, (int, float)):
+            raise InputError(f"The distance of {spot['label']} is no number. Give metres.")
+        if not 0.1 <= along_m <= 300.0:
+            raise InputError(f"{spot['label']}: {along_m:g} m is too near or too far.")
+    labels = [spot["label"] for spot in spots]
+    if len(set(labels)) < len(labels):
+        raise InputError("Two spots have one name. Give each its own.")
+
+
+def _draft(visit: Visit) -> tuple[Draft, list[str]]:
+    sections: dict[str, Any] = {}
+    faults: list[str] = []
+    for name, model in SECTIONS.items():
+        given = visit.values(f"{name}.")
+        table = {field: value for field, value in given.items() if value is not None}
+        if name == "reference" and not table:
+            continue
+        reading = read_section(f"[{name}]", model, table)
+        faults += reading.faults
+        if reading.section is not None:
+            sections[name] = reading.section
+    takes = tuple(one.take for one in visit.kept_takes)
+    draft = Draft(
+        **sections,
+        has_reference="reference" in sections,
+        takes=takes,
+        take_names=tuple(take.file for take in takes),
+        bad=frozenset(),
+    )
+    return draft, faults
+
+
+def faults_of(visit: Visit) -> tuple[str, ...]:
+    """Lines about what cannot be so: rows past the end of the room, a stand through the ceiling."""
+    draft, faults = _draft(visit)
+    faults += standing_faults(visit.folder, draft)
+    return tuple(line.removeprefix("job.toml: ") for line in faults)
+
+
+def job_of(visit: Visit) -> Job:
+    """Give the visit as a job, its takes those that were not deleted.
+
+    Raises
+    ------
+    InputError
+        A figure cannot be so: one line a fault.
+    """
+    draft, _ = _draft(visit)
+    if faults := faults_of(visit):
+        raise InputError(*faults)
+    assert draft.venue is not None
+    takes = tuple(take for take in draft.takes if take is not None)
+    sides = draft.rig.sides or tuple(dict.fromkeys(take.side for take in takes))
+    return Job(
+        venue=draft.venue,
+        audience=draft.audience,
+        rig=draft.rig.model_copy(update={"sides": sides}),
+        equalizer=draft.equalizer,
+        target=draft.target,
+        microphone=draft.microphone,
+        reference=draft.reference,
+        takes=takes,
+    )
