@@ -18,7 +18,6 @@ from evenhall.errors import EvenhallError, InputError, exit_code
 __all__ = ["app", "ask", "faults_as_lines", "main", "options_by_name", "progress_shown"]
 
 EXIT_FAULT = 2
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
 # How the rooms below call what an option sets.
 OPTION_NAMES = {
     "duration_s": "--length",
@@ -27,6 +26,8 @@ OPTION_NAMES = {
     "low_hz": "--low",
     "high_hz": "--high",
     "crest_limit_db": "--crest-limit",
+    "mic_channel": "--mic",
+    "reference_channel": "--reference-input",
 }
 
 app = typer.Typer(

@@ -17,8 +17,6 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from evenhall.cli.app import (
-    HIGHEST_RATE_HZ,
-    LOWEST_RATE_HZ,
     app,
     faults_as_lines,
     options_by_name,
@@ -164,6 +162,8 @@ def stimulus(
 def _check_stimulus_options(
     out: Path, kind: str, rate: int, crest_limit: float | None, force: bool
 ) -> None:
+    from evenhall.sound.live.setup import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+
     faults = []
     if out.suffix.lower() not in SOUND_FORMATS:
         faults.append(f"{out}: is no kind of file written here. Give a name in .wav or .flac.")

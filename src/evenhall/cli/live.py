@@ -22,8 +22,7 @@ from evenhall.cli.sound_options import (
     Rate,
     Reference,
     ReferenceChannel,
-    SoundOptions,
-    chosen_setup,
+    choice_of,
 )
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from evenhall.job.taking import Taken
+    from evenhall.sound.live.choosing import Choice
     from evenhall.sound.live.device import Device
     from evenhall.sound.live.session import Live
     from evenhall.sound.live.setup import SoundSetup
@@ -111,19 +111,21 @@ def devices(
       evenhall devices --device usb --mic 1 --reference cable --reference-input 2
       evenhall devices --device usb --reference inside --loop 2
     """  # noqa: D301 - the mark keeps the lines below it apart
-    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
     with faults_as_lines():
+        choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         from dataclasses import replace
 
         from evenhall import terminal
         from evenhall.cli.keys import any_key
+        from evenhall.sound.live.choosing import chosen_setup
         from evenhall.sound.live.session import present
         from evenhall.sound.live.setup import remember, remembered
 
         there = present()
         setup = remembered()
-        if options.any_given or loop is not None:
-            setup = chosen_setup(options, there)
+        if choice.any_given or loop is not None:
+            with options_by_name():
+                setup = chosen_setup(choice, there)
             if loop is not None:
                 from evenhall.sound.live.latency import latency_s
 
@@ -153,10 +155,11 @@ def _caution(setup: SoundSetup, ready: bool) -> None:
 
 
 @contextmanager
-def _sound(options: SoundOptions, ceiling: float | None, ready: bool) -> Iterator[_Sound]:
+def _sound(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_Sound]:
     """Choose and open the devices, once everybody is ready for what comes."""
     from evenhall import terminal
     from evenhall.cli.watching import watching
+    from evenhall.sound.live.choosing import chosen_setup
     from evenhall.sound.live.session import CEILING_DBFS, Live, present
 
     if ceiling is not None and not LOWEST_CEILING_DBFS <= ceiling <= HIGHEST_CEILING_DBFS:
@@ -166,7 +169,8 @@ def _sound(options: SoundOptions, ceiling: float | None, ready: bool) -> Iterato
         )
     ceiling_dbfs = CEILING_DBFS if ceiling is None else ceiling
     there = present()
-    setup = chosen_setup(options, there)
+    with options_by_name():
+        setup = chosen_setup(choice, there)
     _caution(setup, ready)
     with (
         Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
@@ -237,13 +241,13 @@ def gain(
     comes up from quiet; it ends by itself once the gain stands. Then leave the gain alone for the
     whole visit: takes are compared with each other.
     """
-    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
     with faults_as_lines():
+        choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import levels_line
         from evenhall.job.gain import set_gain
 
-        with _sound(options, ceiling, ready) as sound, any_key() as pressed:
+        with _sound(choice, ceiling, ready) as sound, any_key() as pressed:
             hint = set_gain(
                 sound.live,
                 level_dbfs=level,
@@ -320,8 +324,8 @@ def take(
       3  not usable: the line says what to change; nothing was listed
       4  a device is missing, busy, or was pulled out
     """  # noqa: D301 - the mark keeps the lines below it apart
-    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
     with faults_as_lines():
+        choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
         from evenhall.job.recorded import TAKES_FOLDER, recordable_job
@@ -335,7 +339,7 @@ def take(
                 err=True,
             )
         with (
-            _sound(options, ceiling, ready) as sound,
+            _sound(choice, ceiling, ready) as sound,
             any_key() as pressed,
             options_by_name(),
         ):
@@ -415,8 +419,8 @@ def check_line(
       3  something is wrong with an element, or the round was broken off
       4  a device is missing, busy, or was pulled out
     """  # noqa: D301 - the mark keeps the lines below it apart
-    options = SoundOptions(device, source, sink, rate, mic, reference, reference_input, play_on)
     with faults_as_lines():
+        choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         from evenhall import terminal
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import RoundView
@@ -428,7 +432,7 @@ def check_line(
         if folder is not None:
             low_limit_hz = load_job(folder, takes_needed=False).rig.low_limit_hz
         with (
-            _sound(options, ceiling, ready) as sound,
+            _sound(choice, ceiling, ready) as sound,
             RoundView(sound.show, sound.say, any_key, asks=not ready) as view,
         ):
             findings = check_round(sound.live, in_order, low_limit_hz=low_limit_hz, watch=view)

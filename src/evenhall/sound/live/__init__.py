@@ -2,6 +2,7 @@
 
     device.py     which devices there are, and which one a name means
     setup.py      the chosen devices and channels, remembered from visit to visit
+    choosing.py   from what a person says to such a setup
     exchange.py   memory shared with the process that runs the devices
     engine.py     that process: the sound callback, safe by itself
     session.py    the asking side: play, stop, read

@@ -17,8 +17,17 @@ from platformdirs import user_config_path
 
 from evenhall.errors import StoreError
 
-__all__ = ["SoundSetup", "Way", "remember", "remembered", "setup_path"]
+__all__ = [
+    "HIGHEST_RATE_HZ",
+    "LOWEST_RATE_HZ",
+    "SoundSetup",
+    "Way",
+    "remember",
+    "remembered",
+    "setup_path",
+]
 
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
 SETUP_FILE = "sound.toml"
 
 # Where the reference comes from: what is sent, a cable back to a second input, or a mixer that
