@@ -10,17 +10,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from evenhall.drawing.hall_view import LETTERING_PX
-from evenhall.drawing.svg import element, group, line, path, text, text_width_px
+from evenhall.drawing.svg import element, group, line, path, shorten, text, text_width_px
 from evenhall.drawing.theme import Theme
 
 __all__ = [
     "STATE_WORDS",
     "UNKNOWN_DASH",
     "KeyEntry",
+    "Label",
     "box",
     "dimension",
     "fan",
     "key",
+    "label_row",
     "polygon",
     "ray_end",
     "spot_mark",
@@ -33,6 +35,9 @@ Point = tuple[float, float]
 UNKNOWN_DASH = "2 5"
 SPOT_RADIUS_PX, NEXT_RADIUS_PX = 5.5, 8.0
 STATE_WORDS = {"open": "to do", "next": "next", "done": "done", "again": "take again"}
+LABEL_LINE_PX = 15.0
+LABEL_GAP_PX = 8.0
+FARTHEST_LABEL_PX = 20.0  # farther, a label seems to belong to another place
 KEY_LINE_PX = 18.0
 KEY_SAMPLE_PX = 26.0
 KEY_GAP_PX = 16.0
@@ -71,25 +76,34 @@ def fan(centre_deg: float, full_deg: float, *, far: float, low: float, high: flo
 def spread(
     wanted: Sequence[float], sizes: Sequence[float], *, low: float, high: float, gap: float = 0.0
 ) -> list[float]:
-    """Centres near the wanted ones, in their order, so that no two labels touch.
+    """Centres as near to the wanted ones as keeps labels apart, in their order.
 
-    Where all together do not fit between `low` and `high` they pass `low`.
+    Least squares of the shifts, by pooling neighbours that would touch. Where all together do not
+    fit between `low` and `high` they pass `low`.
 
     Examples
     --------
-    >>> spread([10.0, 12.0, 90.0], [20.0, 20.0, 20.0], low=0.0, high=95.0)
+    >>> spread([10.0, 14.0, 90.0], [20.0, 20.0, 20.0], low=0.0, high=95.0)
     [10.0, 30.0, 85.0]
+    >>> spread([40.0, 44.0], [20.0, 20.0], low=0.0, high=95.0)
+    [32.0, 52.0]
     """
     order = sorted(range(len(wanted)), key=lambda at: wanted[at])
-    centres = list(wanted)
-    edge = low
+    packed, edge = [0.0] * len(wanted), 0.0  # centres when all stand side by side from 0
+    pools: list[tuple[float, int]] = []  # sum of wanted shifts of a run of neighbours, their count
     for at in order:
-        centres[at] = max(centres[at], edge + sizes[at] / 2)
-        edge = centres[at] + sizes[at] / 2 + gap
-    edge = high
-    for at in reversed(order):
-        centres[at] = min(centres[at], edge - sizes[at] / 2)
-        edge = centres[at] - sizes[at] / 2 - gap
+        packed[at] = edge + sizes[at] / 2
+        edge += sizes[at] + gap
+        total, count = wanted[at] - packed[at], 1
+        while pools and pools[-1][0] / pools[-1][1] >= total / count:
+            more, others = pools.pop()
+            total, count = total + more, count + others
+        pools.append((total, count))
+    last = high - (edge - gap)
+    shifts = [min(max(total / count, low), last) for total, count in pools for _ in range(count)]
+    centres = [0.0] * len(wanted)
+    for at, shift in zip(order, shifts, strict=True):
+        centres[at] = packed[at] + shift
     return centres
 
 
@@ -158,6 +172,53 @@ def spot_mark(at: Point, state: str, theme: Theme) -> str:
 
 
 @dataclass(frozen=True)
+class Label:
+    """What stands under a place: its name and its figure, on one line or on two."""
+
+    at_px: float
+    name: str
+    figure: str
+
+
+def label_row(
+    labels: Sequence[Label], y: float, *, low: float, high: float, fill: str
+) -> tuple[str, float]:
+    """Set labels under their places from the middle height `y` down; the next free one.
+
+    On one line where each stays near its place, else the figures under the names, and names
+    shortened to an equal share where even that is too wide.
+    """
+    lines = [[f"{label.name} {label.figure}" for label in labels]]
+    centres = _under(labels, lines, low, high)
+    if any(
+        abs(x - label.at_px) > FARTHEST_LABEL_PX for x, label in zip(centres, labels, strict=True)
+    ):
+        share_px = (high - low) / len(labels) - LABEL_GAP_PX
+        lines = [
+            [shorten(label.name, size_px=LETTERING_PX, width_px=share_px) for label in labels],
+            [shorten(label.figure, size_px=LETTERING_PX, width_px=share_px) for label in labels],
+        ]
+        centres = _under(labels, lines, low, high)
+    drawn = [
+        text(x, y + at * LABEL_LINE_PX, words, size_px=LETTERING_PX, fill=fill, anchor="middle")
+        for at, line_of in enumerate(lines)
+        for x, words in zip(centres, line_of, strict=True)
+    ]
+    return group(*drawn, class_="labels"), y + len(lines) * LABEL_LINE_PX
+
+
+def _under(
+    labels: Sequence[Label], lines: Sequence[Sequence[str]], low: float, high: float
+) -> list[float]:
+    sizes = [
+        max(text_width_px(words, LETTERING_PX) for words in words_of)
+        for words_of in zip(*lines, strict=True)
+    ]
+    wanted = [label.at_px for label in labels]
+    return spread(wanted, sizes, low=low, high=high, gap=LABEL_GAP_PX)
+
+
+@dataclass(frozen=True)
 class KeyEntry:
     """One entry of a key: a sample drawn around the middle of its place, and what it means."""
 
@@ -169,6 +230,8 @@ class KeyEntry:
 
 def key(entries: Sequence[KeyEntry], top: float, width_px: float) -> tuple[str, float]:
     """Set the entries in lines from `top` down; the height where the next thing may start."""
+    if not entries:
+        return "", top
     x, y, drawn = 6.0, top + KEY_LINE_PX / 2, []
     for entry in entries:
         words_px = text_width_px(entry.words, LETTERING_PX, bold=entry.bold)

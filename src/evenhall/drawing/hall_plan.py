@@ -32,14 +32,14 @@ BELOW_PX = 30.0  # room for the dimension of the length
 # Shares of half the width, from the middle to the audience's left; only where boxes usually
 # stand, for the job knows no more. Common practice, no source.
 TOP_LANE, SUB_LANE, LONE_SUB_LANE = 0.62, 0.3, 0.26
-LANE_STEP = 0.2
+LANE_STEP, WIDEST_LANE = 0.2, 0.9
 DELAY_SHARE = 0.55  # of the way to the last row
 TOE_IN_SHARE = 0.5  # of the way to the middle, at the last row
 SPOTS_APART_PX = 10.0  # from the middle, so that left and right spots do not touch
 ROW_PITCH_M = 0.9
 SMALLEST_PITCH_PX = 6.0
 BOX_M = (0.35, 0.45)
-SMALLEST_BOX_PX = (8.0, 10.0)
+SMALLEST_BOX_PX = (7.0, 9.0)
 
 
 @dataclass(frozen=True)
@@ -311,7 +311,7 @@ class _Plan:
 def _waves(at: tuple[float, float], depth_px: float, turn_deg: float, ink: str) -> str:
     """Two bows in front of a box that sounds."""
     bows = []
-    for radius in (depth_px + 5, depth_px + 10):
+    for radius in (depth_px + 6, depth_px + 11):
         turns = [math.radians(turn_deg + step) for step in (-28, -14, 0, 14, 28)]
         bows.append([(at[0] + radius * math.cos(a), at[1] + radius * math.sin(a)) for a in turns])
     return path(bows, stroke=ink, stroke_width=1.4, fill="none", class_="waves")
@@ -321,13 +321,13 @@ def _elements(frame: Frame) -> list[_Element]:
     """Where each element stands, as far as its name tells."""
     view, half_m = frame.view, frame.wide_m / 2
     last_m = max([view.last_row_m or 0.0, *(spot.along_m for spot in view.spots)]) or frame.far_m
-    taken: set[tuple[bool, float]] = set()
+    taken: list[tuple[bool, float]] = []
     found = []
     for side in view.sides:
-        lane = _lane(side, view.sides)
-        while (is_delay(side), round(lane, 3)) in taken:
-            lane += LANE_STEP if lane < 1.0 - LANE_STEP else -2 * LANE_STEP
-        taken.add((is_delay(side), round(lane, 3)))
+        lane = _free_lane(
+            _lane(side, view.sides), [at for far, at in taken if far == is_delay(side)]
+        )
+        taken.append((is_delay(side), lane))
         across_m = lane * half_m
         turn_deg = 0.0
         if is_top(side) and across_m:
@@ -350,3 +350,12 @@ def _lane(side: str, sides: tuple[str, ...]) -> float:
         return -size
     in_the_way = any(not is_sub(other) and _lane(other, ()) == 0.0 for other in sides)
     return LONE_SUB_LANE if is_sub(side) and in_the_way else 0.0
+
+
+def _free_lane(lane: float, taken: list[float]) -> float:
+    """The lane wanted or the nearest that is free; the one wanted where none is."""
+    steps = [sign * step * LANE_STEP for step in range(9) for sign in (1, -1)]
+    for shifted in (lane + step for step in steps):
+        if abs(shifted) <= WIDEST_LANE and all(abs(shifted - at) > LANE_STEP / 2 for at in taken):
+            return shifted
+    return lane

@@ -6,10 +6,14 @@ Start at `draw_side()`.
 from __future__ import annotations
 
 from evenhall.drawing.hall_marks import (
+    STATE_WORDS,
+    UNKNOWN_DASH,
     KeyEntry,
+    Label,
     box,
     dimension,
     fan,
+    label_row,
     polygon,
     ray_end,
     spot_mark,
@@ -25,20 +29,31 @@ from evenhall.drawing.hall_view import (
     is_top,
     metres,
 )
-from evenhall.drawing.svg import element, group, line, path, rect, text, text_width_px
+from evenhall.drawing.svg import element, group, line, path, rect, text
+from evenhall.drawing.theme import mixed
 
 __all__ = ["draw_side", "side_key"]
 
 LEVEL_STEP_PX = 13.0  # between two heights in the gutter
 ABOVE_CEILING_PX = 12.0
-LABEL_LINE_PX = 17.0
-LABEL_GAP_PX = 8.0
+UNDER_FLOOR_PX = 11.0
 # A usual two-way box and a seated listener; common practice, no source.
 BOX_M = (0.35, 0.6)
-SMALLEST_BOX_PX = (9.0, 14.0)
+SMALLEST_BOX_PX = (7.0, 11.0)
 HEAD_M = 0.12
 SMALLEST_HEAD_PX = 2.2
 HEAD_COUNT = 6
+# Shoulders, trunk and what is under it down to the floor, in radii of the head.
+BUST = (
+    (-0.8, 1.3),
+    (0.8, 1.3),
+    (1.5, 2.0),
+    (1.5, 4.6),
+    (1.1, 99.0),
+    (-1.1, 99.0),
+    (-1.5, 4.6),
+    (-1.5, 2.0),
+)
 PROPOSED_DASH = "7 4"
 # What a side view says of several loudspeakers at one distance: the most urgent.
 URGENCY = ("next", "again", "open", "done")
@@ -54,8 +69,8 @@ def draw_side(frame: Frame, top: float) -> tuple[str, float]:
         side.coverage(),
         side.room(),
         side.ears(),
-        side.stand_limit(),
         side.speaker(),
+        side.stand_limit(),
         side.subs(),
         side.spots(),
         side.levels(levels, top + ABOVE_CEILING_PX),
@@ -188,21 +203,30 @@ class _Side:
 
     def ears(self) -> str:
         """Draw a line at ear height with seated people under it, where the rows are known."""
-        if self.view.rows is None:
-            return ""
-        first_m, last_m = self.view.rows
         y, frame = self.y(self.view.ear_height_m), self.frame
+        if self.view.rows is None:
+            open_line = line(
+                frame.x(0),
+                y,
+                frame.right_px,
+                y,
+                stroke=self.theme.muted,
+                stroke_dasharray=UNKNOWN_DASH,
+            )
+            words = f"Ears at {metres(self.view.ear_height_m)}, rows not known."
+            return group(open_line, title=words, class_="ears unknown")
+        first_m, last_m = self.view.rows
+        shade = mixed(self.theme.ground, self.theme.ink, 0.35)
         radius = max(HEAD_M * frame.per_m, SMALLEST_HEAD_PX)
         # Enough to see a row of people, with air between them in a short room.
         count = max(2, min(HEAD_COUNT, int((last_m - first_m) * frame.per_m / (6 * radius))))
         people = []
         for at in range(count):
             x = frame.x(first_m + (last_m - first_m) * at / (count - 1))
-            people.append(element("circle", cx=x, cy=y, r=radius, fill=self.theme.muted))
-            shoulder = min(y + 1.3 * radius, self.floor_px)
-            body = [(x - 1.5 * radius, self.floor_px), (x - radius, shoulder)]
-            body += [(x + radius, shoulder), (x + 1.5 * radius, self.floor_px)]
-            people.append(path([body], fill="none", stroke=self.theme.muted))
+            people.append(element("circle", cx=x, cy=y, r=radius, fill=shade))
+            outline = [(x + across * radius, y + down * radius) for across, down in BUST]
+            seated = [(px, min(py, self.floor_px)) for px, py in outline]
+            people.append(polygon(seated, fill=shade))
         ears = line(frame.x(first_m), y, frame.x(last_m), y, stroke=self.theme.muted)
         words = (
             f"Ears at {metres(self.view.ear_height_m)} above the floor, "
@@ -214,7 +238,8 @@ class _Side:
         limit_m = self.view.max_height_m
         if limit_m is None or limit_m > self.frame.high_m:
             return ""
-        mark = _limit(self.theme.ink, self.frame.x(0) + 8, self.y(limit_m))
+        # Clear of the box, which often stands right at its limit.
+        mark = _limit(self.theme.ink, self.frame.x(0) + self._box_px()[0] + 8, self.y(limit_m))
         return group(mark, title=f"Stand reaches {metres(limit_m)}.", class_="limit")
 
     def speaker(self) -> str:
@@ -268,8 +293,8 @@ class _Side:
         )
         return group(stands, title=f"On the floor: {', '.join(subs)}.", class_="speaker sub")
 
-    def _places(self) -> list[tuple[str, float, str]]:
-        """Each place once, front to back: its names, its distance, and what to say of its spots."""
+    def _places(self) -> list[tuple[str, float, str, str]]:
+        """Each place once, front to back: names, distance, most urgent state, all states."""
         by_place: dict[float, list[int]] = {}
         for at, spot in enumerate(self.view.spots):
             by_place.setdefault(round(spot.along_m, 2), []).append(at)
@@ -279,7 +304,10 @@ class _Side:
             names = "/".join(dict.fromkeys(spot.label for spot in spots))
             states = {spot.state for spot in spots}
             worst = next((state for state in URGENCY if state in states), "open")
-            places.append((names, along_m, worst))
+            said = ", ".join(
+                f"{spot.side} {STATE_WORDS.get(spot.state, spot.state)}" for spot in spots
+            )
+            places.append((names, along_m, worst, said))
         return places
 
     def spots(self) -> str:
@@ -289,10 +317,10 @@ class _Side:
                 group(
                     spot_mark((self.frame.x(along_m), y), state, self.theme),
                     title=f"Microphone {names}: {metres(along_m)} along the floor from under the "
-                    f"loudspeaker, at ear height, {metres(self.view.ear_height_m)}.",
+                    f"loudspeaker, {metres(self.view.ear_height_m)} high: {said}.",
                     class_=f"place {state}",
                 )
-                for names, along_m, state in self._places()
+                for names, along_m, state, said in self._places()
             )
         )
 
@@ -331,53 +359,24 @@ class _Side:
 
     def labels(self) -> tuple[str, float]:
         """Under the floor the names of the spots, then the rows; and where that ends."""
-        drawn, y = [], self.floor_px + LABEL_LINE_PX / 2 + 2
-        places = self._places()
+        view, frame = self.view, self.frame
+        drawn, y = [], self.floor_px + UNDER_FLOOR_PX
+        low, high = 4.0, frame.width_px - 4
+        places = [
+            Label(frame.x(along_m), names, metres(along_m)) for names, along_m, *_ in self._places()
+        ]
         if places:
-            words = [(along_m, f"{names} {metres(along_m)}") for names, along_m, _ in places]
-            short = [(along_m, names) for names, along_m, _ in places]
-            drawn.append(self._line_of(words, short, y, self.theme.ink))
-            y += LABEL_LINE_PX
+            row, y = label_row(places, y, low=low, high=high, fill=self.theme.ink)
+            drawn.append(row)
         rows = [
-            (row_m, name)
-            for row_m, name in (
-                (self.view.first_row_m, "first row"),
-                (self.view.last_row_m, "last row"),
-            )
+            Label(frame.x(row_m), name, metres(row_m))
+            for row_m, name in ((view.first_row_m, "first row"), (view.last_row_m, "last row"))
             if row_m is not None
         ]
         if rows:
-            ends = [self.frame.x(row_m) for row_m, _ in rows]
-            zero = self.frame.x(0)
-            drawn.append(dimension((zero, y), (max(ends), y), self.theme, ticks=[(min(ends), y)]))
-            y += LABEL_LINE_PX - 3
-            words = [(row_m, f"{name} {metres(row_m)}") for row_m, name in rows]
-            short = [(row_m, metres(row_m)) for row_m, _ in rows]
-            drawn.append(self._line_of(words, short, y, self.theme.muted))
-            y += LABEL_LINE_PX
-        return group(*drawn, class_="labels"), y - LABEL_LINE_PX / 2
-
-    def _line_of(
-        self, words: list[tuple[float, str]], short: list[tuple[float, str]], y: float, colour: str
-    ) -> str:
-        """Set labels under their places; without their figures where they would not fit."""
-        low, high = self.frame.left_px - 10, self.frame.width_px - 4
-        for labels in (words, short):
-            sizes = [text_width_px(label, LETTERING_PX) for _, label in labels]
-            if sum(sizes) + LABEL_GAP_PX * (len(sizes) - 1) <= high - low:
-                break
-        else:
-            return ""
-        centres = spread(
-            [self.frame.x(along_m) for along_m, _ in labels],
-            sizes,
-            low=low,
-            high=high,
-            gap=LABEL_GAP_PX,
-        )
-        return group(
-            *(
-                text(x, y, label, size_px=LETTERING_PX, fill=colour, anchor="middle")
-                for x, (_, label) in zip(centres, labels, strict=True)
-            )
-        )
+            ends = [row.at_px for row in rows]
+            ticks = [(min(ends), y)]
+            drawn.append(dimension((frame.x(0), y), (max(ends), y), self.theme, ticks=ticks))
+            row, y = label_row(rows, y + 13, low=low, high=high, fill=self.theme.muted)
+            drawn.append(row)
+        return group(*drawn, class_="distances"), y - 4

@@ -52,7 +52,7 @@ class HallSpot:
     side : str
         The loudspeaker that it belongs to.
     along_m : float
-        Along the floor from the point under the loudspeaker.
+        Along the floor from the point under the loudspeakers at the stage end.
     state : str
         "open", "next", "done" or "again".
     """
