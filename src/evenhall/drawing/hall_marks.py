@@ -234,7 +234,9 @@ def key(entries: Sequence[KeyEntry], top: float, width_px: float) -> tuple[str, 
         return "", top
     x, y, drawn = 6.0, top + KEY_LINE_PX / 2, []
     for entry in entries:
-        words_px = text_width_px(entry.words, LETTERING_PX, bold=entry.bold)
+        room_px = width_px - KEY_SAMPLE_PX - 12
+        written = shorten(entry.words, size_px=LETTERING_PX, width_px=room_px)
+        words_px = text_width_px(written, LETTERING_PX, bold=entry.bold)
         if x > 6.0 and x + KEY_SAMPLE_PX + words_px > width_px - 4:
             x, y = 6.0, y + KEY_LINE_PX
         sample = element(
@@ -243,7 +245,7 @@ def key(entries: Sequence[KeyEntry], top: float, width_px: float) -> tuple[str, 
         words = text(
             x + KEY_SAMPLE_PX,
             y,
-            entry.words,
+            written,
             size_px=LETTERING_PX,
             fill=entry.fill,
             bold=entry.bold,

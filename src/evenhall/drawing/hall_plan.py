@@ -1,12 +1,12 @@
 """The hall from above, the stage at the left: elements, coverage across, people, spots.
 
-Left is left as the audience sees it, which is the lower half of the page. Start at `draw_plan()`.
+Left is left as the audience sees it, which is the lower half of the page; where each element
+stands comes from `hall_places`. Start at `draw_plan()`.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from evenhall.drawing.hall_marks import (
     STATE_WORDS,
@@ -20,6 +20,7 @@ from evenhall.drawing.hall_marks import (
     spread,
     wall,
 )
+from evenhall.drawing.hall_places import Element, elements_of
 from evenhall.drawing.hall_view import LETTERING_PX, Frame, is_delay, is_sub, is_top, metres
 from evenhall.drawing.svg import group, line, path, shorten, text
 from evenhall.drawing.theme import mixed
@@ -28,28 +29,11 @@ __all__ = ["draw_plan", "plan_key"]
 
 NUMBER_PX = 11.0
 NAME_STEP_PX = 13.0
-BELOW_PX = 30.0  # room for the dimension of the length
-# Shares of half the width, from the middle to the audience's left; only where boxes usually
-# stand, for the job knows no more. Common practice, no source.
-TOP_LANE, SUB_LANE, LONE_SUB_LANE = 0.62, 0.3, 0.26
-LANE_STEP, WIDEST_LANE = 0.2, 0.9
-DELAY_SHARE = 0.55  # of the way to the last row
-TOE_IN_SHARE = 0.5  # of the way to the middle, at the last row
-SPOTS_APART_PX = 10.0  # from the middle, so that left and right spots do not touch
+LENGTH_PX, BOTTOM_PX = 30.0, 10.0  # under the plan, with and without the dimension of the length
 ROW_PITCH_M = 0.9
 SMALLEST_PITCH_PX = 6.0
 BOX_M = (0.35, 0.45)
 SMALLEST_BOX_PX = (7.0, 9.0)
-
-
-@dataclass(frozen=True)
-class _Element:
-    """One element as it stands in the plan: metres along, metres to the audience's left."""
-
-    side: str
-    along_m: float
-    across_m: float
-    turn_deg: float  # clockwise on the page
 
 
 def draw_plan(frame: Frame, top: float) -> tuple[str, float]:
@@ -64,7 +48,8 @@ def draw_plan(frame: Frame, top: float) -> tuple[str, float]:
         plan.spots(),
         plan.sizes(),
     )
-    return group(*body, class_="plan-view"), top + frame.wide_m * frame.per_m + BELOW_PX
+    below_px = BOTTOM_PX if frame.view.length_m is None else LENGTH_PX
+    return group(*body, class_="plan-view"), top + frame.wide_m * frame.per_m + below_px
 
 
 def plan_key(frame: Frame) -> list[KeyEntry]:
@@ -96,15 +81,15 @@ class _Plan:
     def __init__(self, frame: Frame, middle_px: float) -> None:
         self.frame, self.view, self.theme = frame, frame.view, frame.theme
         self.middle_px = middle_px
-        self.elements = _elements(frame)
+        self.elements = elements_of(frame)
 
     def y(self, across_m: float) -> float:
         return self.middle_px + across_m * self.frame.per_m
 
-    def _at(self, element: _Element) -> tuple[float, float]:
+    def _at(self, element: Element) -> tuple[float, float]:
         return self.frame.x(element.along_m), self.y(element.across_m)
 
-    def _sounds(self, element: _Element) -> bool:
+    def _sounds(self, element: Element) -> bool:
         return element.side == self.view.playing
 
     def coverage(self) -> str:
@@ -180,7 +165,7 @@ class _Plan:
     def elements_drawn(self) -> str:
         return group(*(self._element(element) for element in self.elements))
 
-    def _element(self, element: _Element) -> str:
+    def _element(self, element: Element) -> str:
         theme, sounds = self.theme, self._sounds(element)
         depth, face = (
             max(size * self.frame.per_m, least)
@@ -251,7 +236,7 @@ class _Plan:
         by_side = {element.side: element for element in self.elements}
         drawn = []
         for number, spot in enumerate(self.view.spots, start=1):
-            element = by_side.get(spot.side) or _Element(spot.side, 0.0, 0.0, 0.0)
+            element = by_side.get(spot.side) or Element(spot.side, 0.0, 0.0, 0.0)
             inwards_m = (spot.along_m - element.along_m) * math.tan(math.radians(element.turn_deg))
             x, y = self.frame.x(spot.along_m), self.y(element.across_m + inwards_m)
             at_wall = x > self.frame.right_px - 24
@@ -315,47 +300,3 @@ def _waves(at: tuple[float, float], depth_px: float, turn_deg: float, ink: str) 
         turns = [math.radians(turn_deg + step) for step in (-28, -14, 0, 14, 28)]
         bows.append([(at[0] + radius * math.cos(a), at[1] + radius * math.sin(a)) for a in turns])
     return path(bows, stroke=ink, stroke_width=1.4, fill="none", class_="waves")
-
-
-def _elements(frame: Frame) -> list[_Element]:
-    """Where each element stands, as far as its name tells."""
-    view, half_m = frame.view, frame.wide_m / 2
-    last_m = max([view.last_row_m or 0.0, *(spot.along_m for spot in view.spots)]) or frame.far_m
-    taken: list[tuple[bool, float]] = []
-    found = []
-    for side in view.sides:
-        lane = _free_lane(
-            _lane(side, view.sides), [at for far, at in taken if far == is_delay(side)]
-        )
-        taken.append((is_delay(side), lane))
-        across_m = lane * half_m
-        turn_deg = 0.0
-        if is_top(side) and across_m:
-            keep_m = SPOTS_APART_PX / frame.per_m
-            inwards_m = max(0.0, min(TOE_IN_SHARE * abs(across_m), abs(across_m) - keep_m))
-            turn_deg = -math.copysign(math.degrees(math.atan2(inwards_m, last_m)), across_m)
-        along_m = DELAY_SHARE * last_m if is_delay(side) else 0.0
-        found.append(_Element(side, along_m, across_m, turn_deg))
-    return found
-
-
-def _lane(side: str, sides: tuple[str, ...]) -> float:
-    name = side.lower()
-    size = TOP_LANE
-    if is_sub(side):
-        size = SUB_LANE
-    if "left" in name:
-        return size
-    if "right" in name:
-        return -size
-    in_the_way = any(not is_sub(other) and _lane(other, ()) == 0.0 for other in sides)
-    return LONE_SUB_LANE if is_sub(side) and in_the_way else 0.0
-
-
-def _free_lane(lane: float, taken: list[float]) -> float:
-    """The lane wanted or the nearest that is free; the one wanted where none is."""
-    steps = [sign * step * LANE_STEP for step in range(9) for sign in (1, -1)]
-    for shifted in (lane + step for step in steps):
-        if abs(shifted) <= WIDEST_LANE and all(abs(shifted - at) > LANE_STEP / 2 for at in taken):
-            return shifted
-    return lane

@@ -1,27 +1,28 @@
-"""The hall from the side: heights, aims, ears, and how far the rows and spots are.
+"""The hall from the side: heights, aims, ears and spots.
 
-Start at `draw_side()`.
+The figures around it come from `hall_figures`. Start at `draw_side()`.
 """
 
 from __future__ import annotations
 
+from evenhall.drawing.hall_figures import (
+    LEVEL_STEP_PX,
+    draw_distances,
+    draw_heights,
+    heights_of,
+    places_of,
+)
 from evenhall.drawing.hall_marks import (
-    STATE_WORDS,
     UNKNOWN_DASH,
     KeyEntry,
-    Label,
     box,
-    dimension,
     fan,
-    label_row,
     polygon,
     ray_end,
     spot_mark,
-    spread,
     wall,
 )
 from evenhall.drawing.hall_view import (
-    LETTERING_PX,
     STAND_IN_SPEAKER_M,
     Frame,
     degrees,
@@ -29,14 +30,12 @@ from evenhall.drawing.hall_view import (
     is_top,
     metres,
 )
-from evenhall.drawing.svg import element, group, line, path, rect, text
+from evenhall.drawing.svg import element, group, line, path, rect
 from evenhall.drawing.theme import mixed
 
 __all__ = ["draw_side", "side_key"]
 
-LEVEL_STEP_PX = 13.0  # between two heights in the gutter
 ABOVE_CEILING_PX = 12.0
-UNDER_FLOOR_PX = 11.0
 # A usual two-way box and a seated listener; common practice, no source.
 BOX_M = (0.35, 0.6)
 SMALLEST_BOX_PX = (7.0, 11.0)
@@ -55,16 +54,13 @@ BUST = (
     (-1.5, 2.0),
 )
 PROPOSED_DASH = "7 4"
-# What a side view says of several loudspeakers at one distance: the most urgent.
-URGENCY = ("next", "again", "open", "done")
 
 
 def draw_side(frame: Frame, top: float) -> tuple[str, float]:
     """Draw the view from `top` down; also the height where the next thing may start."""
-    levels = _levels(frame)
-    room_px = max(frame.high_m * frame.per_m, LEVEL_STEP_PX * (len(levels) - 1))
+    room_px = max(frame.high_m * frame.per_m, LEVEL_STEP_PX * (len(heights_of(frame)) - 1))
     side = _Side(frame, top + ABOVE_CEILING_PX + room_px)
-    labels, bottom = side.labels()
+    distances, bottom = draw_distances(frame, side.floor_px)
     body = (
         side.coverage(),
         side.room(),
@@ -73,8 +69,8 @@ def draw_side(frame: Frame, top: float) -> tuple[str, float]:
         side.stand_limit(),
         side.subs(),
         side.spots(),
-        side.levels(levels, top + ABOVE_CEILING_PX),
-        labels,
+        draw_heights(frame, side.floor_px, top + ABOVE_CEILING_PX),
+        distances,
     )
     return group(*body, class_="side-view"), bottom
 
@@ -111,19 +107,6 @@ def _limit(ink: str, x: float = 0.0, y: float = 0.0) -> str:
     return path([[(x - 8, y), (x + 8, y)], [(x, y), (x, y + 5)]], stroke=ink, fill="none")
 
 
-def _levels(frame: Frame) -> list[tuple[float, str, bool, str]]:
-    """Heights to letter in the gutter: metres, colour, bold, and what a reader is told."""
-    view, theme = frame.view, frame.theme
-    found = [(view.ear_height_m, theme.muted, False, "Ears")]
-    if view.height_m is not None:
-        found.append((view.height_m, theme.muted, False, "Ceiling"))
-    if view.today is not None:
-        found.append((view.today[0], theme.ink, True, "Loudspeakers today"))
-    if view.proposed is not None and (view.today is None or view.proposed[0] != view.today[0]):
-        found.append((view.proposed[0], frame.proposal, True, "Loudspeakers as proposed"))
-    return found
-
-
 class _Side:
     def __init__(self, frame: Frame, floor_px: float) -> None:
         self.frame, self.view, self.theme = frame, frame.view, frame.theme
@@ -157,7 +140,7 @@ class _Side:
     def _aim(self, stance: tuple[float, float], **look: str | float) -> str:
         height_m, down_deg = stance
         ceiling_m = self.view.height_m or self.frame.high_m
-        if height_m > ceiling_m or abs(down_deg) == 90.0:
+        if height_m > ceiling_m:
             return ""
         along, drop = ray_end(
             down_deg, far=self.frame.far_m, low=height_m - ceiling_m, high=height_m
@@ -293,23 +276,6 @@ class _Side:
         )
         return group(stands, title=f"On the floor: {', '.join(subs)}.", class_="speaker sub")
 
-    def _places(self) -> list[tuple[str, float, str, str]]:
-        """Each place once, front to back: names, distance, most urgent state, all states."""
-        by_place: dict[float, list[int]] = {}
-        for at, spot in enumerate(self.view.spots):
-            by_place.setdefault(round(spot.along_m, 2), []).append(at)
-        places = []
-        for along_m, found in sorted(by_place.items()):
-            spots = [self.view.spots[at] for at in found]
-            names = "/".join(dict.fromkeys(spot.label for spot in spots))
-            states = {spot.state for spot in spots}
-            worst = next((state for state in URGENCY if state in states), "open")
-            said = ", ".join(
-                f"{spot.side} {STATE_WORDS.get(spot.state, spot.state)}" for spot in spots
-            )
-            places.append((names, along_m, worst, said))
-        return places
-
     def spots(self) -> str:
         y = self.y(self.view.ear_height_m)
         return group(
@@ -320,63 +286,6 @@ class _Side:
                     f"loudspeaker, {metres(self.view.ear_height_m)} high: {said}.",
                     class_=f"place {state}",
                 )
-                for names, along_m, state, said in self._places()
+                for names, along_m, state, said in places_of(self.view)
             )
         )
-
-    def levels(self, found: list[tuple[float, str, bool, str]], ceiling_px: float) -> str:
-        """Heights in the gutter, each led to where it is true."""
-        true_px = [self.y(height_m) for height_m, *_ in found]
-        placed_px = spread(
-            true_px,
-            [LEVEL_STEP_PX] * len(found),
-            low=ceiling_px - LEVEL_STEP_PX / 2,
-            high=self.floor_px + LEVEL_STEP_PX / 2,
-        )
-        drawn = []
-        for (height_m, colour, bold, whose), y, at_px in zip(
-            found, true_px, placed_px, strict=True
-        ):
-            edge = self.frame.x(0)
-            lead = [[(edge - 11, at_px), (edge - 7, at_px), (edge - 1, y)]]
-            drawn.append(
-                group(
-                    path(lead, stroke=colour, fill="none"),
-                    text(
-                        edge - 14,
-                        at_px,
-                        metres(height_m),
-                        size_px=LETTERING_PX,
-                        fill=colour,
-                        bold=bold,
-                        anchor="end",
-                    ),
-                    title=f"{whose}: {metres(height_m)} above the audience floor.",
-                    class_="level",
-                )
-            )
-        return group(*drawn, class_="levels")
-
-    def labels(self) -> tuple[str, float]:
-        """Under the floor the names of the spots, then the rows; and where that ends."""
-        view, frame = self.view, self.frame
-        drawn, y = [], self.floor_px + UNDER_FLOOR_PX
-        low, high = 4.0, frame.width_px - 4
-        places = [
-            Label(frame.x(along_m), names, metres(along_m)) for names, along_m, *_ in self._places()
-        ]
-        if places:
-            row, y = label_row(places, y, low=low, high=high, fill=self.theme.ink)
-            drawn.append(row)
-        rows = [
-            Label(frame.x(row_m), name, metres(row_m))
-            for row_m, name in ((view.first_row_m, "first row"), (view.last_row_m, "last row"))
-            if row_m is not None
-        ]
-        if rows:
-            ends = [row.at_px for row in rows]
-            ticks = [(min(ends), y)]
-            drawn.append(dimension((frame.x(0), y), (max(ends), y), self.theme, ticks=ticks))
-            row, y = label_row(rows, y + 13, low=low, high=high, fill=self.theme.muted)
-            drawn.append(row)
-        return group(*drawn, class_="distances"), y - 4
