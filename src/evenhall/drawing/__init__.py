@@ -2,6 +2,7 @@
 
 - `card`: the faders of the user's own equalizer, each where it must stand.
 - `evenness_map`: spots by third-octave bands, each cell by its level against the middle spot.
+- `hall_drawing`: side view and plan to scale, with aims, people and spots.
 - `response_chart`: common part, spots, target and forecast over frequency.
 - `theme`: the palettes; `svg`: the pieces they are drawn with; `fonts/`: their typeface.
 """
@@ -10,6 +11,8 @@ from pathlib import Path
 
 from evenhall.drawing.card import CardFader, CardView, draw_card
 from evenhall.drawing.evenness_map import EvennessView, MapRow, MapSide, draw_evenness_map
+from evenhall.drawing.hall_drawing import draw_hall
+from evenhall.drawing.hall_view import HallSpot, HallView
 from evenhall.drawing.response_chart import Curve, ResponseView, draw_response_chart
 from evenhall.drawing.theme import DARK, LIGHT, PAPER, THEMES, Theme
 
@@ -23,12 +26,15 @@ __all__ = [
     "CardView",
     "Curve",
     "EvennessView",
+    "HallSpot",
+    "HallView",
     "MapRow",
     "MapSide",
     "ResponseView",
     "Theme",
     "draw_card",
     "draw_evenness_map",
+    "draw_hall",
     "draw_response_chart",
 ]
 

@@ -4,6 +4,7 @@ setting     the room, the people, the loudspeaker
 coverage    how a loudspeaker's level falls off its axis
 level       what each row hears, direct and reverberant
 hands       the best height and aim
+spots       where to put the microphone
 """
 
 from evenhall.hall.coverage import directivity_q, off_axis_db
@@ -16,6 +17,7 @@ from evenhall.hall.level import (
     mid_mean_db,
 )
 from evenhall.hall.setting import Audience, Loudspeaker, Room
+from evenhall.hall.spots import Spot, distance_m, usual_spots
 
 __all__ = [
     "Audience",
@@ -24,12 +26,15 @@ __all__ = [
     "Reason",
     "Room",
     "RowLevels",
+    "Spot",
     "Stance",
     "best_height_and_aim",
     "critical_distance_m",
     "directivity_q",
+    "distance_m",
     "front_minus_back_db",
     "level_by_row",
     "mid_mean_db",
     "off_axis_db",
+    "usual_spots",
 ]

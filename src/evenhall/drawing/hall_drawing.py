@@ -1,0 +1,78 @@
+"""The hall drawing: side view and plan on one scale, from the figures that are set out.
+
+The side view is in `hall_side`, the plan in `hall_plan`, what they show in `hall_view`. Start at
+`draw_hall()`.
+"""
+
+from __future__ import annotations
+
+from evenhall.drawing.hall_marks import key
+from evenhall.drawing.hall_plan import draw_plan, plan_key
+from evenhall.drawing.hall_side import draw_side, side_key
+from evenhall.drawing.hall_view import HallView, degrees, frame_of, metres
+from evenhall.drawing.svg import picture, shorten, text
+from evenhall.drawing.theme import PAPER, Theme
+
+__all__ = ["draw_hall"]
+
+WIDTH_PX = 718.0  # A4 upright less 10 mm on each side, at 96 px an inch
+TITLE_SIZE_PX = 18.0
+TITLE_HEIGHT_PX = 32.0
+GAP_PX = 12.0
+
+
+def draw_hall(view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_PX) -> str:
+    """Draw the hall as SVG.
+
+    Parameters
+    ----------
+    view : HallView
+        What to show. A figure that is None, or cannot be, is left out or drawn open, never an
+        error: the drawing follows the typing.
+    theme : Theme
+        Palette.
+    width_px : float
+        Width of the drawing: 718 fills an upright A4 page, 360 a phone.
+    """
+    frame = frame_of(view, theme, width_px)
+    title = shorten(view.title, size_px=TITLE_SIZE_PX, width_px=width_px - 12)
+    heading = text(6, 16, title, size_px=TITLE_SIZE_PX, fill=theme.ink, bold=True)
+    aims, y = key(side_key(frame), TITLE_HEIGHT_PX, width_px)
+    side, y = draw_side(frame, y)
+    plan, y = draw_plan(frame, y + GAP_PX)
+    marks, y = key(plan_key(frame), y, width_px)
+    return picture(
+        heading,
+        aims,
+        side,
+        plan,
+        marks,
+        width_px=width_px,
+        height_px=y + 4,
+        title=view.title,
+        description=_in_words(frame.view),
+        theme=theme,
+    )
+
+
+def _in_words(view: HallView) -> str:
+    sizes = (("long", view.length_m), ("wide", view.width_m), ("high", view.height_m))
+    known = [f"{metres(size_m)} {word}" for word, size_m in sizes if size_m is not None]
+    said = [f"Hall, {', '.join(known)}." if known else "Hall, its sizes not known yet."]
+    if view.rows is not None:
+        first_m, last_m = view.rows
+        said.append(f"Audience from {metres(first_m)} to {metres(last_m)}.")
+    for when, stance in (("today", view.today), ("proposed", view.proposed)):
+        if stance is not None:
+            said.append(f"Loudspeakers {when}: {metres(stance[0])}, {degrees(stance[1])}.")
+    recorded = sum(spot.state == "done" for spot in view.spots)
+    if view.spots:
+        said.append(f"{recorded} of {len(view.spots)} spots done.")
+    said += [
+        f"Next: {spot.side} {spot.label}, {metres(spot.along_m)}."
+        for spot in view.spots
+        if spot.state == "next"
+    ]
+    if view.playing is not None:
+        said.append(f"Playing: {view.playing}.")
+    return " ".join(said)
