@@ -262,6 +262,18 @@ def test_input_that_is_too_loud_clips_at_full_scale(devices, clock):
     assert np.abs(inputs).max() == 1.0
 
 
+def test_gain_is_turned_in_mid_sound_and_leaves_what_is_sent_alone(devices, clock):
+    devices.play(noise(4.0))
+    before = listen(devices, clock, 2.0)
+    devices.turn_gain(7.0)
+    after = listen(devices, clock, 1.0)
+    inputs, sent = (np.concatenate(parts) for parts in zip(before, after, strict=True))
+    truth = np.convolve(sent.astype(np.float64), RESPONSE)[: inputs.size]
+    truth[before[0].size :] *= 10.0 ** (7.0 / 20.0)
+    assert rms_dbfs(inputs - truth) < CONVERTER_DBFS + 7.0
+    assert rms_dbfs(inputs) > CONVERTER_DBFS + 40.0
+
+
 def test_device_that_is_pulled_out_is_told_in_the_words_of_a_real_one(devices, clock):
     devices.play(noise(5.0))
     listen(devices, clock, 0.5)

@@ -81,6 +81,7 @@ class SimulatedDevices:
         self._ceiling_dbfs = ceiling_dbfs
         self._noise = _noise_round(noise, seed=seed, rate_hz=self.rate_hz)
         self._impulse = np.zeros(1, dtype=np.float32)
+        self._gain = np.float32(1.0)
         # What comes in from the next frame to be read on: the room's answer, and what is sent.
         self._coming = np.zeros((0, 2), dtype=np.float32)
         self._read = 0
@@ -115,6 +116,16 @@ class SimulatedDevices:
             Impulse response from what is sent to the microphone's input, at `rate_hz`.
         """
         self._impulse = impulse.astype(np.float32)
+
+    def turn_gain(self, gain_db: float) -> None:
+        """Turn the microphone's preamp, from the next frame that is read on.
+
+        Parameters
+        ----------
+        gain_db : float
+            Re the one at which noise and impulse responses were given.
+        """
+        self._gain = np.float32(amplitude_from_db(gain_db))
 
     def unplug(self) -> None:
         """Pull the device out: the next `read()` finds it gone."""
@@ -199,7 +210,8 @@ class SimulatedDevices:
         sent[: len(ready)] = ready[:, 1]
         self._coming = self._coming[n:]
         self._read = now
-        return Heard(inputs=np.clip(heard, -1.0, 1.0)[:, None], sent=sent)
+        heard = np.clip(heard * self._gain, -1.0, 1.0)
+        return Heard(inputs=heard[:, None], sent=sent)
 
     def lost(self) -> tuple[Lost, ...]:
         """Tell the places at which sound was lost: none."""
