@@ -11,8 +11,20 @@ from evenhall.acoustics.bands import NOMINAL_HZ, log_frequency_mean
 from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
-from evenhall.job.demo import ACROSS_M, MICROPHONE, SPOTS_M, demo_hall, write_demo, write_demo_after
+from evenhall.job.demo import (
+    ACROSS_M,
+    LINE_CHECK,
+    MICROPHONE,
+    NOISE,
+    SPOTS_M,
+    demo_hall,
+    demo_impulse,
+    write_demo,
+    write_demo_after,
+)
 from evenhall.job.folder import load_job
+from evenhall.job.line_round import check_round, elements_of
+from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.recording import read_recording
 
 RATE_HZ = 48_000
@@ -187,3 +199,146 @@ def test_full_disk_is_told_in_one_line(tmp_path, monkeypatch, error):
     monkeypatch.undo()
     write_demo(tmp_path / "hall")  # what was broken off can be written anew
     assert len(load_job(tmp_path / "hall").takes) == 6
+
+
+def band_levels_db(impulse):
+    n_fft = 1 << 17
+    power = np.abs(np.fft.rfft(impulse, n_fft)) ** 2
+    return 10.0 * np.log10(log_frequency_mean(power, spacing_hz=RATE_HZ / n_fft))
+
+
+def test_impulse_is_that_of_the_hall_as_it_was_found_and_is_remembered():
+    impulse = demo_impulse("right", "back", rate_hz=RATE_HZ)
+    truth = demo_hall().true_response("right", "right-back", rate_hz=RATE_HZ)
+    np.testing.assert_array_equal(impulse, truth)
+    assert demo_impulse("right", "back", rate_hz=RATE_HZ) is impulse
+    with pytest.raises(ValueError, match="read-only"):
+        impulse[0] = 1.0
+
+
+@pytest.mark.parametrize(("bands", "card"), [(31, CARD), (15, {"left": {250.0: -5.0}})])
+def test_card_is_really_in_the_way_of_its_side_alone(bands, card):
+    unit = graphic_unit(bands)
+    way = {
+        side: np.fft.rfft(demo_impulse(side, "middle", rate_hz=RATE_HZ, card=card, unit=unit))
+        / np.fft.rfft(demo_impulse(side, "middle", rate_hz=RATE_HZ))
+        for side in ACROSS_M
+    }
+    freq_hz = np.fft.rfftfreq(demo_impulse("left", "middle", rate_hz=RATE_HZ).size, 1 / RATE_HZ)
+    inside = (freq_hz > 100.0) & (freq_hz < 10_000.0)
+    for side, ratio in way.items():
+        faders = np.zeros(bands)
+        for hz, fader_db in card.get(side, card.get("both", {})).items():
+            faders[unit.nominal_hz == hz] = fader_db
+        error_db = 20.0 * np.log10(np.abs(ratio)) - unit_gain_db(unit, faders, freq_hz.clip(1.0))
+        # In the holes of the response lines hold rounding alone.
+        assert np.quantile(np.abs(error_db[inside]), 0.99) < 0.05
+
+
+def test_card_without_a_unit_is_set_on_31_faders():
+    ours = demo_impulse("left", "front", rate_hz=RATE_HZ, card=CARD)
+    truth = demo_impulse("left", "front", rate_hz=RATE_HZ, card=CARD, unit=graphic_unit(31))
+    np.testing.assert_array_equal(ours, truth)
+
+
+def test_gain_is_that_of_the_side_named():
+    found = {side: demo_impulse(side, "front", rate_hz=RATE_HZ) for side in ACROSS_M}
+    trim = {"right": 0.4}
+    turned = {side: demo_impulse(side, "front", rate_hz=RATE_HZ, gain_db=trim) for side in ACROSS_M}
+    np.testing.assert_array_equal(turned["left"], found["left"])
+    # It was found 1.6 dB low.
+    np.testing.assert_allclose(turned["right"], found["right"] * 10.0 ** (2.0 / 20.0), atol=1e-9)
+
+
+def test_raised_and_tipped_boxes_are_farther_from_the_front_and_more_even():
+    raised = {
+        spot: demo_impulse(
+            "left", spot, rate_hz=RATE_HZ, speaker_height_m=3.0, speaker_down_deg=8.0
+        )
+        for spot in SPOTS_M
+    }
+    late_s = (
+        np.argmax(np.abs(raised["front"]))
+        - np.argmax(np.abs(demo_impulse("left", "front", rate_hz=RATE_HZ)))
+    ) / RATE_HZ
+    # Floor distance 2.53 m, ears at 1.2 m: boxes go from 0.4 m to 1.8 m above them.
+    along_m = np.hypot(2.5, 0.45)
+    farther_m = np.hypot(along_m, 1.8) - np.hypot(along_m, 0.4)
+    assert late_s == pytest.approx(farther_m / 343.2, abs=1e-4)
+
+    def front_minus_back_db(height_m, down_deg):
+        front, back = (
+            band_levels_db(
+                demo_impulse(
+                    "left",
+                    spot,
+                    rate_hz=RATE_HZ,
+                    speaker_height_m=height_m,
+                    speaker_down_deg=down_deg,
+                )
+            )
+            for spot in ("front", "back")
+        )
+        return (front - back)[MID].mean()
+
+    assert front_minus_back_db(3.0, 8.0) < front_minus_back_db(1.6, 0.0) - 2.0
+
+
+def test_line_check_stands_before_the_pair_and_clearly_nearer_the_left():
+    hall = demo_hall()
+    left_m, right_m = (hall.distance_m(side, LINE_CHECK) for side in ACROSS_M)
+    assert 2.0 < left_m < 3.5
+    assert right_m - left_m > 0.5
+    peaks = [
+        np.argmax(np.abs(demo_impulse(side, LINE_CHECK, rate_hz=RATE_HZ))) for side in ACROSS_M
+    ]
+    assert (peaks[1] - peaks[0]) / RATE_HZ * 343.2 == pytest.approx(right_m - left_m, abs=0.03)
+
+
+class Solo:
+    """Does at the mixer what the round asks for; `swap` patches the sides wrongly."""
+
+    def __init__(self, devices, swap):
+        self.devices, self.swap = devices, swap
+
+    def ready(self, element):
+        side = self.swap.get(element.name, element.name)
+        self.devices.connect(demo_impulse(side, LINE_CHECK, rate_hz=RATE_HZ))
+        return True
+
+    def step(self, elapsed_s, length_s, readings):
+        pass
+
+    def stop_wanted(self):
+        return False
+
+
+@pytest.mark.parametrize(
+    ("swap", "codes"),
+    [({}, ["works", "works"]), ({"left": "right", "right": "left"}, ["wrong_side"] * 2)],
+)
+def test_line_check_of_the_demo_finds_what_is_so(swap, codes):
+    with SimulatedDevices(noise=NOISE, pace=20.0) as devices:
+        findings = check_round(
+            devices,
+            elements_of(["left", "right"]),
+            low_limit_hz=55.0,
+            watch=Solo(devices, swap),
+        )
+    assert [finding.code for finding in findings] == codes
+
+
+def test_place_that_the_demo_has_not_is_answered_with_those_it_has():
+    with pytest.raises(InputError) as caught:
+        demo_impulse("delay", "balcony", rate_hz=RATE_HZ, speaker_height_m=5.0)
+    assert str(caught.value).splitlines() == [
+        'The demo has no side "delay". There are: left, right.',
+        'The demo has no spot "balcony". There are: front, middle, back, line check.',
+        "Loudspeakers at 5 m would not hang in the demo's hall, which is 4.2 m high. "
+        "Give a height within it.",
+    ]
+
+
+def test_impulse_with_a_card_of_another_unit_is_refused():
+    with pytest.raises(InputError, match=r"fader at 333 Hz, which this unit has not"):
+        demo_impulse("left", "front", rate_hz=RATE_HZ, card={"both": {333.0: -3.0}})

@@ -1,7 +1,9 @@
 """The demo: the job folder of an invented hall, its takes computed, its faults known.
 
 `write_demo()` writes job.toml, the microphone's calibration and six takes; `write_demo_after()`
-adds the takes after the card was set, with that card really in the way of the sound.
+adds the takes after the card was set, with that card really in the way of the sound. For a visit
+without hardware `demo_impulse()` gives what simulated devices play through, with what the hands
+have changed by then.
 
 What is wrong in the hall: the boxes stand low, so the front row gets far more than the last. They
 boom around 200 Hz and are harsh around 3 kHz (the card mends that). A folding wall 0.95 m behind
@@ -14,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
@@ -37,7 +40,16 @@ from evenhall.job.folder import (
 )
 from evenhall.sound import simulated
 
-__all__ = ["DEMO_VENUE", "demo_hall", "write_demo", "write_demo_after"]
+__all__ = [
+    "DEMO_VENUE",
+    "GAIN_DB",
+    "LINE_CHECK",
+    "NOISE",
+    "demo_hall",
+    "demo_impulse",
+    "write_demo",
+    "write_demo_after",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -50,12 +62,17 @@ FILES_OF_OURS = (JOB_FILE, CALIBRATION_FILE, TAKES_FOLDER, "out")
 RATE_HZ = 48_000
 STIMULUS_S = 10.0
 STIMULUS_SEED = 20
+HALL_HEIGHT_M = 4.2
 SPEAKER_HEIGHT_M = 1.6
 SPEAKER_FROM_WALL_M = 0.9  # from the front wall
 SPOTS_M = {"front": 2.5, "middle": 6.1, "back": 11.6}  # along the floor from the loudspeaker
 INWARDS_M = {"front": 0.4, "middle": 0.2, "back": 0.4}  # from its axis to the middle of the hall
 EAR_HEIGHT_M = 1.2
 ACROSS_M = {"left": 2.2, "right": 6.8}
+GAIN_DB = {"left": 0.0, "right": -1.6}  # of the channels, as they were found
+# One more place, for the line check: nearer the left one by 0.67 m.
+LINE_CHECK = "line check"
+LINE_CHECK_M = (SPEAKER_FROM_WALL_M + 2.5, 4.0, EAR_HEIGHT_M)
 
 MICROPHONE = simulated.Microphone(
     (
@@ -81,8 +98,21 @@ SENSITIVITY_DB_SPL = 112.0
 Card = Mapping[str, Mapping[float, float]]  # positions in dB by nominal frequency in Hz
 
 
-def demo_hall() -> simulated.SimulatedHall:
-    """Give the demo's hall, without an equalizer."""
+def demo_hall(
+    *,
+    speaker_height_m: float = SPEAKER_HEIGHT_M,
+    speaker_down_deg: float = 0.0,
+    gain_db: Mapping[str, float] = GAIN_DB,
+) -> simulated.SimulatedHall:
+    """Give the demo's hall, without an equalizer.
+
+    Parameters
+    ----------
+    speaker_height_m, speaker_down_deg : float
+        Where the boxes hang and how far they tip down; as they were found, if left out.
+    gain_db : mapping of str to float
+        Of the channels of the sides named; as they were found for others.
+    """
     box = simulated.Box(
         low_limit_hz=58.0,
         high_limit_hz=20_000.0,
@@ -91,14 +121,13 @@ def demo_hall() -> simulated.SimulatedHall:
     elements = {
         side: simulated.Element(
             box,
-            (SPEAKER_FROM_WALL_M, across_m, SPEAKER_HEIGHT_M),
+            (SPEAKER_FROM_WALL_M, across_m, speaker_height_m),
+            down_deg=speaker_down_deg,
             turn_deg=turn_deg,
-            gain_db=gain_db,
+            gain_db=gain_db.get(side, GAIN_DB[side]),
             wall_behind_m=0.95,
         )
-        for (side, across_m), turn_deg, gain_db in zip(
-            ACROSS_M.items(), (8.0, -8.0), (0.0, -1.6), strict=True
-        )
+        for (side, across_m), turn_deg in zip(ACROSS_M.items(), (8.0, -8.0), strict=True)
     }
     # Each side has its own places, mirrored but for a hand's breadth, as people put them.
     spots = {
@@ -110,13 +139,108 @@ def demo_hall() -> simulated.SimulatedHall:
         for (side, across_m), inwards in zip(ACROSS_M.items(), (1.0, -1.0), strict=True)
         for spot, down_m in SPOTS_M.items()
     }
+    spots[LINE_CHECK] = LINE_CHECK_M
     return simulated.SimulatedHall(
-        room=simulated.Room(16.0, 9.0, 4.2, rt60_s=(0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5)),
+        room=simulated.Room(
+            16.0, 9.0, HALL_HEIGHT_M, rt60_s=(0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5)
+        ),
         elements=elements,
         spots=spots,
         microphone=MICROPHONE,
         clutter_behind_m={_place(side, "middle"): 0.53 for side in ACROSS_M},
     )
+
+
+def demo_impulse(
+    side: str,
+    spot: str,
+    *,
+    rate_hz: float,
+    card: Card | None = None,
+    unit: GraphicUnit | None = None,
+    speaker_height_m: float = SPEAKER_HEIGHT_M,
+    speaker_down_deg: float = 0.0,
+    gain_db: Mapping[str, float] = GAIN_DB,
+) -> FloatArray:
+    """Give what simulated devices play through, when a side is soloed and the microphone stands.
+
+    Parameters
+    ----------
+    side : {"left", "right"}
+    spot : {"front", "middle", "back", "line check"}
+        Each side has its own places, but for the line check.
+    rate_hz : float
+    card : mapping of str to mapping of float to float, optional
+        As for `write_demo_after()`; faders are flat without.
+    unit : GraphicUnit, optional
+        That the card is set on; one of 31 faders without.
+    speaker_height_m, speaker_down_deg, gain_db
+        What the hands have changed, see `demo_hall()`.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        Impulse response from what is sent to the microphone's input; not to be written to. The
+        last ones asked for are remembered, with the same `unit` object.
+
+    Raises
+    ------
+    InputError
+        There is no such side or spot, the boxes would not hang in the hall, or the card has
+        faders that its unit has not.
+    """
+    faults = []
+    if side not in ACROSS_M:
+        faults.append(f'The demo has no side "{side}". There are: {", ".join(ACROSS_M)}.')
+    if spot not in (*SPOTS_M, LINE_CHECK):
+        faults.append(
+            f'The demo has no spot "{spot}". There are: {", ".join((*SPOTS_M, LINE_CHECK))}.'
+        )
+    if not 0.0 < speaker_height_m < HALL_HEIGHT_M:
+        faults.append(
+            f"Loudspeakers at {speaker_height_m:g} m would not hang in the demo's hall, which is "
+            f"{HALL_HEIGHT_M:g} m high. Give a height within it."
+        )
+    if faults:
+        raise InputError(*faults)
+    faders: tuple[float, ...] | None = None
+    if card is not None:
+        unit = unit or graphic_unit(31)
+        faders = tuple(_positions(unit, _of_side(card, side)))
+    return _impulse(
+        side,
+        spot if spot == LINE_CHECK else _place(side, spot),
+        rate_hz,
+        unit if faders is not None else None,
+        faders,
+        speaker_height_m,
+        speaker_down_deg,
+        gain_db.get(side, GAIN_DB[side]),
+    )
+
+
+# Six takes before and after, and a line check.
+@lru_cache(maxsize=16)
+def _impulse(
+    side: str,
+    place: str,
+    rate_hz: float,
+    unit: GraphicUnit | None,
+    faders: tuple[float, ...] | None,
+    speaker_height_m: float,
+    speaker_down_deg: float,
+    gain_db: float,
+) -> FloatArray:
+    hall = demo_hall(
+        speaker_height_m=speaker_height_m,
+        speaker_down_deg=speaker_down_deg,
+        gain_db={side: gain_db},
+    )
+    if faders is not None:
+        hall = replace(hall, unit=unit, faders={side: faders})
+    impulse = hall.true_response(side, place, rate_hz=rate_hz)
+    impulse.setflags(write=False)
+    return impulse
 
 
 def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
@@ -138,7 +262,7 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
     """
     _refuse_foreign(folder)
     job = Job(
-        venue=Venue(name=DEMO_VENUE, length_m=16.0, width_m=9.0, height_m=4.2),
+        venue=Venue(name=DEMO_VENUE, length_m=16.0, width_m=9.0, height_m=HALL_HEIGHT_M),
         audience=Audience(first_row_m=2.0, last_row_m=12.5, ear_height_m=EAR_HEIGHT_M),
         rig=Rig(
             sides=tuple(ACROSS_M),
@@ -203,7 +327,7 @@ def write_demo_after(folder: Path, card: Card) -> None:
         max_boost_db=equalizer.max_boost_db,
         q=equalizer.q,
     )
-    faders = {side: _positions(unit, card.get(side, card.get("both", {}))) for side in ACROSS_M}
+    faders = {side: _positions(unit, _of_side(card, side)) for side in ACROSS_M}
     hall = replace(demo_hall(), unit=unit, faders=faders)
     before = tuple(take for take in job.takes if take.state == "before")
     after = _takes(hall, "after")
@@ -234,6 +358,10 @@ def _takes(hall: simulated.SimulatedHall, state: Literal["before", "after"]) -> 
         for side in ACROSS_M
         for spot in SPOTS_M
     )
+
+
+def _of_side(card: Card, side: str) -> Mapping[float, float]:
+    return card.get(side, card.get("both", {}))
 
 
 def _positions(unit: GraphicUnit, faders: Mapping[float, float]) -> FloatArray:

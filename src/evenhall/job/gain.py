@@ -11,7 +11,7 @@ from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.job.taking import CREST_LIMIT_DB
 from evenhall.sound.live.capture import capture
-from evenhall.sound.live.session import RAMP_S, Live
+from evenhall.sound.live.open_devices import RAMP_S, OpenDevices
 from evenhall.verdict.gain import GainHint, gain_hint
 
 __all__ = ["set_gain"]
@@ -25,7 +25,7 @@ LOWEST_HZ, HIGHEST_HZ = 100.0, 10_000.0  # what sets the level, and strains nobo
 
 
 def set_gain(
-    live: Live,
+    live: OpenDevices,
     *,
     level_dbfs: float,
     on_hint: Callable[[GainHint, Sequence[Reading]], None],
@@ -35,7 +35,7 @@ def set_gain(
 
     Parameters
     ----------
-    live : Live
+    live : OpenDevices
         Open devices. With a reference from outside nothing is played.
     level_dbfs : float
         RMS level of the noise.

@@ -18,7 +18,7 @@ from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.taking import element_band_hz
 from evenhall.sound.live.capture import Captured, capture
-from evenhall.sound.live.session import Live
+from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.verdict.heard import ANSWER_S, LINE_SWEEP, QUIET_S, Heard, hear
 from evenhall.verdict.linecheck import Finding, check_line
 
@@ -101,7 +101,7 @@ def line_sweep(element: str, *, low_limit_hz: float | None) -> Sweep:
 
 
 def check_round(
-    live: Live,
+    live: OpenDevices,
     elements: Sequence[Element],
     *,
     low_limit_hz: float | None,
@@ -111,7 +111,7 @@ def check_round(
 
     Parameters
     ----------
-    live : Live
+    live : OpenDevices
         Open devices with one clock; the microphone does not move between the two of a pair, and
         stands nearer the left one.
     elements : sequence of Element
@@ -169,7 +169,7 @@ def check_round(
     return check_line(heard, delay_is_absolute=absolute) if heard else None
 
 
-def _play(live: Live, sweep: Sweep, watch: RoundWatch) -> Captured:
+def _play(live: OpenDevices, sweep: Sweep, watch: RoundWatch) -> Captured:
     signal = exponential_sweep(
         sweep.duration_s,
         rate_hz=live.rate_hz,
@@ -197,7 +197,7 @@ def _play(live: Live, sweep: Sweep, watch: RoundWatch) -> Captured:
     )
 
 
-def _latency_s(live: Live, captured: Captured) -> float | None:
+def _latency_s(live: OpenDevices, captured: Captured) -> float | None:
     """Time from what was sent to the cable that hears it, or as it was measured before."""
     if live.setup.reference != "cable":
         return live.setup.latency_s

@@ -25,7 +25,7 @@ from evenhall.job.model import Take as JobTake
 from evenhall.job.recorded import RecordedTake, add_take, next_take_file, recordable_job
 from evenhall.job.takes import measure_take
 from evenhall.sound.live.capture import Captured, capture
-from evenhall.sound.live.session import RAMP_S, Live, ramped
+from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
 from evenhall.verdict.plan import Plan, plan_stimulus, reached
 from evenhall.verdict.problem import Problem
@@ -131,7 +131,7 @@ class Taken:
 STOPPED = Taken(None, None, problems=(), ended="stopped")
 
 
-def usual_kind(live: Live) -> Literal["pink", "sweep"]:
+def usual_kind(live: OpenDevices) -> Literal["pink", "sweep"]:
     """Noise, which forgives more; a sweep on two clocks, as drift leaves its levels alone."""
     return "sweep" if live.setup.reference == "inside" and not live.one_clock else "pink"
 
@@ -154,7 +154,7 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
 
 
 def record_into_folder(
-    folder: Path, order: Order, live: Live, *, ceiling_dbfs: float, watch: Watch
+    folder: Path, order: Order, live: OpenDevices, *, ceiling_dbfs: float, watch: Watch
 ) -> Taken:
     """Record a take into a job folder, and list it in job.toml if it can be used.
 
@@ -179,7 +179,7 @@ def record_into_folder(
 
 
 def record_take(
-    job: Job, folder: Path, order: Order, live: Live, *, ceiling_dbfs: float, watch: Watch
+    job: Job, folder: Path, order: Order, live: OpenDevices, *, ceiling_dbfs: float, watch: Watch
 ) -> Taken:
     """Record a take, and say what it is worth beside the takes of its job.
 
@@ -190,7 +190,7 @@ def record_take(
     folder : Path
         Where the job's files lie, and this take's will.
     order : Order
-    live : Live
+    live : OpenDevices
         Open devices.
     ceiling_dbfs : float
         Highest peak that the devices were opened with.

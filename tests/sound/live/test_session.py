@@ -19,7 +19,8 @@ from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError, InputError
 from evenhall.sound.live.engine import FADE_S, LEASE_S
 from evenhall.sound.live.latency import latency_s
-from evenhall.sound.live.session import RAMP_FROM_DB, RAMP_S, Live, present, ramped
+from evenhall.sound.live.open_devices import RAMP_FROM_DB, RAMP_S, ramped
+from evenhall.sound.live.session import Live, present
 from evenhall.sound.live.setup import SoundSetup
 from jackroom import JackRoom, jack_tests
 

@@ -9,6 +9,16 @@
     watchdog.py   know when a device is gone
     capture.py    record while something plays
     latency.py    the device's own delay, by a cable
+    device.py         which devices there are, and which one a name means
+    setup.py          the chosen devices and channels, remembered from visit to visit
+    exchange.py       memory shared with the process that runs the devices
+    engine.py         that process: the sound callback, safe by itself
+    open_devices.py   what real and simulated devices have in common
+    session.py        the asking side: play, stop, read
+    simulated.py      the same side of a hall that is computed
+    watchdog.py       know when a device is gone
+    capture.py        record while something plays
+    latency.py        the device's own delay, by a cable
 
 Devices run in a process of their own. A driver that hangs takes nothing with it, no computing
 makes the sound stutter, and when the asker dies the sound stops. Start at `session.Live`.

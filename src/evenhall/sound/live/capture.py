@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import DeviceError
-from evenhall.sound.live.session import Live, Lost
+from evenhall.sound.live.open_devices import Lost, OpenDevices
 
 __all__ = ["Captured", "capture"]
 
@@ -56,7 +56,7 @@ class Captured:
 class _Reference:
     """The column that serves as reference, late by the device's own delay."""
 
-    def __init__(self, live: Live) -> None:
+    def __init__(self, live: OpenDevices) -> None:
         setup = live.setup
         self._channel = setup.reference_channel - 1
         self._inside = setup.reference == "inside"
@@ -100,7 +100,7 @@ class _DeadInput:
 
 
 def capture(
-    live: Live,
+    live: OpenDevices,
     signal: NDArray[np.floating[Any]] | None = None,
     *,
     length_s: float,
@@ -113,8 +113,8 @@ def capture(
 
     Parameters
     ----------
-    live : Live
-        Open devices.
+    live : OpenDevices
+        Real or simulated ones.
     signal : ndarray, optional
         What to play; without it the room is recorded for `length_s`.
     length_s : float

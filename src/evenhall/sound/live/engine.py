@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from evenhall.errors import DeviceError
 from evenhall.sound.live.exchange import LOST_LOG, Exchange, Layout
 
-__all__ = ["FADE_S", "LEASE_S", "Engine", "main"]
+__all__ = ["FADE_S", "LEASE_S", "Engine", "fade_out", "main"]
 
 Float32Array = NDArray[np.float32]
 
@@ -38,6 +38,12 @@ TURN_S = 0.05
 
 FINISHED, STOPPED, ASKER_GONE, TOO_LONG = 1, 2, 3, 4
 DROPPED, GAP, UNREAD = 1, 2, 3
+
+
+def fade_out(rate_hz: float) -> Float32Array:
+    """Gain over the fade in which a sound ends that is stopped, down to nothing."""
+    n = max(1, round(FADE_S * rate_hz))
+    return np.asarray(np.cos(0.5 * np.pi * np.arange(1, n + 1) / n).astype(np.float32) ** 2)
 
 
 class Engine:
@@ -62,8 +68,7 @@ class Engine:
         self._rate_hz = rate_hz
         self._lease = round(lease_s * rate_hz)
         self._limit = round(limit_s * rate_hz)
-        fade = max(1, round(FADE_S * rate_hz))
-        self._fade = np.cos(0.5 * np.pi * np.arange(1, fade + 1) / fade).astype(np.float32) ** 2
+        self._fade = fade_out(rate_hz)
         self._sent = np.zeros(LONGEST_BLOCK, dtype=np.float32)
         self._heartbeat = self._silent_for = 0
         self._play_seen = int(self._asked["play"])

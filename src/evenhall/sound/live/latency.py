@@ -16,7 +16,8 @@ from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError
 from evenhall.sound.live.capture import capture
-from evenhall.sound.live.session import CEILING_DBFS, Live
+from evenhall.sound.live.open_devices import CEILING_DBFS
+from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
 
 __all__ = ["latency_s"]

@@ -15,7 +15,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Thread
 from types import TracebackType
@@ -24,63 +23,26 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.level import amplitude_from_db, peak_dbfs
 from evenhall.errors import DeviceError, InputError
 from evenhall.sound.live.device import Device, find_device
 from evenhall.sound.live.exchange import ENDED, LOST, LOST_LOG, Exchange, Layout
+from evenhall.sound.live.open_devices import (
+    CEILING_DBFS,
+    LIMIT_S,
+    RAMP_S,
+    RING_S,
+    Heard,
+    Lost,
+    check_sound,
+    ramped,
+)
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.watchdog import Watchdog
 
 __all__ = ["CEILING_DBFS", "RAMP_S", "Heard", "Live", "Lost", "present", "ramped"]
 
-Float32Array = NDArray[np.float32]
-
-# Highest peak that is sent, unless the user raises it on purpose.
-CEILING_DBFS = -10.0
-# Every sound comes up over this time: whoever stands near can step back or shout.
-RAMP_S = 1.0
-RAMP_FROM_DB = -40.0
-# No sound lasts longer, whatever asked for it.
-LIMIT_S = 130.0
-RING_S = 10.0
 START_WITHIN_S = 10.0  # some drivers take seconds to open
 CLOSE_WITHIN_S = 2.0
-
-
-@dataclass(frozen=True)
-class Heard:
-    """A stretch of sound that came in.
-
-    Parameters
-    ----------
-    inputs : ndarray, shape (n_frames, n_inputs)
-        Full scale = 1.0.
-    sent : ndarray, shape (n_frames,)
-        What went out in the same callbacks; zeros where another device plays.
-    """
-
-    inputs: Float32Array
-    sent: Float32Array
-
-
-@dataclass(frozen=True)
-class Lost:
-    """A place at which sound was lost: how many frames were kept before it, and how."""
-
-    at_frame: int
-    how: str
-
-
-def ramped(signal: NDArray[np.floating[Any]], rate_hz: float) -> Float32Array:
-    """Let a sound come up from 40 dB down over its first second, evenly in dB."""
-    n = min(round(RAMP_S * rate_hz), signal.size)
-    ramp = amplitude_from_db(RAMP_FROM_DB * (1.0 - np.arange(n) / n))
-    # From nothing: the first step of a tone at -40 dB is a click otherwise.
-    soft = min(n, max(1, round(0.01 * rate_hz)))
-    ramp[:soft] *= np.sin(0.5 * np.pi * np.arange(soft) / soft) ** 2
-    out = signal.astype(np.float32)
-    out[:n] *= ramp.astype(np.float32)
-    return out
 
 
 def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
@@ -282,19 +244,9 @@ class Live:
         InputError
             Its peaks would pass the ceiling, it is too long, or something plays already.
         """
-        faults = []
-        peak = float(peak_dbfs(signal))
-        if peak > self._ceiling_dbfs + 0.01:
-            faults.append(
-                f"The sound's peaks at {peak:.1f} dBFS would pass the ceiling of "
-                f"{self._ceiling_dbfs:g} dBFS. Lower the level, or raise the ceiling on purpose."
-            )
-        if signal.size > self._exchange.programme.size:
-            faults.append(f"No sound may last longer than {LIMIT_S:g} s.")
-        if self.playing:
-            faults.append("Something plays already. Stop it first.")
-        if faults:
-            raise InputError(*faults)
+        check_sound(
+            signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing
+        )
         programme = ramped(signal, self.rate_hz)
         self._exchange.programme[: programme.size] = programme
         self._asked["length"][...] = programme.size

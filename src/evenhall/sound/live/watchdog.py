@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from evenhall.errors import DeviceError
 
-__all__ = ["Watchdog"]
+__all__ = ["Watchdog", "device_gone"]
 
 STALL_S = 1.0  # no block for that long: the device is gone
 # The count of frames is held against the computer's clock, over this time at least.
 RATE_AFTER_S, RATE_OFF = 3.0, 0.04
+
+
+def device_gone(name: str) -> DeviceError:
+    """Say that a device is gone."""
+    return DeviceError(
+        f'"{name}" stopped in the middle: it was pulled out, or its driver gave up. Plug it in '
+        "again; the takes made so far are safe."
+    )
 
 
 class Watchdog:
@@ -50,10 +58,7 @@ class Watchdog:
         if frames != self._frames:
             self._frames, self._seen_s = frames, now_s
         if gone or now_s - self._seen_s > STALL_S:
-            raise DeviceError(
-                f'"{self._name}" stopped in the middle: it was pulled out, or its driver gave '
-                "up. Plug it in again; the takes made so far are safe."
-            )
+            raise device_gone(self._name)
         if lost != self._lost or self._since is None:
             self._lost = lost
             self._since = (frames, now_s) if frames else None

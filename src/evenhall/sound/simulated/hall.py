@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 import scipy.fft
@@ -21,9 +22,10 @@ from evenhall.sound.simulated.box import Element, with_surface
 from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
 from evenhall.sound.simulated.room import Room, even_fast_length, room_response
 
-__all__ = ["SimulatedHall"]
+__all__ = ["SimulatedHall", "convolve"]
 
 FloatArray = NDArray[np.float64]
+Real = TypeVar("Real", np.float32, np.float64)
 
 # The bass of box and equalizer rings on after the room: this long until it has died away.
 RING_S = 0.4
@@ -165,7 +167,7 @@ class SimulatedHall:
         if length_s is not None:
             length = round(length_s * rate_hz)
         impulse = self.true_response(element, spot, rate_hz=rate_hz)
-        heard = _on_timeline(_convolve(stimulus, impulse), start, length)
+        heard = _on_timeline(convolve(stimulus, impulse), start, length)
         played = _on_timeline(stimulus, start, length)
         return (recorder or Recorder()).record(
             heard,
@@ -185,7 +187,7 @@ def _on_timeline(signal: FloatArray, start: int, length: int) -> FloatArray:
     return cut
 
 
-def _convolve(signal: FloatArray, impulse: FloatArray) -> FloatArray:
+def convolve(signal: NDArray[Real], impulse: NDArray[Real]) -> NDArray[Real]:
     """Convolve the whole of both, by one transform."""
     n_samples = signal.size + impulse.size - 1
     n_fft = scipy.fft.next_fast_len(n_samples, real=True)
