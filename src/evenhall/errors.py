@@ -1,8 +1,15 @@
-"""The errors a user can meet, and the exit code of each. One hierarchy, few leaves."""
+"""The errors a user can meet, with exit code and HTTP status of each. One hierarchy, few leaves."""
 
 from __future__ import annotations
 
-__all__ = ["DeviceError", "EvenhallError", "InputError", "StoreError", "exit_code"]
+__all__ = [
+    "DeviceError",
+    "EvenhallError",
+    "InputError",
+    "StoreError",
+    "exit_code",
+    "http_status",
+]
 
 
 class EvenhallError(Exception):
@@ -33,8 +40,15 @@ class DeviceError(EvenhallError):
 
 EXIT_CODES: dict[type[EvenhallError], int] = {InputError: 2, StoreError: 2, DeviceError: 4}
 EXIT_NOTHING_USABLE = 3
+# RFC 9110: Unprocessable Content, Insufficient Storage (RFC 4918), Service Unavailable.
+HTTP_STATUS: dict[type[EvenhallError], int] = {InputError: 422, StoreError: 507, DeviceError: 503}
 
 
 def exit_code(error: EvenhallError) -> int:
     """Exit code that a command ends with when it meets `error`."""
     return next(code for kind, code in EXIT_CODES.items() if isinstance(error, kind))
+
+
+def http_status(error: EvenhallError) -> int:
+    """Status that a request ends with when it meets `error`."""
+    return next(status for kind, status in HTTP_STATUS.items() if isinstance(error, kind))

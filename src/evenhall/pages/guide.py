@@ -141,7 +141,7 @@ def missing(visit: Visit) -> tuple[str, ...]:
 
 
 def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[WantedTake, ...]:
-    """Takes that a visit needs, in the order to make them: one side after the other.
+    """List the takes that a visit needs, in the order to make them: one side after the other.
 
     Mains are heard at every spot, from front to back; subs and delays in the middle.
     """

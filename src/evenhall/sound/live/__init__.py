@@ -1,16 +1,8 @@
 """Sound devices: what is played and heard while it happens.
 
-    device.py     which devices there are, and which one a name means
-    setup.py      the chosen devices and channels, remembered from visit to visit
-    choosing.py   from what a person says to such a setup
-    exchange.py   memory shared with the process that runs the devices
-    engine.py     that process: the sound callback, safe by itself
-    session.py    the asking side: play, stop, read
-    watchdog.py   know when a device is gone
-    capture.py    record while something plays
-    latency.py    the device's own delay, by a cable
     device.py         which devices there are, and which one a name means
     setup.py          the chosen devices and channels, remembered from visit to visit
+    choosing.py       from what a person says to such a setup
     exchange.py       memory shared with the process that runs the devices
     engine.py         that process: the sound callback, safe by itself
     open_devices.py   what real and simulated devices have in common

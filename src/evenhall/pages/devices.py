@@ -1,0 +1,135 @@
+"""What a visit plays through: the chosen sound device, or the demo's simulated hall.
+
+Start at `open_devices()`. In the demo the hands' work is really done: the loudspeakers stand
+where the ticked moves put them, and the faders where they were set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.errors import InputError
+from evenhall.job.demo import LINE_CHECK, demo_impulse
+from evenhall.job.result import Result
+from evenhall.job.tuning import unit_of
+from evenhall.pages.guide import move_key
+from evenhall.sound.live.open_devices import OpenDevices
+from evenhall.sound.live.session import Live
+from evenhall.sound.live.setup import remembered
+from evenhall.sound.live.simulated import SimulatedDevices
+from evenhall.visits.visit import Visit, job_of
+
+__all__ = ["DEMO_PACE", "VisitDevices", "hands_done", "open_devices"]
+
+# The simulated hall is this much faster than a real one: a newcomer need not wait for it.
+DEMO_PACE = 4.0
+
+
+@dataclass(frozen=True)
+class VisitDevices:
+    """Open devices.
+
+    Parameters
+    ----------
+    live : OpenDevices
+    solo : callable
+        Told which element is soloed, and the spot at which the microphone stands. In a real hall
+        hands do that.
+    turn : callable
+        Told by how many dB the microphone's preamp shall be turned. In a real hall a hand does.
+    """
+
+    live: OpenDevices
+    solo: Callable[[str, str], None]
+    turn: Callable[[float], None]
+
+
+@contextmanager
+def open_devices(visit: Visit, result: Result | None, *, state: str) -> Iterator[VisitDevices]:
+    """Open what a visit plays through.
+
+    Parameters
+    ----------
+    visit : Visit
+    result : Result or None
+        Whose ticked moves the simulated hall has carried out, for takes "after".
+    state : {"before", "after"}
+
+    Raises
+    ------
+    InputError
+        No device is chosen yet.
+    DeviceError
+        It is missing, busy, or does not answer.
+    """
+    if visit.demo:
+        yield _simulated(visit, result if state == "after" else None)
+        return
+    setup = remembered()
+    if setup is None:
+        raise InputError("No sound device is chosen yet. Choose one on the page Set out.")
+    with Live(setup) as live:
+        yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
+
+
+def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
+    # Each recording has noise of its own.
+    devices = SimulatedDevices(pace=DEMO_PACE, seed=visit.revision)
+    turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
+    devices.turn_gain(turned_db)
+    unit = unit_of(job_of(visit))
+    hands = hands_done(visit, done)
+    card = {
+        side: _stands(visit, side) for side in ("left", "right")
+    }
+
+    def solo(side: str, spot: str) -> None:
+        impulse: NDArray[np.float64] = demo_impulse(
+            side,
+            spot,
+            rate_hz=devices.rate_hz,
+            card=card if done is not None else None,
+            unit=unit,
+            **_stance(hands),
+        )
+        devices.connect(impulse)
+
+    def turn(by_db: float) -> None:
+        nonlocal turned_db
+        turned_db += by_db
+        devices.turn_gain(turned_db)
+
+    return VisitDevices(devices, solo=solo, turn=turn)
+
+
+def _stands(visit: Visit, side: str) -> dict[float, float]:
+    return {
+        float(hz): fader_db
+        for hz, fader_db in visit.values(f"fader.{side}.").items()
+        if fader_db is not None
+    }
+
+
+def hands_done(visit: Visit, result: Result | None) -> dict[str, Any]:
+    """Figures that the ticked moves have changed, by the names that moves give them."""
+    figures: dict[str, Any] = {}
+    for move in () if result is None else result.moves:
+        if visit.value(move_key(move)):
+            figures |= move.to
+    return figures
+
+
+def _stance(figures: dict[str, Any]) -> dict[str, Any]:
+    """Arguments of `demo_impulse()` for what the hands have changed."""
+    stance = {
+        name: figures[name]
+        for name in ("speaker_height_m", "speaker_down_deg")
+        if name in figures
+    }
+    return stance
