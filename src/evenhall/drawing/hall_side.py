@@ -42,17 +42,7 @@ SMALLEST_BOX_PX = (7.0, 11.0)
 HEAD_M = 0.12
 SMALLEST_HEAD_PX = 2.2
 HEAD_COUNT = 6
-# Shoulders, trunk and what is under it down to the floor, in radii of the head.
-BUST = (
-    (-0.8, 1.3),
-    (0.8, 1.3),
-    (1.5, 2.0),
-    (1.5, 4.6),
-    (1.1, 99.0),
-    (-1.1, 99.0),
-    (-1.5, 4.6),
-    (-1.5, 2.0),
-)
+SEAT_M, STANDING_EAR_M = 0.45, 1.4
 PROPOSED_DASH = "7 4"
 
 
@@ -207,15 +197,31 @@ class _Side:
         for at in range(count):
             x = frame.x(first_m + (last_m - first_m) * at / (count - 1))
             people.append(element("circle", cx=x, cy=y, r=radius, fill=shade))
-            outline = [(x + across * radius, y + down * radius) for across, down in BUST]
-            seated = [(px, min(py, self.floor_px)) for px, py in outline]
-            people.append(polygon(seated, fill=shade))
+            people.append(
+                path(
+                    [self._body(x, y, radius)],
+                    stroke=shade,
+                    stroke_width=1.6 * radius,
+                    stroke_linecap="round",
+                    stroke_linejoin="round",
+                    fill="none",
+                )
+            )
         ears = line(frame.x(first_m), y, frame.x(last_m), y, stroke=self.theme.muted)
         words = (
             f"Ears at {metres(self.view.ear_height_m)} above the floor, "
             f"from the first row at {metres(first_m)} to the last at {metres(last_m)}."
         )
         return group(ears, *people, title=words, class_="ears")
+
+    def _body(self, x: float, y: float, radius: float) -> list[tuple[float, float]]:
+        """Neck, hip, knee and foot of somebody who faces the stage, seated or standing."""
+        foot, neck = self.floor_px - 0.8 * radius, (x + 0.3 * radius, y + 2.2 * radius)
+        if self.view.ear_height_m > STANDING_EAR_M:
+            return [neck, (x + 0.3 * radius, max(foot, neck[1]))]
+        seat = max(min(self.y(SEAT_M), foot), neck[1])
+        hip, knee = (x + 0.8 * radius, seat), (x - 2.4 * radius, seat)
+        return [neck, hip, knee, (x - 2.8 * radius, max(foot, seat))]
 
     def stand_limit(self) -> str:
         limit_m = self.view.max_height_m
