@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
-from evenhall.job.demo import LINE_CHECK, demo_impulse
+from evenhall.job.demo import GAIN_DB, demo_impulse
 from evenhall.job.result import Result
 from evenhall.job.tuning import unit_of
 from evenhall.pages.guide import move_key
@@ -85,9 +85,7 @@ def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     devices.turn_gain(turned_db)
     unit = unit_of(job_of(visit))
     hands = hands_done(visit, done)
-    card = {
-        side: _stands(visit, side) for side in ("left", "right")
-    }
+    card = {side: _stands(visit, side) for side in GAIN_DB}
 
     def solo(side: str, spot: str) -> None:
         impulse: NDArray[np.float64] = demo_impulse(
@@ -127,9 +125,10 @@ def hands_done(visit: Visit, result: Result | None) -> dict[str, Any]:
 
 def _stance(figures: dict[str, Any]) -> dict[str, Any]:
     """Arguments of `demo_impulse()` for what the hands have changed."""
-    stance = {
-        name: figures[name]
-        for name in ("speaker_height_m", "speaker_down_deg")
-        if name in figures
+    moved: dict[str, Any] = {
+        name: figures[name] for name in ("speaker_height_m", "speaker_down_deg") if name in figures
     }
-    return stance
+    gain_db = {
+        side: found_db + figures.get(f"{side}_gain_db", 0.0) for side, found_db in GAIN_DB.items()
+    }
+    return {**moved, "gain_db": gain_db}

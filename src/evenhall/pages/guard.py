@@ -1,0 +1,210 @@
+"""The door: what is let in before any page sees it. Start at `Guard`.
+
+In this order: the Host must be one of ours (else a foreign name was pointed at this computer);
+not too many requests; not too large; whatever changes something comes from one of our own pages
+(Origin); and whoever is not on this computer has a session.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from http.cookies import CookieError, SimpleCookie
+from ipaddress import ip_address
+
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from evenhall.pages.pairing import Pairing
+
+__all__ = [
+    "MAX_BODY_BYTES",
+    "MAX_UPLOAD_BYTES",
+    "SESSION_COOKIE",
+    "Guard",
+    "is_here",
+]
+
+SESSION_COOKIE = "evenhall_session"
+MAX_BODY_BYTES = 64 * 2**10  # a note of two pages, with room to spare
+# A job folder of twelve takes of a minute, two channels, 24 bit, 96 kHz: 400 MB.
+MAX_UPLOAD_BYTES = 512 * 2**20
+UPLOADS = ("/api/visits/import",)
+UPLOAD_ENDS = ("/takes/upload", "/calibration", "/stimulus")
+# A page asks for a few things at once when it opens, and for one or two a second after.
+RATE_PER_S, BURST = 40.0, 200.0
+MAX_CLIENTS = 256
+SAFE = ("GET", "HEAD", "OPTIONS")
+# What a phone must reach before it is paired.
+OPEN_PATHS = ("/pair", "/api/pair", "/favicon.svg")
+OPEN_FOLDER = "/static/"
+
+HEADERS = [
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (
+        b"content-security-policy",
+        b"default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; "
+        b"form-action 'self'; object-src 'none'",
+    ),
+]
+
+
+def is_here(scope: Scope) -> bool:
+    """Whether a request comes from this very computer."""
+    client = scope.get("client")
+    try:
+        return client is not None and ip_address(client[0]).is_loopback
+    except ValueError:
+        return False
+
+
+class TooLarge(Exception):  # noqa: N818 - ends the reading of a body, nobody catches it as a fault
+    """A body went on past its limit."""
+
+
+class Guard:
+    """ASGI middleware.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    pairing : Pairing
+    hosts : callable
+        Gives the Host values, name and port, under which this is served just now.
+    clock : callable
+        Seconds, any origin.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        pairing: Pairing,
+        hosts: Callable[[], frozenset[str]],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._app, self._pairing, self._hosts, self._clock = app, pairing, hosts, clock
+        self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            # There are no web sockets here; whatever else comes is the server's own.
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+        refusal = self._refusal(scope)
+        if refusal is not None:
+            await refusal(scope, receive, _with_headers(send))
+            return
+        limit = _limit(scope)
+        started = False
+
+        async def counted_send(message: Message) -> None:
+            nonlocal started
+            started = started or message["type"] == "http.response.start"
+            await send(message)
+
+        try:
+            await self._app(scope, _counted(receive, limit), _with_headers(counted_send))
+        except TooLarge:
+            if not started:
+                await _refuse(413, _too_large(limit))(scope, receive, _with_headers(send))
+
+    def _refusal(self, scope: Scope) -> Response | None:
+        headers = {
+            name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]
+        }
+        host = headers.get("host", "").lower()
+        path, method = scope["path"], scope["method"]
+        if host not in self._hosts():
+            return _refuse(421, "This is not the address of these pages.")
+        if not self._has_allowance(scope):
+            return _refuse(429, "Too many requests. Wait a moment.")
+        limit = _limit(scope)
+        length = headers.get("content-length")
+        if length is not None and (not length.isdecimal() or int(length) > limit):
+            return _refuse(413, _too_large(limit))
+        here = is_here(scope)
+        origin = headers.get("origin")
+        if method not in SAFE:
+            # A browser names the page that asks. What names none is a program on this computer.
+            if origin is None and not here:
+                return _refuse(403, "Only these pages may change something.")
+            if origin is not None and origin.lower() != f"{scope['scheme']}://{host}":
+                return _refuse(403, "Another web page may change nothing here.")
+        elif headers.get("sec-fetch-site") == "cross-site" and headers.get(
+            "sec-fetch-mode"
+        ) not in (
+            None,
+            "navigate",
+        ):
+            return _refuse(403, "Another web page may read nothing here.")
+        allowed = here or path in OPEN_PATHS or path.startswith(OPEN_FOLDER)
+        if not allowed and not self._pairing.knows(_session(headers.get("cookie", ""))):
+            if method == "GET" and "text/html" in headers.get("accept", ""):
+                return RedirectResponse("/pair", status_code=303)
+            return _refuse(401, "This device is not paired. Scan the code that the laptop shows.")
+        return None
+
+    def _has_allowance(self, scope: Scope) -> bool:
+        client = (scope.get("client") or ("",))[0]
+        now_s = self._clock()
+        left, then_s = self._left.pop(client, (BURST, now_s))
+        left = min(BURST, left + (now_s - then_s) * RATE_PER_S)
+        allowed = left >= 1.0
+        self._left[client] = (left - allowed, now_s)
+        while len(self._left) > MAX_CLIENTS:
+            self._left.popitem(last=False)
+        return allowed
+
+
+def _limit(scope: Scope) -> int:
+    path = scope["path"]
+    large = path in UPLOADS or path.endswith(UPLOAD_ENDS)
+    return MAX_UPLOAD_BYTES if large else MAX_BODY_BYTES
+
+
+def _too_large(limit: int) -> str:
+    size = f"{limit // 2**20} MB" if limit >= 2**20 else f"{limit // 2**10} kB"
+    return f"That is too large: at most {size}."
+
+
+def _session(cookies: str) -> str | None:
+    try:
+        found = SimpleCookie(cookies).get(SESSION_COOKIE)
+    except CookieError:
+        return None
+    return None if found is None else found.value
+
+
+def _refuse(status: int, line: str) -> Response:
+    return JSONResponse({"faults": [line]}, status_code=status)
+
+
+def _counted(receive: Receive, limit: int) -> Receive:
+    """Count the body as it comes: it may name no length, or a wrong one."""
+    left = limit
+
+    async def count() -> Message:
+        nonlocal left
+        message = await receive()
+        if message["type"] == "http.request":
+            left -= len(message.get("body", b""))
+            if left < 0:
+                raise TooLarge
+        return message
+
+    return count
+
+
+def _with_headers(send: Send) -> Send:
+    async def add(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message["headers"] = [*message["headers"], *HEADERS]
+        await send(message)
+
+    return add

@@ -1,0 +1,433 @@
+"""Sound on behalf of the pages: one thing at a time, seen and stopped from any of them.
+
+Start at `Player`. Whoever starts a sound must say every moment that it is still there
+(`alive()`): when its page is gone, or the Wi-Fi between, the sound stops. The work is done on a
+thread; what it is at stands in `now`, and the pages are told.
+"""
+
+from __future__ import annotations
+
+import datetime
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from threading import Event, Lock, Thread
+from typing import Any, Literal
+
+from evenhall.acoustics.background import Background
+from evenhall.acoustics.meter import Reading
+from evenhall.errors import EvenhallError, InputError
+from evenhall.hall import distance_m
+from evenhall.job.demo import LINE_CHECK
+from evenhall.job.gain import set_gain
+from evenhall.job.line_round import Element, check_round, elements_of
+from evenhall.job.model import Take as JobTake
+from evenhall.job.result import Result
+from evenhall.job.taking import Order, Taken, record_take, usual_kind
+from evenhall.pages.bulletin import Bulletin
+from evenhall.pages.devices import VisitDevices, open_devices
+from evenhall.pages.guide import elements, spots
+from evenhall.sound.live.open_devices import CEILING_DBFS
+from evenhall.verdict.gain import GainHint
+from evenhall.verdict.plan import Plan
+from evenhall.verdict.trust import take_sentence
+from evenhall.visits.judging import Judge
+from evenhall.visits.store import Store
+from evenhall.visits.visit import Visit, job_of
+
+__all__ = ["ALIVE_S", "LEVELS_PER_S", "Player", "Playing"]
+
+# Without a sign from the page that started it for so long, the sound stops. With the way it
+# takes to be heard that keeps within two seconds of a lost connection.
+ALIVE_S = 1.4
+LEVELS_PER_S = 20.0
+LEVEL_DBFS = -20.0
+LOWEST_SHOWN_DBFS = -120.0
+# The simulated preamp is turned by this share of what the hint says, twenty times a second.
+HAND = 0.12
+
+Phase = Literal["idle", "opening", "quiet", "sound", "asking", "ended", "failed"]
+
+
+@dataclass(frozen=True)
+class Playing:
+    """What the player is at.
+
+    Parameters
+    ----------
+    what : {"", "take", "gain", "line"}
+    phase : str
+        "idle", "opening" a device, hearing the "quiet" room, "sound", "asking" for an element to
+        be soloed, "ended", or "failed".
+    visit : int
+    side, spot, state : str
+        Of a take; of the line check only `side`, the element.
+    text : str
+        What is so, and what to do.
+    problems : tuple of str
+        What is wrong with the take that has ended.
+    length_s : float
+        Of the sound.
+    good : bool or None
+        Whether it ended well; None while it lasts, or where it was stopped.
+    take : int
+        Number of the take that was made, 0 for none.
+    """
+
+    what: Literal["", "take", "gain", "line"] = ""
+    phase: Phase = "idle"
+    visit: int = 0
+    side: str = ""
+    spot: str = ""
+    state: str = "before"
+    text: str = ""
+    problems: tuple[str, ...] = ()
+    length_s: float = 0.0
+    good: bool | None = None
+    take: int = 0
+
+    @property
+    def busy(self) -> bool:
+        """Whether something is under way."""
+        return self.phase not in ("idle", "ended", "failed")
+
+
+class _Levels:
+    """Tells levels to the pages, twenty times a second at the most."""
+
+    def __init__(self, tell: Callable[[dict[str, Any]], None], clock: Callable[[], float]) -> None:
+        self._tell, self._clock, self._next_s = tell, clock, 0.0
+
+    def show(
+        self, elapsed_s: float, length_s: float, readings: Sequence[Reading], text: str = ""
+    ) -> None:
+        now_s = self._clock()
+        if now_s < self._next_s:
+            return
+        self._next_s = now_s + 1.0 / LEVELS_PER_S
+        names = ("microphone", "reference")
+        self._tell(
+            {
+                "left_s": round(max(0.0, length_s - elapsed_s), 1),
+                "share": round(min(1.0, elapsed_s / length_s), 3) if length_s else 0.0,
+                "text": text,
+                "levels": {
+                    name: {
+                        "rms_dbfs": _shown(reading.fast_dbfs),
+                        "peak_dbfs": _shown(reading.held_dbfs),
+                        "clips": bool(reading.clipped),
+                    }
+                    for name, reading in zip(names, readings, strict=False)
+                },
+            }
+        )
+
+
+def _shown(level_dbfs: float) -> float:
+    return round(max(float(level_dbfs), LOWEST_SHOWN_DBFS), 1)
+
+
+class Player:
+    """Plays and records for visits.
+
+    Parameters
+    ----------
+    store : Store
+    judge : Judge
+    bulletin : Bulletin
+    clock : callable
+        Seconds, any origin.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        judge: Judge,
+        bulletin: Bulletin,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._store, self._judge, self._bulletin, self._clock = store, judge, bulletin, clock
+        self._lock = Lock()
+        self._stop, self._ready = Event(), Event()
+        self._holder, self._alive_s = "", 0.0
+        self._thread: Thread | None = None
+        self.now = Playing()
+
+    def take(self, visit: int, side: str, spot: str, state: str, *, holder: str) -> None:
+        """Begin a take.
+
+        Parameters
+        ----------
+        visit : int
+        side, spot : str
+            An element of the rig, and a spot of the visit.
+        state : {"before", "after"}
+        holder : str
+            Who has to be there while it sounds.
+
+        Raises
+        ------
+        InputError
+            Something is under way, or there is no such side or spot.
+        """
+        known = self._store.visit(visit)
+        places = {spot.label: spot.along_m for spot in spots(known)}
+        if side not in elements(known):
+            raise InputError(f"There is no {side!r} in this rig.")
+        if spot not in places:
+            raise InputError(f"There is no spot {spot!r} in this visit.")
+        job_of(known)  # what cannot be is said before anything sounds
+        first = Playing("take", "opening", visit, side, spot, state)
+        self._begin(first, holder, lambda: self._take(known, places[spot]))
+
+    def gain(self, visit: int, *, holder: str) -> None:
+        """Begin to set the microphone's gain, at the first spot of the first element."""
+        known = self._store.visit(visit)
+        side, spot = elements(known)[0], spots(known)[0].label
+        first = Playing("gain", "opening", visit, side, spot)
+        self._begin(first, holder, lambda: self._gain(known))
+
+    def line(self, visit: int, *, holder: str) -> None:
+        """Begin the line check of all elements."""
+        known = self._store.visit(visit)
+        first = Playing("line", "opening", visit)
+        self._begin(first, holder, lambda: self._line(known))
+
+    def soloed(self, *, holder: str) -> None:
+        """Say that the element that was asked for is soloed; who says so has to be there now."""
+        self._holder, self._alive_s = holder, self._clock()
+        self._ready.set()
+
+    def stop(self) -> None:
+        """Stop whatever is under way; safe at any time."""
+        self._stop.set()
+        self._ready.set()
+
+    def alive(self, holder: str) -> None:
+        """Say that whoever started the sound is still there."""
+        if holder == self._holder:
+            self._alive_s = self._clock()
+
+    def close(self) -> None:
+        """Stop, and wait until it is quiet."""
+        self.stop()
+        if self._thread is not None:
+            self._thread.join(5.0)
+
+    def _begin(self, first: Playing, holder: str, work: Callable[[], None]) -> None:
+        with self._lock:
+            if self.now.busy:
+                raise InputError("Something is under way already. Stop it first.")
+            if self._thread is not None:
+                self._thread.join()
+            self._stop.clear()
+            self._ready.clear()
+            self._holder, self._alive_s = holder, self._clock()
+            self._show(first)
+            self._thread = Thread(target=self._guarded, args=(work,), name="player", daemon=True)
+            self._thread.start()
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except EvenhallError as error:
+            self._step(phase="failed", text=str(error), good=False)
+        finally:
+            if self.now.busy:  # an error of our own: its trace is in the terminal
+                self._step(
+                    phase="failed",
+                    text="Something went wrong inside Evenhall. What was taken so far is safe.",
+                    good=False,
+                )
+
+    def _show(self, now: Playing) -> None:
+        self.now = now
+        self._bulletin.tell("changed", {"phase": now.phase}, visit=now.visit)
+
+    def _step(self, **changes: Any) -> None:
+        self._show(replace(self.now, **changes))
+
+    def _stop_wanted(self) -> bool:
+        return self._stop.is_set() or self._clock() - self._alive_s > ALIVE_S
+
+    def _levels(self) -> _Levels:
+        visit = self.now.visit
+        return _Levels(lambda data: self._bulletin.tell("levels", data, visit=visit), self._clock)
+
+    def _result(self, visit: Visit) -> Result | None:
+        return self._judge.result(visit) if visit.kept_takes else None
+
+    def _stopped_text(self) -> str:
+        if self._stop.is_set():
+            return "Stopped. Nothing was kept."
+        return "Stopped by itself: the page that had started it was gone. Nothing was kept."
+
+    def _take(self, visit: Visit, along_m: float | None) -> None:
+        job, now = job_of(visit), self.now
+        done = self._result(visit) if now.state == "after" else None
+        with open_devices(visit, done, state=now.state) as devices:
+            devices.solo(now.side, now.spot)
+            height_m = job.rig.speaker_height_m
+            order = Order(
+                side=now.side,
+                spot=now.spot,
+                state="after" if now.state == "after" else "before",
+                distance_m=None
+                if along_m is None or height_m is None
+                else round(
+                    distance_m(
+                        along_m,
+                        speaker_height_m=height_m,
+                        ear_height_m=job.audience.ear_height_m,
+                    ),
+                    2,
+                ),
+                kind=usual_kind(devices.live),
+                level_dbfs=LEVEL_DBFS,
+            )
+            taken = record_take(
+                job,
+                visit.folder,
+                order,
+                devices.live,
+                ceiling_dbfs=CEILING_DBFS,
+                watch=_TakeWatch(self),
+            )
+        self._enter(visit, taken)
+
+    def _enter(self, visit: Visit, taken: Taken) -> None:
+        if taken.take is None or taken.recorded is None:
+            self._step(phase="ended", text=self._stopped_text())
+            return
+        fields = {
+            name: value
+            for name, value in vars(taken.recorded).items()
+            if value is not None and value is not False
+        }
+        job_take = JobTake(**fields)
+        stored = self._store.add_take(visit.number, job_take)
+        self._judge.remember(self._store.visit(visit.number), job_take, taken.take)
+        sentence = take_sentence(taken.take)
+        self._step(
+            phase="ended",
+            text=sentence[0].upper() + sentence[1:],
+            problems=tuple(problem.text for problem in taken.problems),
+            good=taken.usable,
+            take=stored.number,
+        )
+
+    def _gain(self, visit: Visit) -> None:
+        levels, now = self._levels(), self.now
+        turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
+        with open_devices(visit, None, state="before") as devices:
+            devices.solo(now.side, now.spot)
+            self._step(
+                phase="sound", text="Noise comes up from quiet. Turn the gain as it says below."
+            )
+
+            def on_hint(hint: GainHint, readings: Sequence[Reading]) -> None:
+                nonlocal turned_db
+                if visit.demo and hint.change_db:
+                    turned_db += HAND * hint.change_db
+                    devices.turn(HAND * hint.change_db)
+                levels.show(0.0, 0.0, readings, hint.text)
+
+            hint = set_gain(
+                devices.live,
+                level_dbfs=LEVEL_DBFS,
+                on_hint=on_hint,
+                stop_wanted=self._stop_wanted,
+            )
+        if hint is None:
+            self._step(phase="ended", text=self._stopped_text())
+            return
+        stands: dict[str, Any] = {"text": hint.text, "turn": hint.turn, "at": _now()}
+        if visit.demo:
+            stands["turned_db"] = round(turned_db, 2)
+        self._store.set_entry(visit.number, "gain", stands, was=None)
+        self._step(phase="ended", text=hint.text, good=hint.turn == "hold")
+
+    def _line(self, visit: Visit) -> None:
+        job = job_of(visit)
+        in_order = elements_of(elements(visit))
+        with open_devices(visit, None, state="before") as devices:
+            findings = check_round(
+                devices.live,
+                in_order,
+                low_limit_hz=job.rig.low_limit_hz,
+                watch=_RoundWatch(self, devices),
+            )
+        if findings is None:
+            self._step(phase="ended", text=self._stopped_text())
+            return
+        kept = {
+            "at": _now(),
+            "elements": list(dict.fromkeys(one.element for one in findings)),
+            "findings": [
+                {"element": one.element, "code": one.code, "text": one.text} for one in findings
+            ],
+        }
+        self._store.set_entry(visit.number, "line_check", kept, was=None)
+        wrong = sum(one.code != "works" for one in findings)
+        unheard = len(in_order) - len(kept["elements"])
+        text = (
+            "Every element works." if not wrong else "See below what is wrong, and mend it first."
+        )
+        if unheard:
+            text = f"Broken off: {unheard} of {len(in_order)} were not heard."
+        self._step(phase="ended", text=text, good=not wrong and not unheard)
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+class _TakeWatch:
+    """Looks on while a take is made, see `job.taking.Watch`."""
+
+    def __init__(self, player: Player) -> None:
+        self._player, self._levels = player, player._levels()
+
+    def quiet(self) -> None:
+        self._player._step(phase="quiet", text="Listening to the room: quiet, please.")
+
+    def planned(self, plan: Plan, room: Background) -> None:
+        del room
+        self._player._step(phase="sound", text=plan.text, length_s=plan.length_s)
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        self._levels.show(elapsed_s, length_s, readings)
+
+    def stop_wanted(self) -> bool:
+        return self._player._stop_wanted()
+
+
+class _RoundWatch:
+    """Leads through the line check, see `job.line_round.RoundWatch`."""
+
+    def __init__(self, player: Player, devices: VisitDevices) -> None:
+        self._player, self._devices, self._levels = player, devices, player._levels()
+
+    def ready(self, element: Element) -> bool:
+        player = self._player
+        player._ready.clear()
+        player._step(
+            phase="asking",
+            side=element.name,
+            text=f"Solo {element.name} at the mixer, then go on.",
+        )
+        # Looked at in turns: a stop that came just before the clearing is not missed.
+        while not player._ready.wait(0.1) and not player._stop.is_set():
+            pass
+        if player._stop.is_set():
+            return False
+        self._devices.solo(element.name, LINE_CHECK)
+        player._step(phase="sound", text=f"A sweep plays through {element.name}.")
+        return True
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        self._levels.show(elapsed_s, length_s, readings)
+
+    def stop_wanted(self) -> bool:
+        return self._player._stop_wanted()
