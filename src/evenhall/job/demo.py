@@ -45,8 +45,11 @@ __all__ = [
     "GAIN_DB",
     "LINE_CHECK",
     "NOISE",
+    "SPOTS_M",
     "demo_hall",
     "demo_impulse",
+    "demo_job",
+    "write_calibration",
     "write_demo",
     "write_demo_after",
 ]
@@ -243,6 +246,48 @@ def _impulse(
     return impulse
 
 
+def demo_job(*, bands: Literal[31, 15, 10] = 31, takes: tuple[Take, ...] = ()) -> Job:
+    """Set out the demo's venue and rig, as somebody with a tape would.
+
+    Parameters
+    ----------
+    bands : int
+        Faders of the equalizer in its rack.
+    takes : tuple of Take
+    """
+    return Job(
+        venue=Venue(name=DEMO_VENUE, length_m=16.0, width_m=9.0, height_m=HALL_HEIGHT_M),
+        audience=Audience(first_row_m=2.0, last_row_m=12.5, ear_height_m=EAR_HEIGHT_M),
+        rig=Rig(
+            sides=tuple(ACROSS_M),
+            speaker_height_m=SPEAKER_HEIGHT_M,
+            speaker_down_deg=0.0,
+            coverage_h_deg=90.0,
+            coverage_v_deg=60.0,
+            low_limit_hz=55.0,
+            max_height_m=3.2,
+        ),
+        equalizer=Equalizer(bands=bands),
+        microphone=Microphone(calibration=CALIBRATION_FILE, sensitivity_db_spl=SENSITIVITY_DB_SPL),
+        takes=takes,
+    )
+
+
+def write_calibration(folder: Path) -> None:
+    """Write the microphone's file, which `demo_job()` names.
+
+    Raises
+    ------
+    StoreError
+        It cannot be written.
+    """
+    path = folder / CALIBRATION_FILE
+    try:
+        path.write_text(MICROPHONE.calibration_text(), encoding="utf-8")
+    except OSError as error:
+        raise StoreError(f"{path}: could not be written ({error.strerror}).") from error
+
+
 def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
     """Write the demo's job folder: job.toml, calibration and six takes, none with a card set.
 
@@ -261,22 +306,7 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
         It cannot be written.
     """
     _refuse_foreign(folder)
-    job = Job(
-        venue=Venue(name=DEMO_VENUE, length_m=16.0, width_m=9.0, height_m=HALL_HEIGHT_M),
-        audience=Audience(first_row_m=2.0, last_row_m=12.5, ear_height_m=EAR_HEIGHT_M),
-        rig=Rig(
-            sides=tuple(ACROSS_M),
-            speaker_height_m=SPEAKER_HEIGHT_M,
-            speaker_down_deg=0.0,
-            coverage_h_deg=90.0,
-            coverage_v_deg=60.0,
-            low_limit_hz=55.0,
-            max_height_m=3.2,
-        ),
-        equalizer=Equalizer(bands=bands),
-        microphone=Microphone(calibration=CALIBRATION_FILE, sensitivity_db_spl=SENSITIVITY_DB_SPL),
-        takes=_takes(demo_hall(), "before"),
-    )
+    job = demo_job(bands=bands, takes=_takes(demo_hall(), "before"))
     try:
         (folder / TAKES_FOLDER).mkdir(parents=True, exist_ok=True)
         if not _is_demo(folder):
@@ -284,7 +314,7 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
             (folder / JOB_FILE).write_text(FIRST_LINE, encoding="utf-8")
         for old in _takes(demo_hall(), "after"):
             (folder / old.file).unlink(missing_ok=True)
-        (folder / CALIBRATION_FILE).write_text(MICROPHONE.calibration_text(), encoding="utf-8")
+        write_calibration(folder)
         _record(folder, demo_hall(), job.takes)
         _write_job(folder, job)
     except OSError as error:

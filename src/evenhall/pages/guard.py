@@ -13,6 +13,7 @@ from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
 from ipaddress import ip_address
 
+from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -62,8 +63,11 @@ def is_here(scope: Scope) -> bool:
         return False
 
 
-class TooLarge(Exception):  # noqa: N818 - ends the reading of a body, nobody catches it as a fault
-    """A body went on past its limit."""
+class _TooLarge(HTTPException):
+    """A body went on past its limit, whatever length it had named."""
+
+    def __init__(self, limit: int) -> None:
+        super().__init__(413, _too_large(limit))
 
 
 class Guard:
@@ -91,6 +95,7 @@ class Guard:
         self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request in, or refuse it."""
         if scope["type"] != "http":
             # There are no web sockets here; whatever else comes is the server's own.
             if scope["type"] == "lifespan":
@@ -100,19 +105,7 @@ class Guard:
         if refusal is not None:
             await refusal(scope, receive, _with_headers(send))
             return
-        limit = _limit(scope)
-        started = False
-
-        async def counted_send(message: Message) -> None:
-            nonlocal started
-            started = started or message["type"] == "http.response.start"
-            await send(message)
-
-        try:
-            await self._app(scope, _counted(receive, limit), _with_headers(counted_send))
-        except TooLarge:
-            if not started:
-                await _refuse(413, _too_large(limit))(scope, receive, _with_headers(send))
+        await self._app(scope, _counted(receive, _limit(scope)), _with_headers(send))
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = {
@@ -195,7 +188,7 @@ def _counted(receive: Receive, limit: int) -> Receive:
         if message["type"] == "http.request":
             left -= len(message.get("body", b""))
             if left < 0:
-                raise TooLarge
+                raise _TooLarge(limit)
         return message
 
     return count

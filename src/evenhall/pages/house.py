@@ -1,0 +1,120 @@
+"""All that the pages stand on, made once when they are opened. Start at `House`."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenhall.job.demo import DEMO_VENUE, SPOTS_M, demo_job, write_calibration
+from evenhall.job.folder import SECTIONS
+from evenhall.job.result import Result
+from evenhall.pages.bulletin import Bulletin
+from evenhall.pages.devices import hands_done
+from evenhall.pages.pairing import Pairing
+from evenhall.pages.player import Player
+from evenhall.visits.judging import Judge
+from evenhall.visits.store import Store
+from evenhall.visits.visit import Visit
+
+if TYPE_CHECKING:
+    from evenhall.pages.phone import Phone
+
+__all__ = ["House", "open_house"]
+
+# Between load-in and sound check (common practice, no source).
+MINUTES = 40
+OWN_VENUE = "My venue"
+# What a newcomer may leave as it is: the usual pair of boxes and the commonest unit.
+OWN_ENTRIES: dict[str, Any] = {
+    "rig.sides": ["left", "right"],
+    "equalizer.bands": 31,
+    "audience.ear_height_m": 1.2,
+}
+
+
+@dataclass
+class House:
+    """What requests are served with.
+
+    Parameters
+    ----------
+    store, judge, bulletin, player, pairing
+        One of each.
+    phone : Phone or None
+        Where other devices come in; None where that cannot be opened.
+    """
+
+    store: Store
+    judge: Judge
+    bulletin: Bulletin
+    player: Player
+    pairing: Pairing
+    phone: Phone | None = None
+    now: Callable[[], datetime.datetime] = field(
+        default=lambda: datetime.datetime.now().astimezone()
+    )
+
+    def result(self, visit: Visit) -> Result | None:
+        """Give the verdict of a visit, None where it has no takes."""
+        return self.judge.result(visit) if visit.kept_takes else None
+
+    def latest(self) -> int:
+        """Give the visit to open: the last one, or a demo where there is none."""
+        visits = self.store.visits()
+        return visits[0].number if visits else self.new_demo()
+
+    def new_demo(self) -> int:
+        """Begin a visit in the demo's hall, all set out and nothing done."""
+        job = demo_job()
+        tables = job.model_dump(mode="json", exclude_unset=True, exclude_none=True)
+        entries = {
+            f"{section}.{name}": value
+            for section in SECTIONS
+            for name, value in tables.get(section, {}).items()
+        }
+        entries["spots"] = [
+            {"label": label, "along_m": along_m} for label, along_m in SPOTS_M.items()
+        ]
+        number = self.store.new_visit(DEMO_VENUE, self._timed(entries), demo=True)
+        write_calibration(self.store.visit(number).folder)
+        return number
+
+    def new_own(self, name: str = OWN_VENUE) -> int:
+        """Begin a visit in a venue of the user's own, nothing known yet."""
+        return self.store.new_visit(name, self._timed(OWN_ENTRIES))
+
+    def next_visit(self, number: int, *, venue: str | None = None) -> int:
+        """Begin a visit where an earlier one ended: what hands moved stands where they put it."""
+        before = self.store.visit(number)
+        begun = self.store.next_visit(number, venue=venue)
+        moved = hands_done(before, self.result(before)) if venue is None else {}
+        for name in ("speaker_height_m", "speaker_down_deg"):
+            if name in moved:
+                self.store.set_entry(begun, f"rig.{name}", moved[name], was=None)
+        for name, value in self._timed({}).items():
+            self.store.set_entry(begun, name, value, was=None)
+        return begun
+
+    def _timed(self, entries: dict[str, Any]) -> dict[str, Any]:
+        check = self.now() + datetime.timedelta(minutes=MINUTES)
+        return {**entries, "sound_check": check.isoformat(timespec="minutes")}
+
+    def close(self) -> None:
+        """Stop the sound and close the store."""
+        self.player.close()
+        self.store.close()
+
+
+def open_house(folder: Path) -> House:
+    """Open the store in a folder, and all that works on it.
+
+    Raises
+    ------
+    StoreError
+        It cannot be opened.
+    """
+    store, judge, bulletin = Store(folder), Judge(), Bulletin()
+    return House(store, judge, bulletin, Player(store, judge, bulletin), Pairing())

@@ -1,0 +1,166 @@
+"""A second door for the phone: open only while the user wants it. Start at `Phone`.
+
+The pages are bound to this computer alone. Opened, they are also served at one address of the
+local network, to whoever has paired with the one-time code.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+from collections.abc import Iterator
+from dataclasses import dataclass
+from ipaddress import ip_address
+
+import ifaddr
+import segno
+import uvicorn
+from starlette.types import ASGIApp
+
+from evenhall.errors import InputError
+from evenhall.pages.pairing import Pairing
+
+__all__ = ["Door", "Phone", "QuietServer", "local_addresses", "served_config"]
+
+
+class QuietServer(uvicorn.Server):
+    """A server that leaves the signals to whoever runs it."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Capture none."""
+        yield
+
+
+def served_config(app: ASGIApp, *, lifespan: bool) -> uvicorn.Config:
+    """Settings of both servers: no log of requests, no header that names the software."""
+    return uvicorn.Config(
+        app,
+        http="h11",
+        ws="none",
+        lifespan="on" if lifespan else "off",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=1,
+    )
+
+
+@dataclass(frozen=True)
+class Door:
+    """Where a phone comes in.
+
+    Parameters
+    ----------
+    address : str
+        Its URL.
+    code : str
+        One-time, in two groups.
+    qr_svg : str
+        Both as a QR code (ISO/IEC 18004).
+    """
+
+    address: str
+    code: str
+    qr_svg: str
+
+
+def local_addresses() -> tuple[str, ...]:
+    """IPv4 addresses of this computer in local networks, private ones first."""
+    found = [
+        address.ip
+        for adapter in ifaddr.get_adapters()
+        for address in adapter.ips
+        if isinstance(address.ip, str)
+    ]
+    usable = [one for one in dict.fromkeys(found) if not ip_address(one).is_loopback]
+    return tuple(sorted(usable, key=lambda one: not ip_address(one).is_private))
+
+
+class Phone:
+    """Opens and closes the second door.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    pairing : Pairing
+    port : int
+        The first one tried; one that is free is taken where it is not.
+    """
+
+    def __init__(self, app: ASGIApp, pairing: Pairing, *, port: int) -> None:
+        self._app, self._pairing, self._port = app, pairing, port
+        self._server: QuietServer | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._socket: socket.socket | None = None
+
+    @property
+    def host(self) -> str | None:
+        """Host, name and port, under which it is served; None where it is closed."""
+        if self._socket is None:
+            return None
+        address, port = self._socket.getsockname()[:2]
+        return f"{address}:{port}"
+
+    @property
+    def paired(self) -> int:
+        """How many devices are paired."""
+        return self._pairing.paired
+
+    async def open(self, address: str | None = None) -> Door:
+        """Open it, or make a new code where it is open.
+
+        Parameters
+        ----------
+        address : str, optional
+            One of `local_addresses()`; the first of them without.
+
+        Raises
+        ------
+        InputError
+            There is no network, or no such address.
+        """
+        known = local_addresses()
+        if not known:
+            raise InputError(
+                "This computer is in no network. Join the same Wi-Fi as the phone, or let the "
+                "phone make one, and try again."
+            )
+        if address is not None and address not in known:
+            raise InputError(f"This computer has no address {address}. It has {', '.join(known)}.")
+        if self._socket is None:
+            await self._serve(address or known[0])
+        code = self._pairing.new_code()
+        url = f"http://{self.host}/pair"
+        qr = segno.make(f"{url}#{code}", error="m", micro=False)
+        return Door(
+            address=url,
+            code=f"{code[:5]} {code[5:]}",
+            qr_svg=qr.svg_inline(scale=6, border=4, dark="#000", light="#fff", omitsize=True),
+        )
+
+    async def _serve(self, address: str) -> None:
+        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        for port in (self._port, 0):
+            try:
+                listener.bind((address, port))
+                break
+            except OSError as error:
+                if port == 0:
+                    listener.close()
+                    raise InputError(f"{address} could not be opened ({error.strerror}).") from error
+        self._socket = listener
+        self._server = QuietServer(served_config(self._app, lifespan=False))
+        self._task = asyncio.create_task(self._server.serve(sockets=[listener]))
+
+    async def close(self) -> None:
+        """Close it, and forget every device that was let in."""
+        self._pairing.forget()
+        if self._server is not None and self._task is not None:
+            self._server.should_exit = True
+            self._server.force_exit = True  # a listening page would hold it open
+            await self._task
+        self._server = self._task = self._socket = None
