@@ -1,1 +1,30 @@
-console.log(1)
+// What the pages do in the browser; each part looks after one thing.
+import htmx from "htmx.org";
+import { Idiomorph } from "idiomorph/htmx";
+import { startActions } from "./actions.js";
+import { startClock } from "./clock.js";
+import { startEntries } from "./entries.js";
+import { startExploring } from "./explore.js";
+import { startFiles } from "./files.js";
+import { startLive } from "./live.js";
+import { startDevices, startDoor, startLook } from "./settings.js";
+
+// A page that is renewed keeps what a person is at: what is being typed, what is folded open,
+// and a question that waits for an answer.
+Idiomorph.defaults.ignoreActiveValue = true;
+Object.assign(Idiomorph.defaults.callbacks, {
+  beforeAttributeUpdated: (name, node) => !(name === "open" && node.tagName === "DETAILS"),
+  beforeNodeMorphed: (old) => !old.querySelector?.(":scope > .conflict"),
+  beforeNodeRemoved: (node) => !node.dataset?.keep,
+});
+
+startLook();
+startLive(htmx);
+startActions();
+startEntries();
+startExploring();
+startFiles();
+startDevices();
+startDoor();
+startClock();
+document.querySelector(".steps [aria-current]")?.scrollIntoView({ block: "nearest", inline: "center" });

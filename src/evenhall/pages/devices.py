@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
-from evenhall.job.demo import GAIN_DB, demo_impulse
+from evenhall.job.demo import GAIN_DB, NOISE, demo_impulse
 from evenhall.job.result import Result
 from evenhall.job.tuning import unit_of
 from evenhall.pages.guide import move_key
@@ -80,7 +80,7 @@ def open_devices(visit: Visit, result: Result | None, *, state: str) -> Iterator
 
 def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     # Each recording has noise of its own.
-    devices = SimulatedDevices(pace=DEMO_PACE, seed=visit.revision)
+    devices = SimulatedDevices(noise=NOISE, pace=DEMO_PACE, seed=visit.revision)
     turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
     devices.turn_gain(turned_db)
     unit = unit_of(job_of(visit))

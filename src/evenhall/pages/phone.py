@@ -34,7 +34,7 @@ class QuietServer(uvicorn.Server):
 
 
 def served_config(app: ASGIApp, *, lifespan: bool) -> uvicorn.Config:
-    """Settings of both servers: no log of requests, no header that names the software."""
+    """Set up a server: no log of requests, no header that names the software."""
     return uvicorn.Config(
         app,
         http="h11",
@@ -151,7 +151,9 @@ class Phone:
             except OSError as error:
                 if port == 0:
                     listener.close()
-                    raise InputError(f"{address} could not be opened ({error.strerror}).") from error
+                    raise InputError(
+                        f"{address} could not be opened ({error.strerror})."
+                    ) from error
         self._socket = listener
         self._server = QuietServer(served_config(self._app, lifespan=False))
         self._task = asyncio.create_task(self._server.serve(sockets=[listener]))

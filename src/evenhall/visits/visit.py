@@ -40,6 +40,7 @@ OWN_ENTRIES: dict[str, type] = {
     "sound_check": str,  # ISO 8601, with its offset
     "line_check": dict,
     "gain": dict,
+    "warned": bool,
     "tick.": bool,
     "fader.": float,
     "walk.": bool,

@@ -1,0 +1,104 @@
+"""The application: routes, the door before them, and what becomes of errors. `create_app()`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+
+from evenhall import __version__
+from evenhall.drawing import FONT_DIR
+from evenhall.errors import EvenhallError, InputError, http_status
+from evenhall.pages import api, html
+from evenhall.pages.guard import Guard
+from evenhall.pages.house import House
+
+__all__ = ["STATIC_DIR", "create_app"]
+
+STATIC_DIR = Path(__file__).parent / "static"
+FONTS = ("BarlowSemiCondensed-Regular.ttf", "BarlowSemiCondensed-Bold.ttf")
+
+
+def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
+    """Make the ASGI application.
+
+    Parameters
+    ----------
+    house : House
+    hosts : callable
+        Gives the Host values under which it is served just now.
+    """
+    app = FastAPI(
+        title="Evenhall",
+        version=__version__,
+        description="What the pages of a visit ask for and change.",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+    )
+    app.state.house = house
+    app.include_router(api.router)
+    app.include_router(html.router)
+    app.add_exception_handler(EvenhallError, _wrong)
+    app.add_exception_handler(RequestValidationError, _malformed)
+    app.add_exception_handler(HTTPException, _refused)
+    app.mount("/static", _Static(directory=STATIC_DIR), name="static")
+    app.add_middleware(GZipMiddleware, minimum_size=1024)
+    return Guard(app, pairing=house.pairing, hosts=hosts)
+
+
+class _Static(StaticFiles):
+    """The bundle and the typeface: files of a version, that a browser may keep."""
+
+    def lookup_path(self, path: str) -> tuple[str, Any]:
+        if path in FONTS:
+            font = FONT_DIR / path
+            return str(font), font.stat()
+        return super().lookup_path(path)
+
+    def file_response(self, *arguments: Any, **options: Any) -> Response:
+        response = super().file_response(*arguments, **options)
+        response.headers["cache-control"] = "public, max-age=3600"
+        return response
+
+
+def _wants_page(request: Request) -> bool:
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith(
+        "/api/"
+    )
+
+
+def _wrong(request: Request, error: Exception) -> Response:
+    assert isinstance(error, EvenhallError)
+    if _wants_page(request):
+        return html.fault_page(request, error)
+    return JSONResponse({"faults": str(error).splitlines()}, status_code=http_status(error))
+
+
+def _malformed(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    faults = [
+        f"{'.'.join(str(place) for place in one['loc'][1:]) or 'request'}: {one['msg']}"
+        for one in error.errors()
+    ]
+    if _wants_page(request):
+        return html.fault_page(request, InputError(*faults))
+    return JSONResponse({"faults": faults}, status_code=422)
+
+
+def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    if _wants_page(request) and error.status_code == 404:
+        page = html.fault_page(request, InputError("There is no such page."))
+        page.status_code = 404
+        return page
+    return JSONResponse(
+        {"faults": [str(error.detail)]}, status_code=error.status_code, headers=error.headers
+    )

@@ -1,0 +1,163 @@
+"""Files that arrive from outside: recordings, the microphone's calibration, what was played.
+
+Each is written whole beside the others, looked at, and only then entered; what is no such file
+is refused in a line, and leaves nothing behind.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Literal
+
+from evenhall.errors import InputError, StoreError
+from evenhall.job.calibration import read_calibration
+from evenhall.job.model import Take as JobTake
+from evenhall.job.recorded import next_take_file
+from evenhall.pages.guide import elements, spots
+from evenhall.pages.house import House
+from evenhall.sound.recording import UnreadableRecording, read_recording
+from evenhall.verdict.trust import take_sentence
+
+__all__ = ["KeptTake", "keep_calibration", "keep_stimulus", "keep_take"]
+
+MAX_CALIBRATION_BYTES = 2**20  # a line a frequency: thousands of them
+ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".rf64")
+
+
+@dataclass(frozen=True)
+class KeptTake:
+    """A recording that was taken in, and what it is worth."""
+
+    number: int
+    usable: bool
+    text: str
+    problems: list[str]
+
+
+@contextmanager
+def _arrived(folder: Path, content: IO[bytes], *, most: int | None = None) -> Iterator[Path]:
+    """Write what arrives beside the others, on the disk when the block begins, gone after it."""
+    path = folder / f".{uuid.uuid4().hex}.part"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("xb") as file:
+            shutil.copyfileobj(content, file, 2**20)
+            file.flush()
+            os.fsync(file.fileno())
+        if most is not None and path.stat().st_size > most:
+            raise InputError(f"That file is too large: at most {most // 2**10} kB.")
+        yield path
+    except OSError as error:
+        raise StoreError(f"{folder}: {error.strerror}. Make room on the disk.") from error
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _ending(name: str) -> str:
+    ending = Path(name).suffix.lower()
+    if ending not in ENDINGS:
+        raise InputError(f"{Path(name).name[:80]!r} is no recording. Give WAV, FLAC or AIFF.")
+    return ending
+
+
+def keep_take(
+    house: House,
+    number: int,
+    content: IO[bytes],
+    *,
+    name: str,
+    side: str,
+    spot: str,
+    state: Literal["before", "after"],
+    reference_in_file: bool,
+) -> KeptTake:
+    """Take in a recording of one element at one spot.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or there is no such element or spot, or no reference for it.
+    StoreError
+        It cannot be written.
+    """
+    visit = house.store.visit(number)
+    if side not in elements(visit):
+        raise InputError(f"There is no {side!r} in this rig.")
+    if spot not in {one.label for one in spots(visit)}:
+        raise InputError(f"There is no spot {spot!r} in this visit.")
+    if not reference_in_file and visit.value("reference.file") is None:
+        raise InputError("Give the file that was played first.")
+    ending = _ending(name)
+    with _arrived(visit.folder / "takes", content) as part:
+        _look(part, Path(name).name)
+        file = next_take_file(visit.folder, side=side, spot=spot, state=state)
+        file = str(Path(file).with_suffix(ending).as_posix())
+        while (visit.folder / file).exists():
+            file = f"takes/{uuid.uuid4().hex[:8]}{ending}"
+        os.replace(part, visit.folder / file)
+    take = JobTake(
+        file=file,
+        side=side,
+        spot=spot,
+        state=state,
+        reference_channel=2 if reference_in_file else None,
+    )
+    stored = house.store.add_take(number, take)
+    measured = house.judge.take(house.store.visit(number), take)
+    sentence = take_sentence(measured)
+    return KeptTake(
+        number=stored.number,
+        usable=measured.usable,
+        text=sentence[0].upper() + sentence[1:],
+        problems=[problem.text for problem in measured.problems],
+    )
+
+
+def _look(part: Path, name: str) -> None:
+    try:
+        read_recording(part)
+    except UnreadableRecording as error:
+        raise InputError(f"{name[:80]}: {error.problem.text}") from error
+
+
+def keep_calibration(house: House, number: int, content: IO[bytes], *, name: str) -> None:
+    """Take in the microphone's calibration file.
+
+    Raises
+    ------
+    InputError
+        It is none.
+    """
+    visit = house.store.visit(number)
+    with _arrived(visit.folder, content, most=MAX_CALIBRATION_BYTES) as part:
+        try:
+            read_calibration(part)
+        except InputError as error:
+            shown = Path(name).name[:80] or "The file"
+            raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
+        file = f"mic-{uuid.uuid4().hex[:8]}.txt"  # a new name: what was measured with the old one
+        os.replace(part, visit.folder / file)
+    house.store.set_entry(number, "microphone.calibration", file, was=None)
+
+
+def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -> None:
+    """Take in what was played, for recordings that carry no reference of their own.
+
+    Raises
+    ------
+    InputError
+        It is no recording.
+    """
+    visit = house.store.visit(number)
+    ending = _ending(name)
+    with _arrived(visit.folder, content) as part:
+        _look(part, Path(name).name)
+        file = f"played-{uuid.uuid4().hex[:8]}{ending}"
+        os.replace(part, visit.folder / file)
+    house.store.set_entry(number, "reference.file", file, was=None)

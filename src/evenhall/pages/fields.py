@@ -1,0 +1,260 @@
+"""What the set-out asks for, in plain words: its fields, their choices and their help.
+
+`GROUPS` is the order on the page; `gear()` what to bring. Every field is one of job.toml's, and
+what may stand in it is said there (`job.model`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from evenhall.job.folder import SECTIONS
+from evenhall.verdict.take import is_main
+from evenhall.visits.visit import Entry, Visit
+
+__all__ = ["GROUPS", "Field", "Group", "Option", "filled", "gear"]
+
+
+@dataclass(frozen=True)
+class Option:
+    """A choice: its value as JSON, and its name."""
+
+    json: str
+    label: str
+
+
+@dataclass(frozen=True)
+class Field:
+    """One thing to type or choose.
+
+    Parameters
+    ----------
+    name : str
+        Of the entry.
+    label, unit, help : str
+    options : tuple of (value, label)
+        Choices; a number or text is typed where there are none.
+    text : bool
+        Whether text is typed.
+    """
+
+    name: str
+    label: str
+    unit: str = ""
+    help: str = ""
+    options: tuple[tuple[Any, str], ...] = ()
+    text: bool = False
+
+
+@dataclass(frozen=True)
+class Group:
+    """Fields that belong together; those in `more` may stay as they are."""
+
+    title: str
+    fields: tuple[Field, ...]
+    more: tuple[Field, ...] = ()
+
+
+SIDES: tuple[tuple[Any, str], ...] = (
+    (["left", "right"], "Left and right"),
+    (["left", "right", "sub"], "Left, right and a sub"),
+    (["left", "right", "sub left", "sub right"], "Left, right and two subs"),
+    (["left", "right", "delay"], "Left, right and a delay"),
+    (["mono"], "One loudspeaker"),
+)
+
+GROUPS: tuple[Group, ...] = (
+    Group(
+        "The room",
+        (
+            Field("venue.name", "Name of the venue", text=True),
+            Field("venue.length_m", "Length", "m", "From the wall behind the loudspeakers on."),
+            Field("venue.width_m", "Width", "m"),
+            Field("venue.height_m", "Height", "m", "The mean, where the ceiling slopes."),
+        ),
+        (
+            Field(
+                "venue.rt60_s",
+                "Reverberation time",
+                "s",
+                "How long sound takes to die away by 60 dB. Leave it empty: the takes tell it.",
+            ),
+            Field("venue.temperature_c", "Temperature", "°C", "20 where nothing is typed."),
+            Field("venue.humidity_pct", "Humidity", "%", "Dry air takes treble. 50 if empty."),
+        ),
+    ),
+    Group(
+        "The people",
+        (
+            Field(
+                "audience.first_row_m",
+                "First row",
+                "m",
+                "Along the floor, from the point under the loudspeakers.",
+            ),
+            Field("audience.last_row_m", "Last row", "m", "The same, to the farthest listener."),
+            Field(
+                "audience.ear_height_m",
+                "Ears",
+                options=((1.2, "Seated: 1.2 m"), (1.6, "Standing: 1.6 m")),
+            ),
+        ),
+    ),
+    Group(
+        "The loudspeakers",
+        (
+            Field("rig.sides", "What stands there", help="All that can be soloed.", options=SIDES),
+            Field(
+                "rig.speaker_height_m",
+                "Height",
+                "m",
+                "From the floor of the audience to the middle of the box.",
+            ),
+            Field("rig.speaker_down_deg", "Tipped down", "°", "0 where it looks straight ahead."),
+            Field(
+                "rig.max_height_m",
+                "As high as it goes",
+                "m",
+                "What stand or bracket allows, within its rated load.",
+            ),
+        ),
+        (
+            Field(
+                "rig.coverage_h_deg", "Coverage across", "°", "From its data sheet; 90 if empty."
+            ),
+            Field("rig.coverage_v_deg", "Coverage up and down", "°", "The same; 60 if empty."),
+            Field(
+                "rig.low_limit_hz",
+                "Lower limit",
+                "Hz",
+                "Where the box is 10 dB down. Nothing is raised below it.",
+            ),
+        ),
+    ),
+    Group(
+        "The equalizer in the rack",
+        (
+            Field(
+                "equalizer.bands",
+                "Faders",
+                options=(
+                    (31, "31, a third of an octave apart"),
+                    (15, "15, two thirds of an octave apart"),
+                    (10, "10, an octave apart"),
+                ),
+            ),
+            Field(
+                "equalizer.range_db",
+                "They reach",
+                "± dB",
+                "12 if empty; look at the switch for the range.",
+            ),
+            Field(
+                "equalizer.step_db",
+                "Finest step of your hand",
+                "dB",
+                "0.5 if empty; 0 where it is set in figures.",
+            ),
+        ),
+        (
+            Field("equalizer.max_boost_db", "Raise at most", "dB", "6 if empty. Cuts are free."),
+            Field(
+                "equalizer.response",
+                "How its bands behave",
+                help="Constant Q keeps a band's width as the fader moves; proportional Q narrows "
+                "it the further the fader goes. The usual unit does the latter.",
+                options=(
+                    ("proportional-q", "Proportional Q"),
+                    ("constant-q", "Constant Q"),
+                ),
+            ),
+            Field(
+                "target.shape",
+                "What to aim at",
+                help="Nothing is flat in a room: a gentle rise in the bass and a roll-off in the "
+                "treble sound natural.",
+                options=(
+                    ("tilt", "A gentle tilt"),
+                    ("speech", "Speech"),
+                    ("music", "Music"),
+                    ("flat", "Flat"),
+                ),
+            ),
+        ),
+    ),
+)
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A field with what stands in it.
+
+    Parameters
+    ----------
+    field : Field
+    shown : str
+        Value as it is typed.
+    json : str
+        Value as JSON.
+    revision : int
+    options : tuple of Option
+    """
+
+    field: Field
+    shown: str
+    json: str
+    revision: int
+    options: tuple[Option, ...]
+
+
+def filled(field: Field, visit: Visit) -> Filled:
+    """Give a field with its value in a visit."""
+    entry = visit.entries.get(field.name, Entry())
+    value = entry.value
+    choices = list(field.options)
+    if choices:
+        if value is None:
+            value = _default(field.name)
+        if value not in [one for one, _ in choices]:
+            choices.append((value, _words(value)))
+    return Filled(
+        field=field,
+        shown="" if value is None else _words(value),
+        json=json.dumps(value),
+        revision=entry.revision,
+        options=tuple(Option(json.dumps(one), label) for one, label in choices),
+    )
+
+
+def _default(name: str) -> Any:
+    section, _, field = name.partition(".")
+    value = SECTIONS[section].model_fields[field].default
+    return list(value) or ["left", "right"] if isinstance(value, tuple) else value
+
+
+def _words(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(str, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def gear(visit: Visit, sides: Sequence[str]) -> tuple[str, ...]:
+    """List what to have at hand, for this rig."""
+    mains = sum(is_main(side) for side in sides)
+    highest = visit.value("rig.max_height_m") or visit.value("rig.speaker_height_m") or 0.0
+    ears_m = visit.value("audience.ear_height_m") or 1.2
+    things = [
+        f"Measurement microphone, its stand at {ears_m:g} m, its calibration file",
+        "Audio interface with two inputs, phantom power on, and the laptop's charger",
+        "A long microphone cable: it goes to the last row",
+        "Cable from interface to mixer, and one back to the second input if there is one",
+        f"Tape or laser for distances, tape to mark {3 if mains else 1} spots on the floor",
+        "Pen, and tape for the card on the rack",
+        "Ear protection for everybody who stays in the room",
+    ]
+    if highest > 2.0:
+        things.append("A ladder on firm ground, and a second person to lift with")
+    return tuple(things)

@@ -1,0 +1,247 @@
+"""The pages themselves: each a view in a template. Nothing is changed here, see `api`.
+
+A page is asked for whole, and asked for again by itself when the news say that something has
+changed: the browser then takes over what differs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from evenhall import __version__
+from evenhall.errors import EvenhallError, InputError, http_status
+from evenhall.job.result import Result
+from evenhall.pages.api import house_of
+from evenhall.pages.guard import is_here
+from evenhall.pages.guide import STEPS, elements
+from evenhall.pages.house import House
+from evenhall.pages.phone import local_addresses
+from evenhall.pages.views import (
+    Frame,
+    card_page,
+    frame_of,
+    hall_drawing,
+    hand_over_page,
+    line_page,
+    proof_page,
+    set_out_page,
+    takes_page,
+    verdict_page,
+    worklist_page,
+)
+from evenhall.sound.live.setup import remembered
+from evenhall.visits.store import VisitLine
+from evenhall.visits.visit import Entry, Visit, check_entry
+
+__all__ = ["fault_page", "router"]
+
+LOOKS = ("light", "dark")
+LOOK_COOKIE = "evenhall_look"
+
+_templates = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+AHouse = Annotated[House, Depends(house_of)]
+router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+
+
+def _page(request: Request, template: str, **values: Any) -> HTMLResponse:
+    look = request.cookies.get(LOOK_COOKIE, "")
+    html = _templates.get_template(template).render(
+        look=look if look in LOOKS else "", version=__version__, **values
+    )
+    # The next look at a page shall show what is, not what was.
+    return HTMLResponse(html, headers={"cache-control": "no-store"})
+
+
+def fault_page(request: Request, error: EvenhallError) -> HTMLResponse:
+    """Show what is wrong, and the way on."""
+    page = _page(request, "fault.html", faults=str(error).splitlines())
+    page.status_code = http_status(error)
+    return page
+
+
+def _frame(
+    request: Request, house: House, number: int, at: str
+) -> tuple[Visit, Result | None, Frame]:
+    visit = house.store.visit(number)
+    try:
+        result = house.result(visit)
+    except InputError:
+        result = None  # the frame says what cannot be so
+    frame = frame_of(
+        visit,
+        result,
+        at=at,
+        playing=house.player.now,
+        here=is_here(request.scope),
+        now=house.now(),
+    )
+    return visit, result, frame
+
+
+@dataclass(frozen=True)
+class VisitsPage:
+    """All visits, and the ways to begin one."""
+
+    visits: tuple[VisitLine, ...]
+    here: bool
+
+
+@router.get("/")
+def first(house: AHouse) -> Response:
+    """Go to the visit that is under way."""
+    return RedirectResponse(f"/visit/{house.latest()}", status_code=303)
+
+
+@router.get("/visits")
+def visits(request: Request, house: AHouse) -> HTMLResponse:
+    """List the visits."""
+    page = VisitsPage(house.store.visits(), is_here(request.scope))
+    return _page(request, "visits.html", page=page)
+
+
+@router.get("/visit/{number}")
+def visit_now(request: Request, house: AHouse, number: int) -> Response:
+    """Go to the page of what is to be done next."""
+    frame = _frame(request, house, number, "")[2]
+    step = frame.next.step
+    untouched = all(one.state == "open" for one in frame.steps if one.key != "set-out")
+    return RedirectResponse(f"/visit/{number}/{'set-out' if untouched else step}", status_code=303)
+
+
+@router.get("/visit/{number}/set-out")
+def set_out(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the set-out."""
+    visit, result, frame = _frame(request, house, number, "set-out")
+    return _page(
+        request,
+        "set-out.html",
+        page=set_out_page(visit, result, frame),
+        setup=None if visit.demo else remembered(),
+    )
+
+
+@router.get("/visit/{number}/hall")
+def hall(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Draw the hall with figures that are just being typed; nothing is kept."""
+    visit = house.store.visit(number)
+    typed = {}
+    for name, text in request.query_params.items():
+        value = _typed(text)
+        try:
+            check_entry(name, value)
+        except InputError:
+            continue  # half a figure: the drawing waits for the rest
+        typed[name] = Entry(value, 1)
+    draft = Visit(**{**vars(visit), "entries": {**visit.entries, **typed}})
+    return _page(request, "hall.html", drawing=hall_drawing(draft, None, marked=False))
+
+
+def _typed(text: str) -> Any:
+    text = text.strip().replace(",", ".")
+    try:
+        return float(text) if text else None
+    except ValueError:
+        return text
+
+
+@router.get("/visit/{number}/line-check")
+def line_check(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the line check."""
+    visit, _, frame = _frame(request, house, number, "line-check")
+    return _page(request, "line-check.html", page=line_page(visit, frame))
+
+
+@router.get("/visit/{number}/takes")
+def takes(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the takes."""
+    visit, result, frame = _frame(request, house, number, "takes")
+    return _page(request, "takes.html", page=takes_page(visit, result, frame, state="before"))
+
+
+@router.get("/visit/{number}/verdict")
+def verdict(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the verdict."""
+    visit, result, frame = _frame(request, house, number, "verdict")
+    return _page(request, "verdict.html", page=verdict_page(visit, result, frame))
+
+
+@router.get("/visit/{number}/worklist")
+def worklist(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the worklist."""
+    visit, result, frame = _frame(request, house, number, "worklist")
+    return _page(request, "worklist.html", page=worklist_page(visit, result, frame))
+
+
+@router.get("/visit/{number}/card/{side}")
+def card(
+    request: Request,
+    house: AHouse,
+    number: int,
+    side: str,
+    at: Annotated[int, Query(ge=0, le=200)] = 0,
+) -> HTMLResponse:
+    """Show the card of a side, filling the screen."""
+    visit, result, frame = _frame(request, house, number, "worklist")
+    if side not in elements(visit):
+        raise InputError(f"There is no {side!r} in this rig.")
+    return _page(request, "card.html", page=card_page(visit, result, frame, side=side, at=at))
+
+
+@router.get("/visit/{number}/proof")
+def proof(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the proof."""
+    visit, result, frame = _frame(request, house, number, "proof")
+    return _page(request, "proof.html", page=proof_page(visit, result, frame))
+
+
+@router.get("/visit/{number}/hand-over")
+def hand_over(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Show the hand-over."""
+    visit, result, frame = _frame(request, house, number, "hand-over")
+    return _page(request, "hand-over.html", page=hand_over_page(visit, result, frame))
+
+
+@dataclass(frozen=True)
+class PhonePage:
+    """The way in for a phone."""
+
+    here: bool
+    open: bool
+    paired: int
+    addresses: tuple[str, ...]
+    visit: int
+
+
+@router.get("/phone")
+def phone(request: Request, house: AHouse, visit: Annotated[int, Query(ge=0)] = 0) -> HTMLResponse:
+    """Show how a phone comes in."""
+    page = PhonePage(
+        here=is_here(request.scope),
+        open=house.phone is not None and house.phone.host is not None,
+        paired=house.pairing.paired,
+        addresses=local_addresses(),
+        visit=visit,
+    )
+    return _page(request, "phone.html", page=page)
+
+
+@router.get("/pair")
+def pair(request: Request) -> HTMLResponse:
+    """Ask a phone for its code; the QR code carries it in the fragment, which no server sees."""
+    return _page(request, "pair.html")
+
+
+assert all(f"/visit/{{number}}/{key}" in {route.path for route in router.routes} for key in STEPS)  # type: ignore[attr-defined]

@@ -1,0 +1,47 @@
+// Buttons: data-do="METHOD path", data-send="JSON"; data-holder adds who asks, data-warned whether
+// everybody near the loudspeakers was warned; data-go goes to the visit that was made, data-then
+// to a page.
+import { ask, refresh, say } from "./ask.js";
+import { hold, holder, release } from "./holder.js";
+
+function warned(button) {
+  if (button.dataset.warned === "1") return true;
+  return document.querySelector('[data-entry="warned"]')?.checked ?? false;
+}
+
+async function act(button) {
+  const [method, path] = button.dataset.do.split(" ");
+  let body = button.dataset.send ? JSON.parse(button.dataset.send) : undefined;
+  if ("holder" in button.dataset) {
+    body = { ...body, holder: holder() };
+    hold();
+  }
+  if ("warned" in button.dataset) body = { ...body, warned: warned(button) };
+  button.disabled = true;
+  const answer = await ask(method, path, body);
+  button.disabled = false;
+  if (!answer.ok) {
+    if ("holder" in button.dataset) release();
+    say(answer.faults.join(" ") || "That did not work. Try again.");
+    return;
+  }
+  if (answer.data?.number && "go" in button.dataset) location.assign(`/visit/${answer.data.number}`);
+  else if (button.dataset.then) location.assign(button.dataset.then);
+  else refresh();
+}
+
+export function startActions() {
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("button[data-do]");
+    if (button) act(button);
+  });
+  document.addEventListener("submit", async (event) => {
+    const form = event.target;
+    if ("new" in form.dataset) {
+      event.preventDefault();
+      const answer = await ask("POST", "/api/visits", { kind: "own", venue: form.elements.venue.value.trim() });
+      if (answer.ok) location.assign(`/visit/${answer.data.number}`);
+      else say(answer.faults.join(" "));
+    } else if (form.id === "figures") event.preventDefault();
+  });
+}

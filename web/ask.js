@@ -1,0 +1,31 @@
+// Asking the laptop for something, and saying what came of it.
+
+export function say(text, seconds = 6) {
+  const said = document.getElementById("said");
+  said.textContent = text;
+  clearTimeout(say.timer);
+  say.timer = setTimeout(() => (said.textContent = ""), 1000 * seconds);
+}
+
+// Gives the answer, or null where there was none; faults are lines.
+export async function ask(method, path, body) {
+  const form = body instanceof FormData;
+  try {
+    const response = await fetch(path, {
+      method,
+      headers: form || body === undefined ? {} : { "content-type": "application/json" },
+      body: body === undefined ? undefined : form ? body : JSON.stringify(body),
+    });
+    const text = await response.text();
+    const json = text && (response.headers.get("content-type") || "").includes("json");
+    const data = json ? JSON.parse(text) : null;
+    if (response.status === 401 && location.pathname !== "/pair") location.assign("/pair");
+    return { ok: response.ok, status: response.status, data, faults: data?.faults ?? [] };
+  } catch {
+    return { ok: false, status: 0, data: null, faults: ["No connection to the laptop. Try again."] };
+  }
+}
+
+export function refresh() {
+  document.body.dispatchEvent(new Event("refresh"));
+}

@@ -1,0 +1,117 @@
+// Figures, ticks and notes: each is kept as soon as it is typed. Who changes what somebody else
+// has changed meanwhile is asked; nothing is lost silently.
+import { ask, refresh, say } from "./ask.js";
+
+function valueOf(input) {
+  switch (input.dataset.kind) {
+    case "bool":
+      return input.checked;
+    case "json":
+      return JSON.parse(input.value);
+    case "time": {
+      if (!input.value) return null;
+      const [hours, minutes] = input.value.split(":").map(Number);
+      const at = new Date();
+      at.setHours(hours, minutes, 0, 0);
+      // A time long past is tomorrow's: load-in before midnight, sound check after.
+      if (at.getTime() < Date.now() - 6 * 3600e3) at.setDate(at.getDate() + 1);
+      return at.toISOString();
+    }
+    case "number": {
+      const text = input.value.trim().replace(",", ".");
+      if (!text) return null;
+      return Number.isFinite(Number(text)) ? Number(text) : input.value;
+    }
+    default:
+      return input.value.trim() ? input.value : null;
+  }
+}
+
+function show(input, value) {
+  if (input.dataset.kind === "bool") input.checked = Boolean(value);
+  else if (input.dataset.kind === "json") input.value = JSON.stringify(value);
+  else input.value = value ?? "";
+}
+
+function spoken(value) {
+  if (value === null || value === "") return "nothing";
+  return Array.isArray(value) ? value.join(", ") : String(value);
+}
+
+function fault(input, lines) {
+  const place = document.getElementById(`fault-${input.dataset.entry}`);
+  if (place) place.textContent = lines.join(" ");
+  else if (lines.length) say(lines.join(" "));
+  if (lines.length) input.setAttribute("aria-invalid", "true");
+  else input.removeAttribute("aria-invalid");
+}
+
+function askWhose(input, theirs) {
+  const home = input.closest(".field, label, li") ?? input.parentElement;
+  home.querySelector(":scope > .conflict")?.remove();
+  const box = document.createElement("div");
+  box.className = "conflict";
+  box.setAttribute("role", "alert");
+  const text = document.createElement("p");
+  text.textContent = `Changed on another page meanwhile, to ${spoken(theirs.value)}.`;
+  const mine = document.createElement("button");
+  mine.type = "button";
+  mine.textContent = "Keep mine";
+  const other = document.createElement("button");
+  other.type = "button";
+  other.textContent = "Take theirs";
+  mine.onclick = () => {
+    box.remove();
+    input.dataset.revision = theirs.revision;
+    save(input);
+  };
+  other.onclick = () => {
+    box.remove();
+    input.dataset.revision = theirs.revision;
+    show(input, theirs.value);
+    refresh();
+  };
+  box.append(text, mine, other);
+  home.append(box);
+}
+
+async function save(input) {
+  const visit = document.body.dataset.visit;
+  const was = input.dataset.revision === "" ? null : Number(input.dataset.revision);
+  const path = `/api/visits/${visit}/entries/${encodeURIComponent(input.dataset.entry)}`;
+  const answer = await ask("PUT", path, { value: valueOf(input), was });
+  if (answer.ok) {
+    if (was !== null) input.dataset.revision = answer.data.revision;
+    fault(input, []);
+    refresh();
+  } else if (answer.status === 409) askWhose(input, answer.data);
+  else fault(input, answer.faults);
+}
+
+async function saveSpots(list) {
+  const spots = Array.from(list.querySelectorAll("li"), (line) => ({
+    label: line.querySelector('[name="label"]').value.trim(),
+    along_m: Number(line.querySelector('[name="along_m"]').value.replace(",", ".")) || null,
+  }));
+  const visit = document.body.dataset.visit;
+  const was = Number(list.dataset.revision);
+  const answer = await ask("PUT", `/api/visits/${visit}/entries/spots`, { value: spots, was });
+  const place = document.getElementById("fault-spots");
+  if (answer.ok) {
+    list.dataset.revision = answer.data.revision;
+    place.textContent = "";
+    refresh();
+  } else if (answer.status === 409) {
+    place.textContent = "The spots were changed on another page meanwhile; here they are as they stand there.";
+    refresh();
+  } else place.textContent = answer.faults.join(" ");
+}
+
+export function startEntries() {
+  document.addEventListener("change", (event) => {
+    const input = event.target;
+    if (input.dataset?.entry) save(input);
+    const list = input.closest?.("[data-spots]");
+    if (list) saveSpots(list);
+  });
+}

@@ -1,0 +1,51 @@
+// Drawings answer to a pointer, a thumb, and the arrow keys: what lies there is said in words.
+// Every part of a drawing that means something has a title; that title is what is said.
+
+function shownDrawing(figure) {
+  return Array.from(figure.querySelectorAll("svg")).find((svg) => svg.getClientRects().length);
+}
+
+function titled(node) {
+  for (let at = node; at && at.tagName !== "svg"; at = at.parentNode) {
+    if (at.querySelector?.(":scope > title")) return at;
+  }
+  return null;
+}
+
+function tell(figure, part) {
+  figure.querySelector(".pointed")?.classList.remove("pointed");
+  if (!part) return;
+  part.classList.add("pointed");
+  figure.querySelector(".reading").textContent = part.querySelector(":scope > title").textContent;
+}
+
+function step(figure, by) {
+  const svg = shownDrawing(figure);
+  if (!svg) return;
+  const parts = Array.from(svg.querySelectorAll("g > title"), (title) => title.parentNode);
+  if (!parts.length) return;
+  const at = parts.findIndex((part) => part.classList.contains("pointed"));
+  const next = parts[(at + by + parts.length + (at < 0 && by < 0 ? 1 : 0)) % parts.length];
+  tell(figure, next);
+  next.scrollIntoView({ block: "nearest", inline: "nearest" });
+}
+
+export function startExploring() {
+  const point = (event) => {
+    const figure = event.target.closest?.("[data-explore]");
+    if (figure && event.target.closest("svg")) tell(figure, titled(event.target));
+  };
+  document.addEventListener("pointerdown", point);
+  document.addEventListener("pointermove", point);
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("button[data-step]");
+    if (button) step(button.closest("[data-explore]"), Number(button.dataset.step));
+  });
+  document.addEventListener("keydown", (event) => {
+    const figure = event.target.closest?.("[data-explore]");
+    const by = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+    if (!figure || !by) return;
+    event.preventDefault();
+    step(figure, by);
+  });
+}
