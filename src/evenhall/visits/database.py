@@ -13,7 +13,7 @@ from pathlib import Path
 
 from evenhall.errors import StoreError
 
-__all__ = ["MIGRATIONS", "open_database", "store_errors", "writing"]
+__all__ = ["MIGRATIONS", "open_database", "reading", "store_errors", "writing"]
 
 BUSY_S = 5.0  # another Evenhall may be writing; it does so for milliseconds
 
@@ -95,11 +95,15 @@ def open_database(path: Path) -> sqlite3.Connection:
         connection = sqlite3.connect(
             path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
-        connection.row_factory = sqlite3.Row
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        _migrate(connection, path)
+        try:
+            connection.row_factory = sqlite3.Row
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            _migrate(connection, path)
+        except BaseException:
+            connection.close()
+            raise
     return connection
 
 
@@ -136,10 +140,25 @@ def _statements(script: str) -> Iterator[str]:
 @contextmanager
 def writing(connection: sqlite3.Connection) -> Iterator[None]:
     """One transaction; it takes the writer's place from the start, and is whole or not at all."""
-    connection.execute("BEGIN IMMEDIATE")
+    with _transaction(connection, "BEGIN IMMEDIATE"):
+        yield
+
+
+@contextmanager
+def reading(connection: sqlite3.Connection) -> Iterator[None]:
+    """Whatever is read belongs to one moment, even while another process writes."""
+    with _transaction(connection, "BEGIN"):
+        yield
+
+
+@contextmanager
+def _transaction(connection: sqlite3.Connection, begin: str) -> Iterator[None]:
+    connection.execute(begin)
     try:
         yield
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        # A full disk ends some transactions by itself, and leaves others open.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
