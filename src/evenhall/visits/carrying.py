@@ -9,6 +9,7 @@ disagree job.toml is right, as it is the one that people edit.
 
 from __future__ import annotations
 
+import os
 import shutil
 import struct
 import uuid
@@ -209,8 +210,8 @@ def _carried(home: Path) -> _CarriedVisit | None:
         carried = _CarriedVisit.model_validate_json(path.read_bytes())
         for name, value in _own(carried).items():
             check_entry(name, value)
-        for one in carried.takes:
-            _inside(one.take.file)
+        if any(_leads_out(one.take.file) for one in carried.takes):
+            raise InputError("a take lies outside the folder")
     except (ValidationError, InputError) as error:
         # Pydantic's words are for programmers, ours for whoever edited the file.
         why = f" ({error.faults[0].rstrip('.')})" if isinstance(error, InputError) else ""
@@ -219,6 +220,11 @@ def _carried(home: Path) -> _CarriedVisit | None:
             f"visit is read from {JOB_FILE} alone."
         ) from None
     return carried
+
+
+def _leads_out(name: str) -> bool:
+    path = Path(os.path.normpath(name))
+    return path.is_absolute() or path.parts[:1] == ("..",)
 
 
 def _own(carried: _CarriedVisit) -> dict[str, Any]:
@@ -245,7 +251,7 @@ def _enter(store: Store, home: Path, job: Job, carried: _CarriedVisit | None) ->
 
 
 def _takes(job: Job, earlier: Sequence[_CarriedTake]) -> Iterator[tuple[Take, str | None, bool]]:
-    """Takes of job.toml in its order; each deleted one behind the take it was made after."""
+    """Give job.toml's takes in its order, each deleted one behind the take it was made after."""
     kept = {_channel(take) for take in job.takes}
     made = {_channel(one.take): one.made_at for one in earlier}
     gone: dict[tuple[str, int] | None, list[tuple[Take, str, bool]]] = {}
@@ -264,5 +270,5 @@ def _takes(job: Job, earlier: Sequence[_CarriedTake]) -> Iterator[tuple[Take, st
 
 
 def _channel(take: Take) -> tuple[str, int]:
-    """What tells a recording from all others of a job, as `job.checks` has it."""
+    """Tell a recording from all others of a job, as `job.checks` does."""
     return take.file, take.mic_channel
