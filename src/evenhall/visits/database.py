@@ -7,6 +7,7 @@ acknowledged survives the process and the mains. There is one writer at a time.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -16,6 +17,7 @@ from evenhall.errors import StoreError
 __all__ = ["MIGRATIONS", "open_database", "reading", "store_errors", "writing"]
 
 BUSY_S = 5.0  # another Evenhall may be writing; it does so for milliseconds
+BUSY_STEP_S = 0.01
 
 # Each is applied once, in order; what was published is never edited, only added to.
 MIGRATIONS: tuple[str, ...] = (
@@ -97,7 +99,7 @@ def open_database(path: Path) -> sqlite3.Connection:
         )
         try:
             connection.row_factory = sqlite3.Row
-            connection.execute("PRAGMA journal_mode = WAL")
+            _write_ahead(connection)
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
             _migrate(connection, path)
@@ -105,6 +107,20 @@ def open_database(path: Path) -> sqlite3.Connection:
             connection.close()
             raise
     return connection
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    # Of two processes that make the file at once one is refused here: SQLite waits for the
+    # other everywhere but in this change.
+    until_s = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until_s:
+                raise
+        time.sleep(BUSY_STEP_S)
 
 
 def _version(connection: sqlite3.Connection) -> int:
