@@ -74,9 +74,11 @@ class _CarriedVisit(BaseModel):
 def job_toml(visit: Visit) -> str:
     """Text of the visit's job.toml; whatever was typed stands there, whether it can be or not."""
     tables: dict[str, Any] = {}
-    for section in SECTIONS:
+    for section, model in SECTIONS.items():
         given = visit.values(f"{section}.")
-        if table := {field: value for field, value in given.items() if value is not None}:
+        # In the order of the docs, not of the store.
+        order = [field for field in model.model_fields if given.get(field) is not None]
+        if table := {field: given[field] for field in order}:
             tables[section] = table
     # An empty list would stand as `take = []`, behind which no [[take]] can be added.
     if kept := visit.kept_takes:
@@ -97,7 +99,9 @@ def write_folder(visit: Visit, out: IO[bytes]) -> None:
     carried = _CarriedVisit(
         made_at=visit.made_at,
         demo=visit.demo,
-        entries={name: entry.value for name, entry in visit.entries.items()},
+        entries={
+            name: entry.value for name, entry in visit.entries.items() if entry.value is not None
+        },
         takes=tuple(
             _CarriedTake(take=one.take, made_at=one.made_at, deleted=one.deleted)
             for one in visit.takes
@@ -156,7 +160,7 @@ def _unpack(source: IO[bytes], staging: Path) -> None:
     """Unpack, whatever the archive says about where and how much."""
     try:
         with zipfile.ZipFile(source) as archive:
-            entries = [one for one in archive.infolist() if not one.is_dir()]
+            entries = [one for one in archive.infolist() if not one.filename.endswith("/")]
             if len(entries) > MAX_FILES:
                 raise InputError(f"The zip file holds more than {MAX_FILES} files.")
             left = MAX_FOLDER_BYTES
