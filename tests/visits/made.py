@@ -82,8 +82,8 @@ reference_file = "takes/left-back-played.wav"
 file = "takes/right-front.wav"
 side = "right"
 spot = "front"
-state = "before"
 reference_channel = 2
+state = "before"
 
 [[take]]
 file = "takes/right-back.wav"

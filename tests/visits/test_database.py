@@ -196,9 +196,13 @@ def test_full_disk_is_one_line_and_the_store_goes_on_when_there_is_room(path):
     base = store._connection
     pages = pragma(base, "page_count")
     base.execute(f"PRAGMA max_page_count = {pages}")
-    with pytest.raises(StoreError, match="full") as error:
+
+    def fill():
         for k in range(1000):
             store.set_entry(number, f"note.{k}", "x" * 4000, was=0)
+
+    with pytest.raises(StoreError, match="full") as error:
+        fill()
     assert "Make room on the disk" in one_line(error, path)
     kept = store.visit(number)
     base.execute("PRAGMA max_page_count = 100000")

@@ -260,5 +260,5 @@ def test_figure_that_cannot_be_is_told(store, number):
         lambda: judge.ready(visit),
         lambda: judge.take(visit, visit.takes[0].take),
     ):
-        with pytest.raises(InputError, match="last_row_m = 14.0 is above"):
+        with pytest.raises(InputError, match=r"last_row_m = 14\.0 is above"):
             ask()

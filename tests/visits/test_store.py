@@ -21,7 +21,7 @@ from evenhall.job.model import Take
 from evenhall.sound.recording import read_recording
 from evenhall.visits.store import CARRIED, DATABASE_FILE, Changed, Store, VisitLine, data_path
 from evenhall.visits.visit import Entry
-from visits.made import CLOCK, TAKE, add_sound, below
+from visits.made import TAKE, add_sound, below
 
 HALL = "Quarry Lane Hall"
 KNOWN = {
@@ -255,7 +255,7 @@ def test_entry_may_be_written_over_whatever_is_there(store, number):
 
 
 def test_wrong_entry_is_refused_and_changes_nothing(store, number):
-    with pytest.raises(InputError, match="length_m = 0.2 is too small"):
+    with pytest.raises(InputError, match=r"length_m = 0\.2 is too small"):
         store.set_entry(number, "venue.length_m", 0.2, was=0)
     assert store.visit(number).revision == 1
 

@@ -183,7 +183,8 @@ def _unpack(source: IO[bytes], staging: Path) -> None:
     except (FileExistsError, NotADirectoryError) as error:
         raise InputError("The zip file holds one file twice. Pack it anew.") from error
     except BROKEN as error:
-        raise InputError(f"This is no zip file that can be read ({error}).") from error
+        why = str(error) or "it ends too early"
+        raise InputError(f"This is no zip file that can be read ({why}).") from error
 
 
 def _inside(name: str) -> Path:
