@@ -63,6 +63,18 @@ def test_new_folder_gets_a_job_that_can_be_loaded_and_filled_in(folder):
     assert "# low_limit_hz = 55.0" in (folder / "job.toml").read_text()
 
 
+def test_second_side_is_recorded_into_a_folder_that_names_no_sides(folder):
+    # Refused once: the sides that the takes name were taken for sides that were given.
+    sound(folder, TAKE.file)
+    add_take(folder, TAKE)
+    job = recordable_job(folder, side="right")
+    assert job.rig.sides == ("left",)
+    sound(folder, "takes/right-front.wav")
+    add_take(folder, replace(TAKE, file="takes/right-front.wav", side="right"))
+    assert load_job(folder).rig.sides == ("left", "right")
+    assert "sides" not in load_job(folder).rig.model_fields_set
+
+
 def test_hints_of_a_new_job_are_fields_that_exist(folder):
     sound(folder, TAKE.file)
     add_take(folder, TAKE)

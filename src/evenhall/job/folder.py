@@ -107,11 +107,10 @@ def parse_job(raw: bytes, *, folder: Path, takes_needed: bool = True) -> Job:
         raise InputError(*faults)
     assert draft.venue is not None
     takes = tuple(take for take in draft.takes if take is not None)
-    sides = draft.rig.sides or tuple(dict.fromkeys(take.side for take in takes))
     return Job(
         venue=draft.venue,
         audience=draft.audience,
-        rig=draft.rig.model_copy(update={"sides": sides}),
+        rig=draft.rig.with_sides_of(takes),
         equalizer=draft.equalizer,
         target=draft.target,
         microphone=draft.microphone,

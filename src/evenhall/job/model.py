@@ -9,7 +9,7 @@ that is not described is taken to be the commonest: a 31-fader unit, a 90 x 60 d
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
@@ -139,6 +139,13 @@ class Rig(_Section):
     coverage_v_deg: float = _between(5, 360, "5 to 360 degrees, such as 60", default=60.0)
     low_limit_hz: float | None = _between(10, 1000, "10 to 1000 Hz, such as 55", default=None)
     max_height_m: float | None = _between(0, 60, "0 to 60 metres", default=None)
+
+    def with_sides_of(self, takes: Iterable[Take]) -> Rig:
+        """Rig whose sides, where none were given, are those of the takes; they stay unset."""
+        if self.sides:
+            return self
+        sides = tuple(dict.fromkeys(take.side for take in takes))
+        return Rig.model_construct(self.model_fields_set, **{**dict(self), "sides": sides})
 
 
 def _boost_default(fields: Mapping[str, Any]) -> float:

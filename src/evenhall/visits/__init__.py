@@ -4,4 +4,5 @@
 - `visit`: a visit as the store gives it, and the job that it is.
 - `carrying`: the job folder of a visit, out and in.
 - `judging`: the verdict of a visit, its takes measured once.
+- `orphans`: recordings that no take names.
 """

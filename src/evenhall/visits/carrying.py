@@ -9,12 +9,15 @@ disagree job.toml is right, as it is the one that people edit.
 
 from __future__ import annotations
 
+import os
 import shutil
+import struct
 import uuid
 import zipfile
-from collections.abc import Iterator
-from pathlib import Path, PurePosixPath
-from typing import IO, Any
+import zlib
+from collections.abc import Iterator, Sequence
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import IO, Any, Literal
 
 import tomlkit
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -22,6 +25,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from evenhall.errors import InputError, StoreError
 from evenhall.job.folder import JOB_FILE, SECTIONS, load_job
 from evenhall.job.model import Job, Take
+from evenhall.sound.writing import PART
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit, check_entry
 
@@ -31,10 +35,26 @@ VISIT_FILE = "visit.json"
 # Forty takes of ten minutes in two channels of 24 bit at 96 kHz are more than anyone brings.
 MAX_FOLDER_BYTES = 4 * 2**30
 MAX_FILES = 5000
+MAX_VISIT_BYTES = 16 * 2**20  # of visit.json: thousands of long notes
+
+UNNAMED = "Unnamed venue"
+LOCKED = 0x1  # bit of an entry's flags: encrypted (APPNOTE.TXT 4.4.4)
+METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+# What zipfile and zlib raise at a file that is broken: sizes and names that cannot be, too.
+BROKEN = (
+    zipfile.BadZipFile,
+    zipfile.LargeZipFile,
+    zlib.error,
+    EOFError,
+    NotImplementedError,
+    ValueError,
+    OverflowError,
+    struct.error,
+)
 
 
 class _CarriedTake(BaseModel):
-    model_config = ConfigDict(frozen=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
     take: Take
     made_at: str
     deleted: bool
@@ -43,9 +63,10 @@ class _CarriedTake(BaseModel):
 class _CarriedVisit(BaseModel):
     """visit.json: what job.toml has no place for."""
 
-    model_config = ConfigDict(frozen=True)
-    schema_: int = 1
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    version: Literal[1] = 1
     made_at: str
+    demo: bool = False
     entries: dict[str, Any]
     takes: tuple[_CarriedTake, ...]
 
@@ -53,14 +74,17 @@ class _CarriedVisit(BaseModel):
 def job_toml(visit: Visit) -> str:
     """Text of the visit's job.toml; whatever was typed stands there, whether it can be or not."""
     tables: dict[str, Any] = {}
-    for section in SECTIONS:
+    for section, model in SECTIONS.items():
         given = visit.values(f"{section}.")
-        if table := {field: value for field, value in given.items() if value is not None}:
+        # In the order of the docs, not of the store.
+        order = [field for field in model.model_fields if given.get(field) is not None]
+        if table := {field: given[field] for field in order}:
             tables[section] = table
-    tables["take"] = [
-        one.take.model_dump(mode="json", exclude_unset=True, exclude_none=True)
-        for one in visit.kept_takes
-    ]
+    # An empty list would stand as `take = []`, behind which no [[take]] can be added.
+    if kept := visit.kept_takes:
+        tables["take"] = [
+            one.take.model_dump(mode="json", exclude_unset=True, exclude_none=True) for one in kept
+        ]
     return tomlkit.dumps(tables)
 
 
@@ -74,16 +98,22 @@ def write_folder(visit: Visit, out: IO[bytes]) -> None:
     """
     carried = _CarriedVisit(
         made_at=visit.made_at,
-        entries={name: entry.value for name, entry in visit.entries.items()},
+        demo=visit.demo,
+        entries={
+            name: entry.value for name, entry in visit.entries.items() if entry.value is not None
+        },
         takes=tuple(
             _CarriedTake(take=one.take, made_at=one.made_at, deleted=one.deleted)
             for one in visit.takes
         ),
     )
     try:
-        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        # Not strict: a recorder whose clock is not set dates its files before zip files begin.
+        with zipfile.ZipFile(
+            out, "w", zipfile.ZIP_DEFLATED, compresslevel=1, strict_timestamps=False
+        ) as archive:
             archive.writestr(JOB_FILE, job_toml(visit))
-            archive.writestr(VISIT_FILE, carried.model_dump_json(indent=1, exclude_unset=False))
+            archive.writestr(VISIT_FILE, carried.model_dump_json(indent=1))
             for path in _files(visit.folder):
                 archive.write(path, path.relative_to(visit.folder).as_posix())
     except OSError as error:
@@ -91,9 +121,10 @@ def write_folder(visit: Visit, out: IO[bytes]) -> None:
 
 
 def _files(folder: Path) -> Iterator[Path]:
+    ours = (folder / JOB_FILE, folder / VISIT_FILE)
     for path in sorted(folder.rglob("*")):
-        part = path.name.endswith(".part") or path.name.startswith(".")
-        if path.is_file() and not path.is_symlink() and not part:
+        part = path.name.endswith(PART)
+        if path.is_file() and not path.is_symlink() and not part and path not in ours:
             yield path
 
 
@@ -107,7 +138,9 @@ def read_folder(store: Store, source: IO[bytes]) -> int:
     StoreError
         It cannot be unpacked.
     """
-    staging = store.folder / "arriving" / uuid.uuid4().hex
+    arriving = store.folder / "arriving" / uuid.uuid4().hex
+    # A job.toml that does not name its venue takes its folder's name.
+    staging = arriving / UNNAMED
     try:
         staging.mkdir(parents=True)
         _unpack(source, staging)
@@ -120,20 +153,25 @@ def read_folder(store: Store, source: IO[bytes]) -> int:
             f"{store.folder}: the folder could not be unpacked ({error.strerror}). Make room."
         ) from error
     finally:
-        shutil.rmtree(staging, ignore_errors=True)
+        shutil.rmtree(arriving, ignore_errors=True)
 
 
 def _unpack(source: IO[bytes], staging: Path) -> None:
     """Unpack, whatever the archive says about where and how much."""
     try:
         with zipfile.ZipFile(source) as archive:
-            entries = [one for one in archive.infolist() if not one.is_dir()]
+            entries = [one for one in archive.infolist() if not one.filename.endswith("/")]
             if len(entries) > MAX_FILES:
                 raise InputError(f"The zip file holds more than {MAX_FILES} files.")
             left = MAX_FOLDER_BYTES
             for entry in entries:
+                if entry.flag_bits & LOCKED:
+                    raise InputError("The zip file is locked by a password. Give one without.")
+                if entry.compress_type not in METHODS:
+                    raise InputError("The zip file is packed in a rare way. Pack it as plain zip.")
                 target = staging / _inside(entry.filename)
                 target.parent.mkdir(parents=True, exist_ok=True)
+                # A link is unpacked as the text that it is made of: it leads nowhere.
                 with archive.open(entry) as packed, target.open("xb") as file:
                     while block := packed.read(2**20):
                         left -= len(block)
@@ -142,17 +180,17 @@ def _unpack(source: IO[bytes], staging: Path) -> None:
                                 f"The zip file unpacks to over {MAX_FOLDER_BYTES // 2**30} GiB."
                             )
                         file.write(block)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, NotImplementedError) as error:
-        raise InputError(f"This is no zip file that can be read ({error}).") from error
-    except RuntimeError as error:  # what zipfile raises at an encrypted one
-        raise InputError("The zip file is locked by a password. Give one without.") from error
-    except FileExistsError as error:
-        raise InputError("The zip file holds one file twice.") from error
+    except (FileExistsError, NotADirectoryError) as error:
+        raise InputError("The zip file holds one file twice. Pack it anew.") from error
+    except BROKEN as error:
+        why = str(error) or "it ends too early"
+        raise InputError(f"This is no zip file that can be read ({why}).") from error
 
 
 def _inside(name: str) -> Path:
     path = PurePosixPath(name.replace("\\", "/"))
-    if path.is_absolute() or ".." in path.parts or ":" in name or not path.parts:
+    drive = PureWindowsPath(name).drive
+    if path.is_absolute() or ".." in path.parts or drive or not path.parts:
         raise InputError(f"The zip file holds a path that leads out of it: {name[:80]!r}.")
     return Path(*path.parts)
 
@@ -172,36 +210,70 @@ def _carried(home: Path) -> _CarriedVisit | None:
     if not path.is_file():
         return None
     try:
+        if path.stat().st_size > MAX_VISIT_BYTES:
+            raise InputError("is too large")
         carried = _CarriedVisit.model_validate_json(path.read_bytes())
-    except ValidationError:
+        for name, value in _own(carried).items():
+            check_entry(name, value)
+        if any(_leads_out(one.take.file) for one in carried.takes):
+            raise InputError("a take lies outside the folder")
+    except (ValidationError, InputError) as error:
+        # Pydantic's words are for programmers, ours for whoever edited the file.
+        why = f" ({error.faults[0].rstrip('.')})" if isinstance(error, InputError) else ""
         raise InputError(
-            f"{VISIT_FILE} is not as Evenhall wrote it. Take it out of the folder, and the visit "
-            f"is read from {JOB_FILE} alone."
+            f"{VISIT_FILE} is not as Evenhall wrote it{why}. Take it out of the folder, and the "
+            f"visit is read from {JOB_FILE} alone."
         ) from None
-    for name, value in carried.entries.items():
-        check_entry(name, value)
     return carried
 
 
+def _leads_out(name: str) -> bool:
+    path = Path(os.path.normpath(name))
+    return path.is_absolute() or path.parts[:1] == ("..",)
+
+
+def _own(carried: _CarriedVisit) -> dict[str, Any]:
+    """Give the entries that job.toml has no place for; in all else it is right."""
+    entries = carried.entries.items()
+    return {name: value for name, value in entries if name.partition(".")[0] not in SECTIONS}
+
+
 def _enter(store: Store, home: Path, job: Job, carried: _CarriedVisit | None) -> int:
-    entries: dict[str, Any] = {}
-    if carried is not None:
-        own = carried.entries.items()
-        entries = {name: value for name, value in own if name.split(".")[0] not in SECTIONS}
+    entries: dict[str, Any] = {} if carried is None else _own(carried)
     tables = job.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude_none=True)
     for section in SECTIONS:
         for field, value in tables.get(section, {}).items():
             entries[f"{section}.{field}"] = value
     for name in (JOB_FILE, VISIT_FILE):
         (home / name).unlink(missing_ok=True)  # the store knows what they say, and writes new ones
-    earlier = () if carried is None else carried.takes
-    made = {one.take.file: one.made_at for one in earlier}
-    files = {take.file for take in job.takes}
-    gone = [one for one in earlier if one.deleted and one.take.file not in files]
     return store.take_in(
         home,
         entries=entries,
-        takes=[(take, made.get(take.file), False) for take in job.takes]
-        + [(one.take, one.made_at, True) for one in gone],
+        takes=list(_takes(job, () if carried is None else carried.takes)),
         made_at=None if carried is None else carried.made_at,
+        demo=carried is not None and carried.demo,
     )
+
+
+def _takes(job: Job, earlier: Sequence[_CarriedTake]) -> Iterator[tuple[Take, str | None, bool]]:
+    """Give job.toml's takes in its order, each deleted one behind the take it was made after."""
+    kept = {_channel(take) for take in job.takes}
+    made = {_channel(one.take): one.made_at for one in earlier}
+    gone: dict[tuple[str, int] | None, list[tuple[Take, str, bool]]] = {}
+    last: tuple[str, int] | None = None
+    for one in earlier:
+        key = _channel(one.take)
+        if key in kept:
+            last = key
+        elif one.deleted:
+            gone.setdefault(last, []).append((one.take, one.made_at, True))
+    yield from gone.get(None, ())
+    for take in job.takes:
+        key = _channel(take)
+        yield take, made.get(key), False
+        yield from gone.get(key, ())
+
+
+def _channel(take: Take) -> tuple[str, int]:
+    """Tell a recording from all others of a job, as `job.checks` does."""
+    return take.file, take.mic_channel

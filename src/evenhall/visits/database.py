@@ -7,15 +7,17 @@ acknowledged survives the process and the mains. There is one writer at a time.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
 from evenhall.errors import StoreError
 
-__all__ = ["MIGRATIONS", "open_database", "store_errors", "writing"]
+__all__ = ["MIGRATIONS", "open_database", "reading", "store_errors", "writing"]
 
 BUSY_S = 5.0  # another Evenhall may be writing; it does so for milliseconds
+BUSY_STEP_S = 0.01
 
 # Each is applied once, in order; what was published is never edited, only added to.
 MIGRATIONS: tuple[str, ...] = (
@@ -95,12 +97,30 @@ def open_database(path: Path) -> sqlite3.Connection:
         connection = sqlite3.connect(
             path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
-        connection.row_factory = sqlite3.Row
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        _migrate(connection, path)
+        try:
+            connection.row_factory = sqlite3.Row
+            _write_ahead(connection)
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            _migrate(connection, path)
+        except BaseException:
+            connection.close()
+            raise
     return connection
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    # Of two processes that make the file at once one is refused here: SQLite waits for the
+    # other everywhere but in this change.
+    until_s = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until_s:
+                raise
+        time.sleep(BUSY_STEP_S)
 
 
 def _version(connection: sqlite3.Connection) -> int:
@@ -136,10 +156,25 @@ def _statements(script: str) -> Iterator[str]:
 @contextmanager
 def writing(connection: sqlite3.Connection) -> Iterator[None]:
     """One transaction; it takes the writer's place from the start, and is whole or not at all."""
-    connection.execute("BEGIN IMMEDIATE")
+    with _transaction(connection, "BEGIN IMMEDIATE"):
+        yield
+
+
+@contextmanager
+def reading(connection: sqlite3.Connection) -> Iterator[None]:
+    """Whatever is read belongs to one moment, even while another process writes."""
+    with _transaction(connection, "BEGIN"):
+        yield
+
+
+@contextmanager
+def _transaction(connection: sqlite3.Connection, begin: str) -> Iterator[None]:
+    connection.execute(begin)
     try:
         yield
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        # A full disk ends some transactions by itself, and leaves others open.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")

@@ -111,7 +111,7 @@ def _key(job: Job, folder: Path, take: JobTake) -> Hashable:
         files.append(job.reference.file)
     return (
         folder,
-        take,
+        take.model_dump_json(),  # by what it says: a model also differs by which fields were set
         job.rig.low_limit_hz,
         job.venue.temperature_c,
         tuple((name, _state(folder / name)) for name in files if name is not None),

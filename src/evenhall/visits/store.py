@@ -23,12 +23,13 @@ from platformdirs import user_data_path
 
 from evenhall.errors import InputError, StoreError
 from evenhall.job.model import Take
-from evenhall.visits.database import open_database, store_errors, writing
+from evenhall.visits.database import open_database, reading, store_errors, writing
 from evenhall.visits.visit import Entry, StoredTake, Visit, check_entry
 
 __all__ = ["Changed", "Store", "VisitLine", "data_path"]
 
 DATABASE_FILE = "visits.sqlite3"
+MAX_ID = 2**63 - 1  # SQLite's integers
 # What a new visit takes over from the last one in its venue: what stands there, not what was done.
 CARRIED = ("venue.", "audience.", "rig.", "equalizer.", "target.", "microphone.", "spots")
 # And what one in another venue takes over from the rig.
@@ -100,7 +101,7 @@ class Store:
 
     @contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, store_errors(self._path):
+        with self._lock, store_errors(self._path), reading(self._connection):
             yield self._connection
 
     @contextmanager
@@ -150,7 +151,8 @@ class Store:
         if venue is not None:
             entries["venue.name"] = venue
         calibration = entries.get("microphone.calibration")
-        beside = [] if calibration is None else [calibration]
+        # One that is missing or lies elsewhere is a fault of the new visit as of the old one.
+        beside = [calibration] if calibration and _is_in(before.folder, calibration) else []
         return self._begin(
             entries,
             venue_id if venue is None else venue,
@@ -166,6 +168,7 @@ class Store:
         entries: Mapping[str, Any],
         takes: Sequence[tuple[Take, str | None, bool]],
         made_at: str | None,
+        demo: bool = False,
     ) -> int:
         """Make a visit of a job folder, whose files are copied; give its number.
 
@@ -176,12 +179,15 @@ class Store:
         takes : sequence of (Take, made_at or None, deleted)
         made_at : str or None
             When the visit was; now without.
+        demo : bool
+            Whether its sound device is the simulated hall.
         """
         files = [(one, one.relative_to(folder).as_posix()) for one in folder.rglob("*")]
         return self._begin(
             entries,
             str(entries["venue.name"]),
             "Rig",
+            demo=demo,
             files=[(one, name) for one, name in files if one.is_file()],
             takes=takes,
             made_at=made_at,
@@ -203,11 +209,32 @@ class Store:
             check_entry(name, value)
         folder = Path("visits") / uuid.uuid4().hex
         try:
-            (self.folder / folder / "takes").mkdir(parents=True)
-            for source, name in files:
-                _copy(source, self.folder / folder / name)
-        except OSError as error:
-            raise StoreError(f"{self.folder / folder}: {error.strerror}. Make room.") from error
+            try:
+                (self.folder / folder / "takes").mkdir(parents=True)
+                for source, name in files:
+                    _copy(source, self.folder / folder / name)
+            except OSError as error:
+                raise StoreError(
+                    f"{self.folder / folder}: could not be written ({error.strerror}). Make room."
+                ) from error
+            return self._enter_visit(
+                entries, venue, rig, folder, demo=demo, takes=takes, made_at=made_at
+            )
+        except StoreError:
+            shutil.rmtree(self.folder / folder, ignore_errors=True)
+            raise
+
+    def _enter_visit(
+        self,
+        entries: Mapping[str, Any],
+        venue: str | int,
+        rig: str | int,
+        folder: Path,
+        *,
+        demo: bool,
+        takes: Sequence[tuple[Take, str | None, bool]],
+        made_at: str | None,
+    ) -> int:
         with self._writing() as base:
             now = self._now()
             ids = [
@@ -255,9 +282,7 @@ class Store:
             There is none of that number.
         """
         with self._reading() as base:
-            row = base.execute("SELECT * FROM visit WHERE id = ?", (number,)).fetchone()
-            if row is None:
-                raise InputError(f"There is no visit {number}. Open one from the list.")
+            row = _visit_row(base, number)
             entries = base.execute(
                 "SELECT name, value, revision FROM entry WHERE visit_id = ?", (number,)
             ).fetchall()
@@ -298,6 +323,7 @@ class Store:
         """
         check_entry(name, value)
         with self._writing() as base:
+            _visit_row(base, number)
             row = base.execute(
                 "SELECT value, revision FROM entry WHERE visit_id = ? AND name = ?", (number, name)
             ).fetchone()
@@ -325,6 +351,7 @@ class Store:
         """Enter a take whose recording lies in the visit's folder already."""
         fields = take.model_dump_json(exclude_unset=True)
         with self._writing() as base:
+            _visit_row(base, number)
             made_at = self._now()
             _next_revision(base, number)
             key = base.execute(
@@ -343,6 +370,9 @@ class Store:
             The visit has no such take.
         """
         with self._writing() as base:
+            _visit_row(base, number)
+            if not -MAX_ID <= take <= MAX_ID:
+                raise InputError(f"This visit has no take {take}.")
             changed = base.execute(
                 "UPDATE take SET deleted_at = ? WHERE id = ? AND visit_id = ?",
                 (self._now() if deleted else None, take, number),
@@ -361,12 +391,28 @@ def _copy(source: Path, target: Path) -> None:
         os.fsync(new.fileno())
 
 
+def _is_in(folder: Path, name: str) -> bool:
+    try:
+        path = (folder / name).resolve()
+        return path.is_relative_to(folder.resolve()) and path.is_file()
+    except (OSError, ValueError):  # too long, or holds a NUL
+        return False
+
+
+def _visit_row(base: sqlite3.Connection, number: int) -> sqlite3.Row:
+    """Give the row of a visit; an address typed by hand may hold any number."""
+    row: sqlite3.Row | None = None
+    if -MAX_ID <= number <= MAX_ID:
+        row = base.execute("SELECT * FROM visit WHERE id = ?", (number,)).fetchone()
+    if row is None:
+        raise InputError(f"There is no visit {number}. Open one from the list.")
+    return row
+
+
 def _next_revision(base: sqlite3.Connection, number: int) -> int:
     row = base.execute(
         "UPDATE visit SET revision = revision + 1 WHERE id = ? RETURNING revision", (number,)
     ).fetchone()
-    if row is None:
-        raise InputError(f"There is no visit {number}. Open one from the list.")
     return int(row["revision"])
 
 

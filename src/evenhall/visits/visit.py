@@ -8,6 +8,8 @@ job_of()   the visit as a job; faults_of() what is wrong with it as a whole
 
 from __future__ import annotations
 
+import datetime
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,8 +18,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from evenhall.errors import InputError
-from evenhall.job.checks import Draft, standing_faults
-from evenhall.job.faults import did_you_mean, read_section
+from evenhall.job.checks import Draft, bad_fields, standing_faults
+from evenhall.job.faults import did_you_mean, read_section, shown
 from evenhall.job.folder import SECTIONS
 from evenhall.job.model import Job, Take
 
@@ -32,6 +34,8 @@ __all__ = [
 ]
 
 MAX_TEXT = 4000  # characters of a note: two pages of it
+MAX_NAME = 200
+HIGHEST = 1e6  # what no fader, row or metre reaches
 
 # Names outside the sections of job.toml, and what they hold. A name with a dot at its end is
 # followed by what it is about: "tick.raise", "fader.left.1000".
@@ -144,29 +148,31 @@ def check_entry(name: str, value: Any) -> None:
     InputError
         There is no such thing, or the value is not allowed there; one line.
     """
+    _check_text(name, value)
     found = field_model(name)
     if found is not None:
         model, field = found
         if field not in model.model_fields:
             raise InputError(f"There is no {name}. {did_you_mean(field, model.model_fields)}")
+        if value is None and name != "venue.name":
+            return
         # Without its name a venue would be at fault for that, not for this field.
         beside = {"name": "-", "file": "-"} if field not in ("name", "file") else {}
         beside = {key: text for key, text in beside.items() if key in model.model_fields}
-        if value is None and not model.model_fields[field].is_required():
-            return
-        reading = read_section("", model, {**beside, field: value})
+        given = {} if value is None else {field: value}
+        reading = read_section("", model, {**beside, **given})
         if reading.faults:
             raise InputError(*(line.removeprefix(" ") for line in reading.faults))
         return
-    kind = OWN_ENTRIES.get(name) or next(
+    kind = next(
         (
             kind
-            for start, kind in OWN_ENTRIES.items()
-            if start.endswith(".") and name.startswith(start) and len(name) > len(start)
+            for own, kind in OWN_ENTRIES.items()
+            if (name.startswith(own) and name != own if own.endswith(".") else name == own)
         ),
         None,
     )
-    if kind is None or len(name) > 200:
+    if kind is None or len(name) > MAX_NAME:
         raise InputError(f"There is no entry called {name[:60]!r}.")
     if value is None:
         return
@@ -175,8 +181,34 @@ def check_entry(name: str, value: Any) -> None:
         raise InputError(f"{name} does not take {type(value).__name__}.")
     if isinstance(value, str) and len(value) > MAX_TEXT:
         raise InputError(f"{name} is longer than {MAX_TEXT} characters. Shorten it.")
+    if kind is float and not -HIGHEST <= value <= HIGHEST:
+        raise InputError(f"{name} is out of range. Give a number such as -2.5.")
     if name == "spots":
         _check_spots(value)
+    elif name == "sound_check":
+        _check_time(value)
+
+
+def _check_text(name: str, value: Any) -> None:
+    """Refuse what the store or a zip file could not hold: NaN, half a character, an object."""
+    try:
+        (name + json.dumps(value, allow_nan=False, ensure_ascii=False)).encode()
+    except (TypeError, ValueError, RecursionError):
+        raise InputError(
+            f"{ascii(name)[1:-1][:60]} holds something that cannot be kept. Type it again."
+        ) from None
+
+
+def _check_time(text: str) -> None:
+    try:
+        has_offset = datetime.datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        has_offset = False
+    if not has_offset:
+        raise InputError(
+            f"sound_check = {shown(text)} is no time. Give date, time and offset, such as "
+            '"2026-05-02T18:30+02:00".'
+        )
 
 
 def _check_spots(spots: list[Any]) -> None:
@@ -186,11 +218,17 @@ def _check_spots(spots: list[Any]) -> None:
         fits = isinstance(spot, dict) and set(spot) == {"label", "along_m"}
         if not fits or not isinstance(spot["label"], str) or not spot["label"].strip():
             raise InputError("A spot has a label and a distance, along_m.")
-        along_m = spot["along_m"]
+        along_m, label = spot["along_m"], spot["label"]
+        # A take at that spot must be able to bear its name.
+        named = read_section("", Take, {"file": "-", "side": "-", "spot": label})
+        if named.faults:
+            raise InputError(*(line.removeprefix(" ") for line in named.faults))
         if isinstance(along_m, bool) or not isinstance(along_m, (int, float)):
-            raise InputError(f"The distance of {spot['label']} is no number. Give metres.")
+            raise InputError(f"The distance of {label} is no number. Give metres.")
         if not 0.1 <= along_m <= 300.0:
-            raise InputError(f"{spot['label']}: {along_m:g} m is too near or too far.")
+            raise InputError(
+                f"{label}: {shown(along_m)} m is too near or too far. Give 0.1 to 300 metres."
+            )
     labels = [spot["label"] for spot in spots]
     if len(set(labels)) < len(labels):
         raise InputError("Two spots have one name. Give each its own.")
@@ -199,6 +237,7 @@ def _check_spots(spots: list[Any]) -> None:
 def _draft(visit: Visit) -> tuple[Draft, list[str]]:
     sections: dict[str, Any] = {}
     faults: list[str] = []
+    bad: set[str] = set()
     for name, model in SECTIONS.items():
         given = visit.values(f"{name}.")
         table = {field: value for field, value in given.items() if value is not None}
@@ -206,6 +245,7 @@ def _draft(visit: Visit) -> tuple[Draft, list[str]]:
             continue
         reading = read_section(f"[{name}]", model, table)
         faults += reading.faults
+        bad |= bad_fields(name, reading.bad)
         if reading.section is not None:
             sections[name] = reading.section
     takes = tuple(one.take for one in visit.kept_takes)
@@ -214,7 +254,7 @@ def _draft(visit: Visit) -> tuple[Draft, list[str]]:
         has_reference="reference" in sections,
         takes=takes,
         take_names=tuple(take.file for take in takes),
-        bad=frozenset(),
+        bad=frozenset(bad),
     )
     return draft, faults
 
@@ -239,11 +279,10 @@ def job_of(visit: Visit) -> Job:
         raise InputError(*faults)
     assert draft.venue is not None
     takes = tuple(take for take in draft.takes if take is not None)
-    sides = draft.rig.sides or tuple(dict.fromkeys(take.side for take in takes))
     return Job(
         venue=draft.venue,
         audience=draft.audience,
-        rig=draft.rig.model_copy(update={"sides": sides}),
+        rig=draft.rig.with_sides_of(takes),
         equalizer=draft.equalizer,
         target=draft.target,
         microphone=draft.microphone,
