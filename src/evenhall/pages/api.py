@@ -21,6 +21,7 @@ from evenhall.errors import InputError
 from evenhall.job.result import Result
 from evenhall.pages.arriving import keep_calibration, keep_stimulus, keep_take
 from evenhall.pages.guard import SESSION_COOKIE, is_here
+from evenhall.pages.guide import card_left
 from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
 from evenhall.pages.printing import print_sheet
@@ -295,6 +296,15 @@ def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> A
         return JSONResponse(answer.model_dump(), status_code=409)
     house.bulletin.tell("changed", {"name": name}, visit=visit)
     return EntryAnswer(value=entry.value, revision=entry.revision)
+
+
+@router.put("/visits/{visit}/card/{side}", status_code=204)
+def set_card(house: AHouse, visit: int, side: str) -> None:
+    """Say that all faders of a side stand as the card says."""
+    found = house.store.visit(visit)
+    for hz, fader_db in card_left(found, house.result(found)).get(side, ()):
+        house.store.set_entry(visit, f"fader.{side}.{hz:g}", fader_db, was=None)
+    house.bulletin.tell("changed", {}, visit=visit)
 
 
 @router.get("/visits/{visit}/result", response_model=None)

@@ -263,6 +263,7 @@ class SetOutPage:
     gear: tuple[str, ...]
     calibration: str
     sound_check: Entry
+    sound_check_clock: str
 
 
 def set_out_page(visit: Visit, result: Result | None, frame: Frame) -> SetOutPage:
@@ -285,7 +286,13 @@ def set_out_page(visit: Visit, result: Result | None, frame: Frame) -> SetOutPag
         gear=gear(visit, elements(visit)),
         calibration=visit.value(CALIBRATION) or "",
         sound_check=visit.entries.get("sound_check", Entry()),
+        sound_check_clock=_clock(visit.value("sound_check")),
     )
+
+
+def _clock(at: str | None) -> str:
+    """Time of day, here, of an ISO 8601 time."""
+    return f"{datetime.datetime.fromisoformat(at).astimezone():%H:%M}" if at else ""
 
 
 @dataclass(frozen=True)
@@ -305,7 +312,6 @@ class LinePage:
     frame: Frame
     checked: tuple[Checked, ...]
     checked_at: str
-    near_m: float
 
 
 def line_page(visit: Visit, frame: Frame) -> LinePage:
@@ -321,9 +327,7 @@ def line_page(visit: Visit, frame: Frame) -> LinePage:
         )
         for name in elements(visit)
     ]
-    at = kept.get("at")
-    clock = datetime.datetime.fromisoformat(at).astimezone().strftime("%H:%M") if at else ""
-    return LinePage(frame=frame, checked=tuple(checked), checked_at=clock, near_m=2.5)
+    return LinePage(frame=frame, checked=tuple(checked), checked_at=_clock(kept.get("at")))
 
 
 @dataclass(frozen=True)

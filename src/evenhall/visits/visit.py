@@ -185,7 +185,7 @@ def check_entry(name: str, value: Any) -> None:
         raise InputError(f"{name} is out of range. Give a number such as -2.5.")
     if name == "spots":
         _check_spots(value)
-    elif name == "sound_check":
+    if name == "sound_check":
         _check_time(value)
 
 
