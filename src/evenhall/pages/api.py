@@ -316,6 +316,13 @@ def show_result(house: AHouse, visit: int) -> Response:
     return Response(to_json(result), media_type="application/json")
 
 
+@router.post("/visits/{visit}/takes/anew", status_code=204)
+def take_anew(house: AHouse, visit: int) -> None:
+    """Begin the takes anew: what was ticked is how the rig stands; old takes are only deleted."""
+    house.take_anew(visit)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
 @router.delete("/visits/{visit}/takes/{take}", status_code=204)
 def delete_take(house: AHouse, visit: int, take: int) -> None:
     """Take a take out of the visit; its recording stays."""

@@ -1,7 +1,7 @@
 """What a visit plays through: the chosen sound device, or the demo's simulated hall.
 
 Start at `open_devices()`. In the demo the hands' work is really done: the loudspeakers stand
-where the ticked moves put them, and the faders where they were set.
+where the set-out and the ticked moves put them, and the faders where they were set.
 """
 
 from __future__ import annotations
@@ -84,7 +84,9 @@ def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
     devices.turn_gain(turned_db)
     unit = unit_of(job_of(visit))
-    hands = hands_done(visit, done)
+    rig = {name: visit.value(f"rig.{name}") for name in ("speaker_height_m", "speaker_down_deg")}
+    stands = {name: figure for name, figure in rig.items() if figure is not None}
+    hands = {**stands, **(visit.value("hands") or {}), **hands_done(visit, done)}
     card = {side: _stands(visit, side) for side in GAIN_DB}
 
     def solo(side: str, spot: str) -> None:

@@ -26,6 +26,7 @@ __all__ = [
     "elements",
     "missing",
     "move_key",
+    "moved",
     "next_thing",
     "spots",
     "steps",
@@ -58,6 +59,8 @@ NEEDED = {
 DEFAULT_SIDES = ("left", "right")
 # Moves that hands carry out, and after which the responses are others than those that were taken.
 HANDS = ("raise", "aim", "relocate", "polarity", "gain", "delay", "check")
+# A level alone is lined up before anything is judged; all else changes what the card is made of.
+CHANGES_TAKES = ("raise", "aim", "relocate", "polarity", "delay", "check")
 
 
 @dataclass(frozen=True)
@@ -179,6 +182,12 @@ def move_key(move: Move) -> str:
     return f"tick.{move.kind}-{hashlib.sha256(about.encode()).hexdigest()[:10]}"
 
 
+def moved(visit: Visit, result: Result | None) -> bool:
+    """Tell whether something was ticked off that makes the takes those of another rig."""
+    moves = () if result is None else result.moves
+    return any(move.kind in CHANGES_TAKES and visit.value(move_key(move)) for move in moves)
+
+
 def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[float, float], ...]]:
     """Faders that do not stand as the card says yet, (Hz, dB), for each main side."""
     if result is None:
@@ -193,6 +202,12 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
             if fader.fader_db != (stands.get(f"{fader.hz:g}") or 0.0)
         )
     return left
+
+
+def _undone(visit: Visit, result: Result | None) -> list[Move]:
+    """List what hands have still to do."""
+    moves = () if result is None else result.moves
+    return [move for move in moves if move.kind in HANDS and not visit.value(move_key(move))]
 
 
 def _count(done: int, total: int) -> str:
@@ -218,10 +233,10 @@ def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
     moves = () if result is None else result.moves
     hands = [move for move in moves if move.kind in HANDS]
     ticked = [move for move in hands if visit.value(move_key(move))]
+    undone = _undone(visit, result)
     left = sum(len(faders) for faders in card_left(visit, result).values())
     walked = visit.values("walk.")
     judged = result is not None and result.any_usable
-    undone = [move for move in hands if move not in ticked]
     work_s = HAND_S * len(undone) + FADER_S * left
     proof = None if result is None else result.proof
     state = {
@@ -299,6 +314,13 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         return Next(f"Take {one.side}, {one.spot}.", why, "takes")
     if state["worklist"] == "open":
         return Next("Read the verdict, then begin the worklist.", _why(result), "verdict")
+    undone = _undone(visit, result)
+    if moved(visit, result) and not undone and not any(visit.values("fader.").values()):
+        return Next(
+            "Take all spots again, then set the card.",
+            "Something was moved: the card is to be made for how it stands now.",
+            "worklist",
+        )
     if state["worklist"] != "done":
         return Next(
             "Go on with the worklist.",

@@ -26,6 +26,7 @@ __all__ = ["House", "open_house"]
 
 # Between load-in and sound check (common practice, no source).
 MINUTES = 40
+RIG_FIGURES = ("speaker_height_m", "speaker_down_deg")  # of moves, that job.toml keeps
 OWN_VENUE = "My venue"
 # What a newcomer may leave as it is: the usual pair of boxes and the commonest unit.
 OWN_ENTRIES: dict[str, Any] = {
@@ -91,12 +92,36 @@ class House:
         before = self.store.visit(number)
         begun = self.store.next_visit(number, venue=venue)
         moved = hands_done(before, self.result(before)) if venue is None else {}
-        for name in ("speaker_height_m", "speaker_down_deg"):
+        for name in RIG_FIGURES:
             if name in moved:
                 self.store.set_entry(begun, f"rig.{name}", moved[name], was=None)
         for name, value in self._timed({}).items():
             self.store.set_entry(begun, name, value, was=None)
         return begun
+
+    def take_anew(self, number: int) -> None:
+        """Begin the takes anew, once hands have moved something.
+
+        What was ticked becomes how the rig stands, the earlier takes are deleted (and can be
+        brought back), and the card is made of the new ones.
+        """
+        visit = self.store.visit(number)
+        result = self.result(visit)
+        done = hands_done(visit, result)
+        hands = dict(visit.value("hands") or {})
+        for name, figure in done.items():
+            if name in RIG_FIGURES:
+                self.store.set_entry(number, f"rig.{name}", figure, was=None)
+            elif name.endswith("_gain_db"):
+                hands[name] = hands.get(name, 0.0) + figure
+            else:
+                hands[name] = figure
+        if hands:
+            self.store.set_entry(number, "hands", hands, was=None)
+        for name in visit.values("tick."):
+            self.store.set_entry(number, f"tick.{name}", None, was=None)
+        for one in visit.kept_takes:
+            self.store.set_deleted(number, one.number, deleted=True)
 
     def _timed(self, entries: dict[str, Any]) -> dict[str, Any]:
         check = self.now() + datetime.timedelta(minutes=MINUTES)

@@ -40,6 +40,7 @@ from evenhall.pages.guide import (
     elements,
     missing,
     move_key,
+    moved,
     next_thing,
     spots,
     steps,
@@ -74,7 +75,7 @@ __all__ = [
     "worklist_page",
 ]
 
-MAP_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX, HALL_WIDTH_PX = 1044.0, 718.0, 300.0, 560.0
+MAP_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX, HALL_WIDTH_PX = 1044.0, 718.0, 300.0, 420.0
 CARD_WIDTH_PX, CARD_RAIL_PX = 1044.0, 190.0
 ONE_FADER_PX, ONE_RAIL_PX = 360.0, 220.0
 CALIBRATION, STIMULUS = "microphone.calibration", "reference.file"
@@ -654,7 +655,7 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         cards=_card_sides(visit, result),
         leave=() if result is None else words.left_alone(result),
         leave_moves=tuple(move for move in moves if move.kind == "leave"),
-        moved=any(task.done and task.kind in ("raise", "aim", "relocate") for task in tasks),
+        moved=moved(visit, result),
         ready=result is not None and result.any_usable,
         drawing=hall_drawing(visit, result, marked=False) if _proposed(result) else None,
     )

@@ -45,6 +45,7 @@ OWN_ENTRIES: dict[str, type] = {
     "line_check": dict,
     "gain": dict,
     "warned": bool,
+    "hands": dict,  # what hands have changed that job.toml has no figure for
     "tick.": bool,
     "fader.": float,
     "walk.": bool,
