@@ -9,7 +9,7 @@ import time
 from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
-from threading import Event, Thread
+from threading import Thread
 
 import numpy as np
 import pytest
@@ -435,24 +435,19 @@ def test_two_stores_on_one_file_see_each_other(tmp_path):
 def test_visit_is_read_as_of_one_moment_while_another_store_writes(tmp_path):
     with opened(tmp_path) as one, opened(tmp_path) as other:
         number = one.new_visit(HALL, {})
-        over = Event()
+        meanwhile = []
 
-        def write():
-            for k in count():
-                if over.is_set():
-                    return
-                one.set_entry(number, "note.a", str(k), was=None)
+        def write(statement):
+            if "FROM entry" in statement:  # the row of the visit has been read by now
+                meanwhile.append(one.set_entry(number, "note.a", "b", was=0))
 
-        writer = Thread(target=write)
-        writer.start()
-        try:
-            for _ in range(500):
-                visit = other.visit(number)
-                # Only this entry is changed, so its revision is the visit's.
-                assert max(entry.revision for entry in visit.entries.values()) == visit.revision
-        finally:
-            over.set()
-            writer.join()
+        other._connection.set_trace_callback(write)
+        visit = other.visit(number)
+        other._connection.set_trace_callback(None)
+        assert len(meanwhile) == 1
+        # Only this entry was changed, so that its revision would be the visit's.
+        assert max(entry.revision for entry in visit.entries.values()) == visit.revision
+        assert other.visit(number).entries["note.a"] == meanwhile[0]
 
 
 # Killed
