@@ -1,6 +1,7 @@
 """Drawings for screen and paper: what to show in, SVG text out.
 
 - `card`: the faders of the user's own equalizer, each where it must stand.
+- `fader`: one of them, large, for the hand that sets it.
 - `evenness_map`: spots by third-octave bands, each cell by its level against the middle spot.
 - `hall_drawing`: side view and plan to scale, with aims, people and spots.
 - `response_chart`: common part, spots, target and forecast over frequency.
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from evenhall.drawing.card import CardFader, CardView, draw_card
 from evenhall.drawing.evenness_map import EvennessView, MapRow, MapSide, draw_evenness_map
+from evenhall.drawing.fader import FaderView, draw_fader
 from evenhall.drawing.hall_drawing import draw_hall
 from evenhall.drawing.hall_view import HallSpot, HallView
 from evenhall.drawing.response_chart import Curve, ResponseView, draw_response_chart
@@ -26,6 +28,7 @@ __all__ = [
     "CardView",
     "Curve",
     "EvennessView",
+    "FaderView",
     "HallSpot",
     "HallView",
     "MapRow",
@@ -34,6 +37,7 @@ __all__ = [
     "Theme",
     "draw_card",
     "draw_evenness_map",
+    "draw_fader",
     "draw_hall",
     "draw_response_chart",
 ]

@@ -25,7 +25,7 @@ from evenhall.job.folder import JOB_FILE, load_job, parse_job
 from evenhall.job.model import Job
 from evenhall.job.store import write_whole
 
-__all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job"]
+__all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job", "take_stem"]
 
 TAKES_FOLDER = "takes"
 LOCK_FILE = ".job.toml.lock"
@@ -129,6 +129,18 @@ def _plain(label: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", ascii_only.lower()).strip("-") or "take"
 
 
+def take_stem(*, side: str, spot: str, state: str) -> str:
+    """Give what the names of the recordings of an element at a spot begin with.
+
+    Examples
+    --------
+    >>> take_stem(side="left", spot="front", state="before")
+    'left-front'
+    """
+    words = [side, spot] if state == "before" else [side, spot, state]
+    return "-".join(_plain(word) for word in words)
+
+
 def next_take_file(folder: Path, *, side: str, spot: str, state: str) -> str:
     """Path in the folder at which no file stands yet: takes/left-front.wav, then -2 and so on.
 
@@ -137,8 +149,7 @@ def next_take_file(folder: Path, *, side: str, spot: str, state: str) -> str:
     >>> next_take_file(Path("none"), side="left", spot="Row 3, aisle", state="after")
     'takes/left-row-3-aisle-after.wav'
     """
-    words = [side, spot] if state == "before" else [side, spot, state]
-    stem = "-".join(_plain(word) for word in words)
+    stem = take_stem(side=side, spot=spot, state=state)
     number = 1
     while True:
         name = f"{TAKES_FOLDER}/{stem}{'' if number == 1 else f'-{number}'}.wav"

@@ -25,6 +25,7 @@ from evenhall.pages.guide import card_left
 from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
 from evenhall.pages.printing import print_sheet
+from evenhall.pages.recovering import enter
 from evenhall.sound.live.choosing import Choice, chosen_setup
 from evenhall.sound.live.session import present
 from evenhall.sound.live.setup import remember, remembered
@@ -334,6 +335,21 @@ def delete_take(house: AHouse, visit: int, take: int) -> None:
 def restore_take(house: AHouse, visit: int, take: int) -> None:
     """Bring a deleted take back."""
     house.store.set_deleted(visit, take, deleted=False)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+class EnterOrder(_Question):
+    """Which recording."""
+
+    file: str = Field(max_length=400)
+
+
+@router.post("/visits/{visit}/takes/enter", status_code=204)
+def enter_take(house: AHouse, visit: int, order: EnterOrder) -> None:
+    """Enter a take that was recorded before Evenhall was ended in the middle."""
+    if house.player.now.busy:
+        raise InputError("Wait until nothing sounds.")
+    enter(house.store, visit, order.file)
     house.bulletin.tell("changed", {}, visit=visit)
 
 

@@ -28,6 +28,7 @@ __all__ = [
     "move_key",
     "moved",
     "next_thing",
+    "skip_key",
     "spots",
     "steps",
     "wanted_takes",
@@ -182,6 +183,11 @@ def move_key(move: Move) -> str:
     return f"tick.{move.kind}-{hashlib.sha256(about.encode()).hexdigest()[:10]}"
 
 
+def skip_key(move: Move) -> str:
+    """Name the entry that says that a move cannot be done at this visit."""
+    return "skip." + move_key(move).removeprefix("tick.")
+
+
 def moved(visit: Visit, result: Result | None) -> bool:
     """Tell whether something was ticked off that makes the takes those of another rig."""
     moves = () if result is None else result.moves
@@ -207,7 +213,13 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
 def _undone(visit: Visit, result: Result | None) -> list[Move]:
     """List what hands have still to do."""
     moves = () if result is None else result.moves
-    return [move for move in moves if move.kind in HANDS and not visit.value(move_key(move))]
+    return [
+        move
+        for move in moves
+        if move.kind in HANDS
+        and not visit.value(move_key(move))
+        and not visit.value(skip_key(move))
+    ]
 
 
 def _count(done: int, total: int) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,13 @@ LAST_SHIPPED_LETTER = 0x06FF
 SHIPPED_SIGNS = range(0x2000, 0x2300)
 
 
-def render(result: Result, job: Job, *, date: datetime.date) -> bytes:
+def render(
+    result: Result,
+    job: Job,
+    *,
+    date: datetime.date,
+    notes: Sequence[tuple[str, str]] = (),
+) -> bytes:
     """Set the sheet of a result.
 
     Parameters
@@ -49,6 +55,8 @@ def render(result: Result, job: Job, *, date: datetime.date) -> bytes:
         The folder it was made from.
     date : datetime.date
         Printed on the sheet and kept as the date of the file.
+    notes : sequence of (str, str)
+        What somebody wrote down: where, and what.
 
     Returns
     -------
@@ -57,7 +65,7 @@ def render(result: Result, job: Job, *, date: datetime.date) -> bytes:
     """
     import typst  # here, so that a command without a sheet does not wait for it
 
-    data = json.dumps(_data(result, job, date), ensure_ascii=False)
+    data = json.dumps(_data(result, job, date, notes), ensure_ascii=False)
     midnight = datetime.datetime.combine(date, datetime.time(), tzinfo=datetime.UTC)
     return typst.compile(
         TEMPLATE,
@@ -75,7 +83,9 @@ def _needs_system_fonts(content: str) -> bool:
     )
 
 
-def _data(result: Result, job: Job, date: datetime.date) -> dict[str, Any]:
+def _data(
+    result: Result, job: Job, date: datetime.date, notes: Sequence[tuple[str, str]]
+) -> dict[str, Any]:
     """All that the template shows; text as plain data, which typst never reads as markup."""
     name = job.venue.name
     cards = card_views(result, job)
@@ -97,6 +107,7 @@ def _data(result: Result, job: Job, date: datetime.date) -> dict[str, Any]:
         "left_alone": _points(words.left_alone(result)),
         "mended": _points(words.mended(result)),
         "troubles": _points(words.troubles(result)),
+        "notes": _points(words.noted(notes)),
         "rig": _points(words.rig_and_settings(result, job)),
         "cautions": [{"head": head, "body": body} for head, body in words.CAUTIONS],
     }

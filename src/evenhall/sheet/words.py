@@ -5,7 +5,7 @@ Every sentence is plain text; `sheet.typ` only sets it. Start at `verdicts()` an
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from evenhall.job.folder import Job
@@ -18,6 +18,7 @@ __all__ = [
     "expected_gain",
     "left_alone",
     "mended",
+    "noted",
     "rig_and_settings",
     "troubles",
     "verdicts",
@@ -206,6 +207,11 @@ def troubles(result: Result) -> tuple[Point, ...]:
         for problem in take.problems
     ]
     return _at_most(points, MAX_TROUBLES)
+
+
+def noted(notes: Sequence[tuple[str, str]]) -> tuple[Point, ...]:
+    """Say what somebody wrote down, place by place."""
+    return tuple(Point(_short(where), _short(text)) for where, text in notes if text.strip())
 
 
 def _at_most(points: list[Point], count: int) -> tuple[Point, ...]:

@@ -47,6 +47,7 @@ OWN_ENTRIES: dict[str, type] = {
     "warned": bool,
     "hands": dict,  # what hands have changed that job.toml has no figure for
     "tick.": bool,
+    "skip.": bool,
     "fader.": float,
     "walk.": bool,
     "note.": str,

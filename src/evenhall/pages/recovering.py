@@ -1,0 +1,78 @@
+"""Takes that were recorded and not entered, as the program was ended between the two.
+
+`recovered()` says which element and spot they are, by their names; `enter()` enters one.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+from typing import Literal
+
+from evenhall.errors import InputError
+from evenhall.job.model import Take as JobTake
+from evenhall.job.recorded import take_stem
+from evenhall.pages.guide import elements, spots
+from evenhall.visits.orphans import orphans
+from evenhall.visits.store import Store
+from evenhall.visits.visit import Visit
+
+__all__ = ["Recovered", "enter", "recovered"]
+
+STATES: tuple[Literal["before", "after"], ...] = ("before", "after")
+
+
+@dataclass(frozen=True)
+class Recovered:
+    """A recording that no take names, and what its own name says of it."""
+
+    file: str
+    side: str
+    spot: str
+    state: Literal["before", "after"]
+    reference_file: str | None
+
+
+def recovered(visit: Visit) -> tuple[Recovered, ...]:
+    """List the recordings of a visit that can be entered as takes of it.
+
+    Ask when nothing sounds: a take that is being made has no entry yet.
+    """
+    stems = {
+        take_stem(side=side, spot=spot.label, state=state): (side, spot.label, state)
+        for side in elements(visit)
+        for spot in spots(visit)
+        for state in STATES
+    }
+    found = []
+    for orphan in orphans(visit):
+        stem = re.sub(r"-\d+$", "", PurePosixPath(orphan.file).stem)
+        if stem in stems:
+            side, spot, state = stems[stem]
+            found.append(Recovered(orphan.file, side, spot, state, orphan.reference_file))
+    return tuple(found)
+
+
+def enter(store: Store, number: int, file: str) -> None:
+    """Enter a recording as the take that it is.
+
+    Raises
+    ------
+    InputError
+        There is no such recording to enter.
+    """
+    found = {one.file: one for one in recovered(store.visit(number))}.get(file)
+    if found is None:
+        raise InputError(f"There is no recording {file[:80]!r} that could be entered.")
+    store.add_take(
+        number,
+        JobTake(
+            file=found.file,
+            side=found.side,
+            spot=found.spot,
+            state=found.state,
+            reference_channel=None if found.reference_file else 2,
+            reference_file=found.reference_file,
+        ),
+    )

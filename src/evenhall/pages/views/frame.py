@@ -1,0 +1,125 @@
+"""What stands around every page of a visit, and drawings in both looks. Start at `frame_of()`."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from evenhall.drawing import DARK, LIGHT, Theme
+from evenhall.job.result import Result
+from evenhall.pages.guide import Next, Step, next_thing, steps
+from evenhall.pages.player import Playing
+from evenhall.visits.visit import Visit, faults_of
+
+__all__ = ["Drawing", "Frame", "clock", "drawn", "frame_of"]
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """One drawing in both looks; the style sheet shows the one that fits.
+
+    Parameters
+    ----------
+    light, dark : Markup
+        SVG.
+    title : str
+        For whoever cannot see it.
+    """
+
+    light: Markup
+    dark: Markup
+    title: str
+
+
+def drawn(title: str, draw: Callable[[Theme], str]) -> Drawing:
+    """Draw in both looks."""
+    # The SVG is made here, and whatever people typed is escaped in it.
+    return Drawing(light=Markup(draw(LIGHT)), dark=Markup(draw(DARK)), title=title)
+
+
+def clock(at: str | None) -> str:
+    """Give the time of day, here, of an ISO 8601 time."""
+    return f"{datetime.datetime.fromisoformat(at).astimezone():%H:%M}" if at else ""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What stands around every page of a visit.
+
+    Parameters
+    ----------
+    visit, name, demo, made_on
+        Which visit it is.
+    steps : tuple of Step
+    at : str
+        Key of the page.
+    next : Next
+    sound_check : str
+        ISO 8601, or empty.
+    left_min, needed_min : int or None, int
+        Until then, and for what is still to do.
+    faults : tuple of str
+        What cannot be so in the set-out.
+    playing : Playing
+        What sounds; of another visit too, as there is one sound device.
+    warned : bool
+        Whether everybody near the loudspeakers was warned at this visit.
+    here : bool
+        Whether the page is shown on the laptop itself.
+    """
+
+    visit: int
+    name: str
+    demo: bool
+    made_on: str
+    steps: tuple[Step, ...]
+    at: str
+    next: Next
+    sound_check: str
+    left_min: int | None
+    needed_min: int
+    faults: tuple[str, ...]
+    playing: Playing
+    warned: bool
+    here: bool
+
+
+def frame_of(
+    visit: Visit,
+    result: Result | None,
+    *,
+    at: str,
+    playing: Playing,
+    here: bool,
+    now: datetime.datetime,
+) -> Frame:
+    """Make what stands around a page."""
+    way = steps(visit, result)
+    check = visit.value("sound_check")
+    left = None
+    if check:
+        left = round((datetime.datetime.fromisoformat(check) - now).total_seconds() / 60.0)
+    following = next_thing(visit, result, way)
+    if (following.step, at) == ("verdict", "worklist"):
+        # Whoever is here has read it, or does not want to.
+        following = Next("Begin with the first thing to do.", following.why, "worklist")
+    made = datetime.datetime.fromisoformat(visit.made_at).astimezone()
+    return Frame(
+        visit=visit.number,
+        name=visit.name,
+        demo=visit.demo,
+        made_on=f"{made.day} {made:%B %Y}",
+        steps=way,
+        at=at,
+        next=following,
+        sound_check=check or "",
+        left_min=left,
+        needed_min=max(1, round(sum(step.left_s for step in way) / 60.0)),
+        faults=faults_of(visit),
+        playing=playing,
+        warned=visit.demo or bool(visit.value("warned")),
+        here=here,
+    )

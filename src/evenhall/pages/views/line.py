@@ -1,0 +1,46 @@
+"""Line check: every element, and what is wrong with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.pages.guide import elements
+from evenhall.pages.views.frame import Frame, clock
+from evenhall.visits.visit import Visit
+
+__all__ = ["LinePage", "line_page"]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """An element and what the line check found; no findings where it was not heard."""
+
+    element: str
+    heard: bool
+    works: bool
+    findings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LinePage:
+    """Line check: every element, and what is wrong with it."""
+
+    frame: Frame
+    checked: tuple[Checked, ...]
+    checked_at: str
+
+
+def line_page(visit: Visit, frame: Frame) -> LinePage:
+    """Make the page of the line check."""
+    kept = visit.value("line_check") or {}
+    found = kept.get("findings", [])
+    checked = [
+        Checked(
+            element=name,
+            heard=name in kept.get("elements", []),
+            works=all(one["code"] == "works" for one in found if one["element"] == name),
+            findings=tuple(one["text"] for one in found if one["element"] == name),
+        )
+        for name in elements(visit)
+    ]
+    return LinePage(frame=frame, checked=tuple(checked), checked_at=clock(kept.get("at")))

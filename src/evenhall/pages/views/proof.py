@@ -1,0 +1,74 @@
+"""Proof: the takes again, and what they say beside forecast and target."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.drawing import Curve, ResponseView
+from evenhall.job.result import Proof, Result
+from evenhall.pages.guide import card_left
+from evenhall.pages.views.frame import Drawing, Frame
+from evenhall.pages.views.takes import TakesPage, takes_page
+from evenhall.pages.views.verdict import chart_drawing, map_drawing
+from evenhall.visits.visit import Visit
+
+__all__ = ["ProofPage", "proof_page"]
+
+
+@dataclass(frozen=True)
+class ProofPage:
+    """Proof: the takes again, and what they say beside forecast and target."""
+
+    frame: Frame
+    takes: TakesPage
+    proof: Proof | None
+    sentence: str
+    chart: Drawing | None
+    map: Drawing | None
+    map_before: Drawing | None
+    undone: tuple[str, ...]
+
+
+def proof_page(visit: Visit, result: Result | None, frame: Frame) -> ProofPage:
+    """Make the page of the proof."""
+    proof = None if result is None else result.proof
+    chart = None
+    if proof is not None and proof.bands:
+        hz = [band.hz for band in proof.bands]
+        chart = chart_drawing(
+            ResponseView(
+                title="Measured, forecast and target",
+                common=Curve("measured", hz, [band.measured_db for band in proof.bands]),
+                target=Curve("target", hz, [band.target_db for band in proof.bands]),
+                forecast=Curve("forecast", hz, [band.forecast_db for band in proof.bands]),
+                low_limit_hz=visit.value("rig.low_limit_hz"),
+            )
+        )
+    left = card_left(visit, result)
+    undone = [
+        f"The {side} card is not set yet: {len(faders)} faders."
+        for side, faders in left.items()
+        if faders
+    ]
+    return ProofPage(
+        frame=frame,
+        takes=takes_page(visit, result, frame, state="after"),
+        proof=proof,
+        sentence=_proof_sentence(proof, result),
+        chart=chart,
+        map=map_drawing(result, "after"),
+        map_before=map_drawing(result, "before"),
+        undone=tuple(undone),
+    )
+
+
+def _proof_sentence(proof: Proof | None, result: Result | None) -> str:
+    if proof is None:
+        return "Nothing is proven yet: take every spot again, with the work done."
+    before = result.forecast.rms_before_db if result and result.forecast else None
+    was = f" ({before:.1f} dB before the work)" if before is not None else ""
+    verdict = "It holds" if proof.holds else "It does not hold yet"
+    return (
+        f"{verdict}: {proof.rms_db:.1f} dB from the target{was}, "
+        f"{proof.forecast_error_db:.1f} dB from the forecast."
+    )

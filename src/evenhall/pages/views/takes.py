@@ -1,0 +1,89 @@
+"""Takes: which comes next, how it goes, and whether it is good."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.job.result import Result
+from evenhall.pages.guide import Spot, WantedTake, elements, spots, wanted_takes
+from evenhall.pages.recovering import Recovered, recovered
+from evenhall.pages.views.frame import Drawing, Frame
+from evenhall.pages.views.hall import hall_drawing, spot_state
+from evenhall.visits.visit import StoredTake, Visit
+
+__all__ = ["TakesPage", "takes_page"]
+
+
+@dataclass(frozen=True)
+class TakeRow:
+    """A take that the visit needs, and how it stands.
+
+    Parameters
+    ----------
+    wanted : WantedTake
+    state : {"done", "next", "again", "open"}
+    problems : tuple of str
+        Of the one that was made.
+    """
+
+    wanted: WantedTake
+    state: str
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TakesPage:
+    """Takes: which comes next, how it goes, and whether it is good."""
+
+    frame: Frame
+    state: str
+    rows: tuple[TakeRow, ...]
+    following: WantedTake | None
+    drawing: Drawing
+    others: tuple[StoredTake, ...]
+    deleted: tuple[StoredTake, ...]
+    gain: str
+    gain_holds: bool
+    sides: tuple[str, ...]
+    spots: tuple[Spot, ...]
+    stimulus: str
+    recovered: tuple[Recovered, ...]
+
+
+def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str) -> TakesPage:
+    """Make the page of the takes of one state, "before" or "after"."""
+    takes = wanted_takes(visit, result, state)
+    following = next((one for one in takes if not one.usable), None)
+    problems = (
+        {}
+        if result is None
+        else {take.file: tuple(one.text for one in take.problems) for take in result.takes}
+    )
+    counted = {one.take.number for one in takes if one.take is not None}
+    gain = visit.value("gain") or {}
+    playing = frame.playing
+    sounds = playing.side if playing.visit == visit.number and playing.busy else None
+    return TakesPage(
+        frame=frame,
+        state=state,
+        rows=tuple(
+            TakeRow(
+                one,
+                spot_state(one, following),
+                problems.get(one.take.take.file, ()) if one.take else (),
+            )
+            for one in takes
+        ),
+        following=following,
+        drawing=hall_drawing(visit, result, state=state, playing=sounds or None),
+        others=tuple(
+            one for one in visit.kept_takes if one.take.state == state and one.number not in counted
+        ),
+        deleted=tuple(one for one in visit.takes if one.deleted and one.take.state == state),
+        gain=gain.get("text", ""),
+        gain_holds=gain.get("turn") == "hold",
+        sides=elements(visit),
+        spots=spots(visit),
+        stimulus=visit.value("reference.file") or "",
+        recovered=() if playing.busy else recovered(visit),
+    )

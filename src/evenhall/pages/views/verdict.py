@@ -1,0 +1,146 @@
+"""Verdict: one sentence, the map, then what it is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.drawing import ResponseView, draw_evenness_map, draw_response_chart
+from evenhall.drawing.svg import signed_db
+from evenhall.job.result import Pattern, Result
+from evenhall.pages.guide import wanted_takes
+from evenhall.pages.views.frame import Drawing, Frame, drawn
+from evenhall.sheet import words
+from evenhall.sheet.views import evenness_view, response_view
+from evenhall.verdict.words import hz_text
+from evenhall.visits.visit import Visit, job_of
+
+__all__ = ["VerdictPage", "chart_drawing", "map_drawing", "verdict_page"]
+
+MAP_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX = 1044.0, 718.0, 300.0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A dip or build-up: one line, and behind it its reason and its numbers."""
+
+    head: str
+    remedy: str
+    why: str
+    figures: tuple[tuple[str, str], ...]
+
+
+REMEDY_WORDS = {
+    "equalize": "The card takes it out.",
+    "leave": "Leave it alone.",
+    "move": "Move the source or the microphone, not a fader.",
+    "polarity": "A matter of polarity, not of a fader.",
+    "delay": "A matter of delay, not of a fader.",
+}
+
+
+def _finding(pattern: Pattern) -> Finding:
+    kind = "Dip" if pattern.depth_db < 0 else "Build-up"
+    where = "at every spot" if pattern.scope == "common" else "at " + ", ".join(pattern.spots)
+    return Finding(
+        head=f"{kind} at {hz_text(pattern.hz)}, {where}",
+        remedy=REMEDY_WORDS[pattern.remedy],
+        why=pattern.why
+        + ("" if pattern.certain else " It may be chance: so few spots cannot tell."),
+        figures=(
+            ("Centre", hz_text(pattern.hz)),
+            ("Size", f"{signed_db(pattern.depth_db, 1)} dB re the target"),
+            ("Width", f"{pattern.width_octaves:.1f} octaves"),
+            ("Heard", ", ".join(pattern.spots)),
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class VerdictPage:
+    """Verdict: one sentence, the map, then what it is made of."""
+
+    frame: Frame
+    summary: str
+    points: tuple[words.Point, ...]
+    map: Drawing | None
+    map_after: Drawing | None
+    findings: tuple[Finding, ...]
+    chart: Drawing | None
+    troubles: tuple[words.Point, ...]
+    missing: tuple[str, ...]
+    evenness_rows: tuple[tuple[str, str, str], ...]
+
+
+def map_drawing(result: Result | None, state: str) -> Drawing | None:
+    """Draw the evenness map of the takes of a state; None where there is none."""
+    view = None if result is None else evenness_view(result, state)
+    if view is None:
+        return None
+    return drawn(
+        view.title, lambda theme: draw_evenness_map(view, theme=theme, width_px=MAP_WIDTH_PX)
+    )
+
+
+def chart_drawing(view: ResponseView | None) -> Drawing | None:
+    """Draw a response chart; None where there is nothing to show."""
+    if view is None:
+        return None
+    return drawn(
+        view.title,
+        lambda theme: draw_response_chart(
+            view, theme=theme, width_px=CHART_WIDTH_PX, height_px=CHART_HEIGHT_PX
+        ),
+    )
+
+
+def _summary(result: Result | None) -> str:
+    if result is None or not result.any_usable:
+        return "No verdict yet: it takes a take at the front and one at the back."
+    evenness, match = result.evenness, result.match
+    said = []
+    if evenness is not None and evenness.bands:
+        held = sum(band.holds for band in evenness.bands)
+        said.append(
+            "The back hears what the front hears, within 6 dB in every band"
+            if evenness.holds
+            else f"The back is more than {evenness.limit_db:g} dB from the front in "
+            f"{len(evenness.bands) - held} of {len(evenness.bands)} bands"
+        )
+    if match is not None:
+        said.append("the sides match" if match.holds else "the sides do not match")
+    count = len(result.moves)
+    said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
+    sentence = "; ".join(said) + "."
+    return sentence[0].upper() + sentence[1:]
+
+
+def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPage:
+    """Make the page of the verdict."""
+    chart = None if result is None else chart_drawing(response_view(result, job_of(visit)))
+    patterns = () if result is None else result.patterns
+    largest_first = sorted(patterns, key=lambda pattern: -abs(pattern.depth_db))
+    evenness = None if result is None else result.evenness
+    todo = [
+        f"{one.side}, {one.spot}" for one in wanted_takes(visit, result, "before") if not one.usable
+    ]
+    return VerdictPage(
+        frame=frame,
+        summary=_summary(result),
+        points=() if result is None else words.verdicts(result),
+        map=map_drawing(result, "before"),
+        map_after=map_drawing(result, "after"),
+        findings=tuple(_finding(pattern) for pattern in largest_first),
+        chart=chart,
+        troubles=() if result is None else words.troubles(result),
+        missing=tuple(todo),
+        evenness_rows=()
+        if evenness is None
+        else tuple(
+            (
+                hz_text(band.hz),
+                f"{signed_db(band.front_minus_back_db, 1)} dB",
+                "holds" if band.holds else "too much",
+            )
+            for band in evenness.bands
+        ),
+    )

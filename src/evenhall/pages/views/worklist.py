@@ -1,0 +1,254 @@
+"""Worklist: hands first, then the card, then what to leave alone; and the card by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
+from evenhall.drawing.svg import frequency_label, signed_db
+from evenhall.job.result import Move, Result
+from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
+from evenhall.pages.views.frame import Drawing, Frame, drawn
+from evenhall.pages.views.hall import hall_drawing, proposed
+from evenhall.sheet import words
+from evenhall.sheet.views import card_views, side_title
+from evenhall.visits.visit import Entry, Visit, job_of
+
+__all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
+
+CARD_WIDTH_PX, CARD_RAIL_PX = 1044.0, 190.0
+
+
+@dataclass(frozen=True)
+class Task:
+    """A move to tick off.
+
+    Parameters
+    ----------
+    key : str
+        Name of its entry.
+    kind, text, expected : str
+    done : bool
+    revision : int
+    care : str
+        What to mind where it can hurt someone.
+    skip_key : str
+        Name of the entry that says that it cannot be done tonight.
+    skipped : bool
+    """
+
+    key: str
+    kind: str
+    text: str
+    expected: str
+    done: bool
+    revision: int
+    care: str
+    skip_key: str
+    skipped: bool
+
+
+CARE = {
+    "raise": "Two lift a loudspeaker. Keep within the rated load and height of the stand, and "
+    "people from under it; what hangs over people is for those licensed for it.",
+    "aim": "Hold the box while its clamp is open, and keep people from under it.",
+    "relocate": "Two lift a loudspeaker. Mind cables on the floor where people walk.",
+    "polarity": "Mute first. Mains wiring stays closed: it is for a licensed electrician.",
+}
+
+
+@dataclass(frozen=True)
+class CardSide:
+    """The card of one side.
+
+    Parameters
+    ----------
+    side : str
+    title : str
+    drawing : Drawing
+    moving, left : int
+        Faders that the card moves, and those that do not stand there yet.
+    copy_of : str
+        Side whose settings these are too; empty for the first.
+    """
+
+    side: str
+    title: str
+    drawing: Drawing
+    moving: int
+    left: int
+    copy_of: str
+
+
+@dataclass(frozen=True)
+class WorklistPage:
+    """Worklist: hands first, then the card, then what to leave alone."""
+
+    frame: Frame
+    tasks: tuple[Task, ...]
+    cards: tuple[CardSide, ...]
+    leave: tuple[words.Point, ...]
+    leave_moves: tuple[Move, ...]
+    moved: bool
+    ready: bool
+    drawing: Drawing | None
+
+
+def _card_drawing(view: CardView, *, width_px: float, rail_px: float) -> Drawing:
+    return drawn(
+        f"Card, {view.title}",
+        lambda theme: draw_card(view, theme=theme, width_px=width_px, rail_height_px=rail_px),
+    )
+
+
+def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
+    if result is None:
+        return ()
+    keys = (key for key, faders in result.card.items() if faders)
+    views = dict(zip(keys, card_views(result, job_of(visit)), strict=True))
+    left = card_left(visit, result)
+    sides = []
+    first = ""
+    for side, faders in left.items():
+        view = views.get(side, views.get("both"))
+        if view is None:
+            continue
+        own = CardView(side_title(side, ()), view.faders, view.range_db, view.step_db)
+        sides.append(
+            CardSide(
+                side=side,
+                title=own.title,
+                drawing=_card_drawing(own, width_px=CARD_WIDTH_PX, rail_px=CARD_RAIL_PX),
+                moving=len(own.marks),
+                left=len(faders),
+                copy_of=first if side not in views else "",
+            )
+        )
+        first = first or side
+    return tuple(sides)
+
+
+def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> WorklistPage:
+    """Make the page of the worklist."""
+    moves = () if result is None else sorted(result.moves, key=lambda move: move.order)
+    tasks = tuple(
+        Task(
+            key=move_key(move),
+            kind=move.kind,
+            text=move.text,
+            expected=words.expected_gain(move).strip(),
+            done=bool(visit.value(move_key(move))),
+            revision=visit.entries.get(move_key(move), Entry()).revision,
+            care=CARE.get(move.kind, ""),
+            skip_key=skip_key(move),
+            skipped=bool(visit.value(skip_key(move))),
+        )
+        for move in moves
+        if move.kind in HANDS
+    )
+    return WorklistPage(
+        frame=frame,
+        tasks=tasks,
+        cards=_card_sides(visit, result),
+        leave=() if result is None else words.left_alone(result),
+        leave_moves=tuple(move for move in moves if move.kind == "leave"),
+        moved=moved(visit, result),
+        ready=result is not None and result.any_usable,
+        drawing=hall_drawing(visit, result, marked=False) if proposed(result) else None,
+    )
+
+
+@dataclass(frozen=True)
+class FaderStep:
+    """One fader to set, in its turn.
+
+    Parameters
+    ----------
+    name, value : str
+        As it is lettered, and where it must stand.
+    place : str
+        Where on the faceplate it is.
+    fader_db : float
+    key : str
+        Name of its entry.
+    done : bool
+    drawing : Drawing
+        The fader alone.
+    """
+
+    name: str
+    value: str
+    place: str
+    fader_db: float
+    key: str
+    done: bool
+    drawing: Drawing
+
+
+@dataclass(frozen=True)
+class CardPage:
+    """The card of one side, filling the screen: one fader at a time, or all of them."""
+
+    frame: Frame
+    side: str
+    sides: tuple[str, ...]
+    drawing: Drawing | None
+    faders: tuple[FaderStep, ...]
+    at: int
+    copy_of: str
+
+
+def _fader_drawing(view: FaderView) -> Drawing:
+    return drawn(f"{view.fader.hz:g} Hz", lambda theme: draw_fader(view, theme=theme))
+
+
+def _ordinal(place: int) -> str:
+    """Write a place as it is spoken.
+
+    Examples
+    --------
+    >>> [_ordinal(place) for place in (1, 2, 3, 4, 11, 21, 31)]
+    ['1st', '2nd', '3rd', '4th', '11th', '21st', '31st']
+    """
+    ending = "th" if 10 < place % 100 < 20 else {1: "st", 2: "nd", 3: "rd"}.get(place % 10, "th")
+    return f"{place}{ending}"
+
+
+def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, at: int) -> CardPage:
+    """Make the page of the card of a side, at its fader number `at` (0 = all of them)."""
+    cards = {one.side: one for one in _card_sides(visit, result)}
+    card = cards.get(side)
+    steps: list[FaderStep] = []
+    if card is not None and result is not None:
+        unit = job_of(visit).equalizer
+        faders = result.card.get(side, result.card.get("both", ()))
+        decimals = CardView("", (), unit.range_db, unit.step_db).decimals
+        for place, fader in enumerate(faders, 1):
+            key = f"fader.{side}.{fader.hz:g}"
+            entry = visit.entries.get(key, Entry())
+            # One that stands off the card is to be set too, back to 0 if need be.
+            if not fader.fader_db and not entry.value:
+                continue
+            own = FaderView(
+                CardFader(fader.hz, fader.fader_db), unit.range_db, place, len(faders), decimals
+            )
+            steps.append(
+                FaderStep(
+                    name=frequency_label(fader.hz),
+                    value=signed_db(fader.fader_db, decimals),
+                    place=f"{_ordinal(place)} of {len(faders)} from the left",
+                    fader_db=fader.fader_db,
+                    key=key,
+                    done=fader.fader_db == (entry.value or 0.0) and entry.revision > 0,
+                    drawing=_fader_drawing(own),
+                )
+            )
+    return CardPage(
+        frame=frame,
+        side=side,
+        sides=tuple(cards),
+        drawing=card.drawing if card else None,
+        faders=tuple(steps),
+        at=max(0, min(at, len(steps))),
+        copy_of=card.copy_of if card else "",
+    )
