@@ -17,9 +17,7 @@ Port = Annotated[
 
 @app.command(name="open")
 def open_pages(
-    demo: Annotated[
-        bool, typer.Option("--demo", help="Begin a new visit in the simulated hall.")
-    ] = False,
+    demo: Annotated[bool, typer.Option("--demo", help="Open on the simulated hall.")] = False,
     port: Port = 8317,
     no_browser: Annotated[
         bool, typer.Option("--no-browser", help="Only print the address.")

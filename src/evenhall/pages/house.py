@@ -83,6 +83,11 @@ class House:
         write_calibration(self.store.visit(number).folder)
         return number
 
+    def fresh_demo(self) -> int:
+        """Give a visit in the demo's hall in which nothing was taken yet."""
+        unused = (one.number for one in self.store.visits() if one.demo and not one.takes)
+        return next(unused, None) or self.new_demo()
+
     def new_own(self, name: str = OWN_VENUE) -> int:
         """Begin a visit in a venue of the user's own, nothing known yet."""
         return self.store.new_visit(name, self._timed(OWN_ENTRIES))

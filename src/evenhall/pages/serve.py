@@ -40,7 +40,7 @@ def serve(
     port : int
         On this computer; 0 takes any.
     demo : bool
-        Whether to open on a new visit in the demo's hall.
+        Whether to open on a visit in the demo's hall in which nothing is taken yet.
     browser : bool
         Whether to open the address in the user's browser.
     say : callable
@@ -55,7 +55,7 @@ def serve(
     """
     listener = _listen(port)
     house = open_house(folder)
-    path = f"/visit/{house.new_demo()}" if demo else "/"
+    path = f"/visit/{house.fresh_demo()}" if demo else "/"
     asyncio.run(_run(house, listener, path, browser, say))
 
 

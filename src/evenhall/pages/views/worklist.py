@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
+from evenhall.drawing.card import MAX_FADERS_IN_ROW
 from evenhall.drawing.svg import frequency_label, signed_db
 from evenhall.job.result import Move, Result
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
@@ -17,6 +19,8 @@ from evenhall.visits.visit import Entry, Visit, job_of
 __all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
 
 CARD_WIDTH_PX, CARD_RAIL_PX = 1044.0, 190.0
+# On a phone held upright: slots as wide as a thumb.
+PHONE_WIDTH_PX, PHONE_RAIL_PX, PHONE_IN_ROW = 380.0, 100.0, 8
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,8 @@ class CardSide:
     ----------
     side : str
     title : str
-    drawing : Drawing
+    drawing, narrow : Drawing
+        In one row, and in several for a phone held upright.
     moving, left : int
         Faders that the card moves, and those that do not stand there yet.
     copy_of : str
@@ -75,6 +80,7 @@ class CardSide:
     side: str
     title: str
     drawing: Drawing
+    narrow: Drawing
     moving: int
     left: int
     copy_of: str
@@ -94,10 +100,15 @@ class WorklistPage:
     drawing: Drawing | None
 
 
-def _card_drawing(view: CardView, *, width_px: float, rail_px: float) -> Drawing:
+def _card_drawing(
+    view: CardView, *, width_px: float, rail_px: float, in_row: int = MAX_FADERS_IN_ROW
+) -> Drawing:
+    rows = math.ceil(len(view.faders) / in_row)
     return drawn(
         f"Card, {view.title}",
-        lambda theme: draw_card(view, theme=theme, width_px=width_px, rail_height_px=rail_px),
+        lambda theme: draw_card(
+            view, theme=theme, rows=rows, width_px=width_px, rail_height_px=rail_px
+        ),
     )
 
 
@@ -119,6 +130,9 @@ def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
                 side=side,
                 title=own.title,
                 drawing=_card_drawing(own, width_px=CARD_WIDTH_PX, rail_px=CARD_RAIL_PX),
+                narrow=_card_drawing(
+                    own, width_px=PHONE_WIDTH_PX, rail_px=PHONE_RAIL_PX, in_row=PHONE_IN_ROW
+                ),
                 moving=len(own.marks),
                 left=len(faders),
                 copy_of=first if side not in views else "",
@@ -193,6 +207,7 @@ class CardPage:
     side: str
     sides: tuple[str, ...]
     drawing: Drawing | None
+    narrow: Drawing | None
     faders: tuple[FaderStep, ...]
     at: int
     copy_of: str
@@ -248,6 +263,7 @@ def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, a
         side=side,
         sides=tuple(cards),
         drawing=card.drawing if card else None,
+        narrow=card.narrow if card else None,
         faders=tuple(steps),
         at=max(0, min(at, len(steps))),
         copy_of=card.copy_of if card else "",
