@@ -39,7 +39,10 @@ export function startActions() {
     const form = event.target;
     if ("new" in form.dataset) {
       event.preventDefault();
-      const answer = await ask("POST", "/api/visits", { kind: "own", venue: form.elements.venue.value.trim() });
+      const venue = form.elements.venue.value.trim();
+      const like = form.elements.visit?.value;
+      const order = like ? { kind: "again", visit: Number(like), venue } : { kind: "own", venue };
+      const answer = await ask("POST", "/api/visits", order);
       if (answer.ok) location.assign(`/visit/${answer.data.number}`);
       else say(answer.faults.join(" "));
     } else if (form.id === "figures") event.preventDefault();

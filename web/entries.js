@@ -92,13 +92,15 @@ async function saveSpots(list) {
   const spots = Array.from(list.querySelectorAll("li"), (line) => ({
     label: line.querySelector('[name="label"]').value.trim(),
     along_m: Number(line.querySelector('[name="along_m"]').value.replace(",", ".")) || null,
-  }));
+  })).filter((spot) => spot.label || spot.along_m); // one that is emptied is gone
+  if (spots.some((spot) => !spot.label || !spot.along_m)) return; // half typed
   const visit = document.body.dataset.visit;
   const was = Number(list.dataset.revision);
   const answer = await ask("PUT", `/api/visits/${visit}/entries/spots`, { value: spots, was });
   const place = document.getElementById("fault-spots");
   if (answer.ok) {
     list.dataset.revision = answer.data.revision;
+    for (const line of list.children) delete line.dataset.keep;
     place.textContent = "";
     refresh();
   } else if (answer.status === 409) {
@@ -107,7 +109,18 @@ async function saveSpots(list) {
   } else place.textContent = answer.faults.join(" ");
 }
 
+function addSpot(list) {
+  const line = list.lastElementChild.cloneNode(true);
+  for (const input of line.querySelectorAll("input")) input.value = "";
+  line.dataset.keep = "1"; // until it is typed in, nobody else knows of it
+  list.append(line);
+  line.querySelector("input").focus();
+}
+
 export function startEntries() {
+  document.addEventListener("click", (event) => {
+    if (event.target.closest("[data-add-spot]")) addSpot(document.querySelector("[data-spots]"));
+  });
   document.addEventListener("change", (event) => {
     const input = event.target;
     if (input.dataset?.entry) save(input);
