@@ -7,6 +7,7 @@ what may stand in it is said there (`job.model`).
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,7 @@ from evenhall.job.folder import SECTIONS
 from evenhall.verdict.take import is_main
 from evenhall.visits.visit import Entry, Visit
 
-__all__ = ["GROUPS", "Field", "Group", "Option", "filled", "gear"]
+__all__ = ["GROUPS", "Field", "Filled", "Group", "Option", "filled", "gear", "in_plain_words"]
 
 
 @dataclass(frozen=True)
@@ -188,6 +189,14 @@ GROUPS: tuple[Group, ...] = (
 )
 
 
+_LABELS = tuple(
+    (*field.name.split(".", 1), field.label)
+    for group in GROUPS
+    for field in (*group.fields, *group.more)
+    if "_" in field.name or field.name.endswith("sides")
+)
+
+
 @dataclass(frozen=True)
 class Filled:
     """A field with what stands in it.
@@ -227,6 +236,19 @@ def filled(field: Field, visit: Visit) -> Filled:
         revision=entry.revision,
         options=tuple(Option(json.dumps(one), label) for one, label in choices),
     )
+
+
+def in_plain_words(line: str) -> str:
+    """Put the labels of the page in place of job.toml's names in a fault.
+
+    Examples
+    --------
+    >>> in_plain_words("[audience] last_row_m = 33.0 is above [venue] length_m = 14.0. Mend it.")
+    'Last row = 33 is above Length = 14. Mend it.'
+    """
+    for section, field, label in _LABELS:
+        line = re.sub(rf"\[{section}\] {field}\b|\b{field}\b", label, line)
+    return re.sub(r"(\d)\.0\b", r"\1", line)
 
 
 def _default(name: str) -> Any:

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from evenhall.drawing import DARK, LIGHT, Theme
 from evenhall.job.result import Result
+from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import Next, Step, next_thing, steps
 from evenhall.pages.player import Playing
 from evenhall.visits.visit import Visit, faults_of
@@ -118,7 +119,7 @@ def frame_of(
         sound_check=check or "",
         left_min=left,
         needed_min=max(1, round(sum(step.left_s for step in way) / 60.0)),
-        faults=faults_of(visit),
+        faults=tuple(in_plain_words(line) for line in faults_of(visit)),
         playing=playing,
         warned=visit.demo or bool(visit.value("warned")),
         here=here,
