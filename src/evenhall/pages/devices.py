@@ -25,10 +25,11 @@ from evenhall.sound.live.setup import remembered
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.visits.visit import Visit, job_of
 
-__all__ = ["DEMO_PACE", "VisitDevices", "hands_done", "open_devices"]
+__all__ = ["DEMO_PACE", "VisitDevices", "hands_done", "hands_so_far", "open_devices"]
 
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
 DEMO_PACE = 4.0
+GAIN = "_gain_db"  # behind the side's name, as moves name it
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     unit = unit_of(job_of(visit))
     rig = {name: visit.value(f"rig.{name}") for name in ("speaker_height_m", "speaker_down_deg")}
     stands = {name: figure for name, figure in rig.items() if figure is not None}
-    hands = {**stands, **(visit.value("hands") or {}), **hands_done(visit, done)}
+    hands = {**stands, **hands_so_far(visit, done)}
     card = {side: _stands(visit, side) for side in GAIN_DB}
 
     def solo(side: str, spot: str) -> None:
@@ -125,12 +126,23 @@ def hands_done(visit: Visit, result: Result | None) -> dict[str, Any]:
     return figures
 
 
+def hands_so_far(visit: Visit, result: Result | None) -> dict[str, Any]:
+    """Figures that hands have changed since the set-out: before the takes were begun anew, and now.
+
+    A gain is turned by so much each time; all else stands where it was put last.
+    """
+    figures: dict[str, Any] = dict(visit.value("hands") or {})
+    for name, figure in hands_done(visit, result).items():
+        figures[name] = figure + figures.get(name, 0.0) if name.endswith(GAIN) else figure
+    return figures
+
+
 def _stance(figures: dict[str, Any]) -> dict[str, Any]:
     """Arguments of `demo_impulse()` for what the hands have changed."""
     moved: dict[str, Any] = {
         name: figures[name] for name in ("speaker_height_m", "speaker_down_deg") if name in figures
     }
     gain_db = {
-        side: found_db + figures.get(f"{side}_gain_db", 0.0) for side, found_db in GAIN_DB.items()
+        side: found_db + figures.get(f"{side}{GAIN}", 0.0) for side, found_db in GAIN_DB.items()
     }
     return {**moved, "gain_db": gain_db}

@@ -12,7 +12,7 @@ from evenhall.job.demo import DEMO_VENUE, SPOTS_M, demo_job, write_calibration
 from evenhall.job.folder import SECTIONS
 from evenhall.job.result import Result
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import hands_done
+from evenhall.pages.devices import hands_done, hands_so_far
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
 from evenhall.visits.judging import Judge
@@ -111,16 +111,10 @@ class House:
         brought back), and the card is made of the new ones.
         """
         visit = self.store.visit(number)
-        result = self.result(visit)
-        done = hands_done(visit, result)
-        hands = dict(visit.value("hands") or {})
-        for name, figure in done.items():
-            if name in RIG_FIGURES:
-                self.store.set_entry(number, f"rig.{name}", figure, was=None)
-            elif name.endswith("_gain_db"):
-                hands[name] = hands.get(name, 0.0) + figure
-            else:
-                hands[name] = figure
+        hands = hands_so_far(visit, self.result(visit))
+        for name in RIG_FIGURES:
+            if name in hands:
+                self.store.set_entry(number, f"rig.{name}", hands.pop(name), was=None)
         if hands:
             self.store.set_entry(number, "hands", hands, was=None)
         for name in visit.values("tick."):

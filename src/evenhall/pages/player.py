@@ -25,7 +25,7 @@ from evenhall.job.model import Take as JobTake
 from evenhall.job.result import Result
 from evenhall.job.taking import Order, Taken, record_take, usual_kind
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import VisitDevices, open_devices
+from evenhall.pages.devices import VisitDevices, hands_done, open_devices
 from evenhall.pages.guide import elements, spots
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.verdict.gain import GainHint
@@ -196,8 +196,9 @@ class Player:
 
     def soloed(self, *, holder: str) -> None:
         """Say that the element that was asked for is soloed; who says so has to be there now."""
-        self._holder, self._alive_s = holder, self._clock()
-        self._ready.set()
+        if self.now.phase == "asking":
+            self._holder, self._alive_s = holder, self._clock()
+            self._ready.set()
 
     def stop(self) -> None:
         """Stop whatever is under way; safe at any time."""
@@ -248,8 +249,11 @@ class Player:
     def _step(self, **changes: Any) -> None:
         self._show(replace(self.now, **changes))
 
+    def _asker_gone(self) -> bool:
+        return not self._stop.is_set() and self._clock() - self._alive_s > ALIVE_S
+
     def _stop_wanted(self) -> bool:
-        return self._stop.is_set() or self._clock() - self._alive_s > ALIVE_S
+        return self._stop.is_set() or self._asker_gone()
 
     def _levels(self) -> _Levels:
         visit = self.now.visit
@@ -268,7 +272,8 @@ class Player:
         done = self._result(visit) if now.state == "after" else None
         with open_devices(visit, done, state=now.state) as devices:
             devices.solo(now.side, now.spot)
-            height_m = job.rig.speaker_height_m
+            # After the work they hang where hands have put them.
+            height_m = hands_done(visit, done).get("speaker_height_m", job.rig.speaker_height_m)
             order = Order(
                 side=now.side,
                 spot=now.spot,
@@ -307,7 +312,8 @@ class Player:
         }
         job_take = JobTake(**fields)
         stored = self._store.add_take(visit.number, job_take)
-        self._judge.remember(self._store.visit(visit.number), job_take, taken.take)
+        # By the figures that it was measured with: somebody may have changed them meanwhile.
+        self._judge.remember(visit, job_take, taken.take)
         sentence = take_sentence(taken.take)
         self._step(
             phase="ended",
@@ -339,7 +345,7 @@ class Player:
                 on_hint=on_hint,
                 stop_wanted=self._stop_wanted,
             )
-        if hint is None:
+        if hint is None or self._asker_gone() or (self._stop.is_set() and hint.turn != "hold"):
             self._step(phase="ended", text=self._stopped_text())
             return
         stands: dict[str, Any] = {"text": hint.text, "turn": hint.turn, "at": _now()}
@@ -361,11 +367,14 @@ class Player:
         if findings is None:
             self._step(phase="ended", text=self._stopped_text())
             return
+        # The round has plain names; the rig's own may be written "Left".
+        own = {elements_of([name])[0].name: name for name in elements(visit)}
         kept = {
             "at": _now(),
-            "elements": list(dict.fromkeys(one.element for one in findings)),
+            "elements": list(dict.fromkeys(own[one.element] for one in findings)),
             "findings": [
-                {"element": one.element, "code": one.code, "text": one.text} for one in findings
+                {"element": own[one.element], "code": one.code, "text": one.text}
+                for one in findings
             ],
         }
         self._store.set_entry(visit.number, "line_check", kept, was=None)

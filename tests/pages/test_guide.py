@@ -1,0 +1,439 @@
+"""What comes next, in the words that the pages show."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evenhall.job.result import Fader, Move, Proof, Result, TakeResult, TargetCurve
+from evenhall.pages.guide import (
+    HANDS,
+    NEEDED,
+    STEPS,
+    Next,
+    Spot,
+    card_left,
+    elements,
+    missing,
+    move_key,
+    moved,
+    next_thing,
+    spots,
+    steps,
+    wanted_takes,
+)
+from pages.demo_house import visit_of
+
+KNOWN = {
+    "venue.name": "Quarry Lane Hall",
+    "venue.length_m": 16.0,
+    "venue.width_m": 9.0,
+    "venue.height_m": 4.0,
+    "audience.first_row_m": 2.0,
+    "audience.last_row_m": 12.0,
+    "rig.speaker_height_m": 1.8,
+}
+RAISE = Move(order=1, kind="raise", text="Raise both.", to={"speaker_height_m": 2.8})
+GAIN = Move(order=2, kind="gain", text="Turn left down.", to={"left_gain_db": -1.5})
+LEAVE = Move(order=3, kind="leave", text="Leave 160 Hz alone.")
+EQUALIZE = Move(order=4, kind="equalize", text="Set 2 faders.")
+CARD = {"both": tuple(Fader(hz=hz, fader_db=db) for hz, db in ((250, -4.5), (1000, 0), (3150, -6)))}
+
+
+def result_of(visit, *, bad=(), moves=(), card=None, proof=None):
+    """A result about the kept takes of a visit; those whose numbers are in `bad` are unusable."""
+    takes = tuple(
+        TakeResult(
+            file=one.take.file,
+            side=one.take.side,
+            spot=one.take.spot,
+            state=one.take.state,
+            usable=one.number not in bad,
+        )
+        for one in visit.kept_takes
+    )
+    target = TargetCurve(shape="tilt", points=())
+    return Result(
+        job="-", takes=takes, target=target, moves=tuple(moves), card=card or {}, proof=proof
+    )
+
+
+def all_takes(state="before"):
+    return [
+        (side, spot, state, False)
+        for side in ("left", "right")
+        for spot in ("front", "middle", "back")
+    ]
+
+
+def in_words(visit, result):
+    way = steps(visit, result)
+    return next_thing(visit, result, way), {step.key: (step.state, step.note) for step in way}
+
+
+# Takes
+
+
+def test_takes_are_wanted_one_side_after_the_other_from_front_to_back():
+    wanted = wanted_takes(visit_of(KNOWN), None, "before")
+    assert [(one.side, one.spot, one.along_m) for one in wanted] == [
+        ("left", "front", 2.0),
+        ("left", "middle", 7.0),
+        ("left", "back", 12.0),
+        ("right", "front", 2.0),
+        ("right", "middle", 7.0),
+        ("right", "back", 12.0),
+    ]
+    assert all(one.take is None and not one.usable for one in wanted)
+
+
+@pytest.mark.parametrize(
+    ("chosen", "middle"),
+    [
+        (["a"], "a"),
+        (["a", "b"], "a"),
+        (["a", "b", "c"], "b"),
+        (["a", "b", "c", "d"], "b"),
+        (["a", "b", "c", "d", "e"], "c"),
+    ],
+)
+def test_subs_and_delays_are_taken_in_the_middle_only(chosen, middle):
+    visit = visit_of(
+        {
+            "rig.sides": ["left", "sub left", "Delay"],
+            "spots": [{"label": label, "along_m": k + 1.0} for k, label in enumerate(chosen)],
+        }
+    )
+    wanted = wanted_takes(visit, None, "before")
+    assert [(one.side, one.spot) for one in wanted] == [
+        *(("left", label) for label in chosen),
+        ("sub left", middle),
+        ("Delay", middle),
+    ]
+
+
+def test_last_take_counts_unless_only_an_earlier_one_can_be_used():
+    takes = [("left", "front", "before", False)] * 3
+    visit = visit_of(KNOWN, takes)
+
+    def counts(bad):
+        first = wanted_takes(visit, result_of(visit, bad=bad), "before")[0]
+        return first.take.number, first.usable
+
+    assert counts(bad=()) == (3, True)
+    assert counts(bad=(3,)) == (2, True)
+    assert counts(bad=(2, 3)) == (1, True)
+    assert counts(bad=(1, 2)) == (3, True)
+    assert counts(bad=(1, 2, 3)) == (3, False)
+
+
+def test_deleted_take_and_one_of_the_other_state_do_not_count():
+    visit = visit_of(KNOWN, [("left", "front", "before", True), ("left", "front", "after", False)])
+    result = result_of(visit)
+    assert wanted_takes(visit, result, "before")[0].take is None
+    assert wanted_takes(visit, result, "after")[0].take.number == 2
+
+
+TAKES = st.lists(
+    st.tuples(
+        st.sampled_from(("left", "right", "sub", "gone")),
+        st.sampled_from(("front", "middle", "back", "gone")),
+        st.sampled_from(("before", "after")),
+        st.booleans(),
+    ),
+    max_size=14,
+)
+
+
+@given(takes=TAKES, bad=st.sets(st.integers(1, 14)), state=st.sampled_from(("before", "after")))
+def test_wanted_takes_are_those_of_the_rig_each_with_its_last_usable_one(takes, bad, state):
+    visit = visit_of({**KNOWN, "rig.sides": ["left", "right", "sub"]}, takes)
+    wanted = wanted_takes(visit, result_of(visit, bad=bad), state)
+    assert [(one.side, one.spot) for one in wanted] == [
+        *((side, spot) for side in ("left", "right") for spot in ("front", "middle", "back")),
+        ("sub", "middle"),
+    ]
+    for one in wanted:
+        made = [
+            k
+            for k, (side, spot, of, deleted) in enumerate(takes, 1)
+            if (side, spot, of) == (one.side, one.spot, state) and not deleted
+        ]
+        good = [k for k in made if k not in bad]
+        assert one.usable == bool(good)
+        assert (one.take.number if one.take else None) == (good or made or [None])[-1]
+
+
+# Spots
+
+
+def test_spots_are_the_chosen_ones_else_the_usual_ones_else_names():
+    assert spots(visit_of({"spots": [{"label": "aisle", "along_m": 3.5}], **KNOWN})) == (
+        Spot("aisle", 3.5),
+    )
+    assert spots(visit_of(KNOWN)) == (Spot("front", 2.0), Spot("middle", 7.0), Spot("back", 12.0))
+    names = (Spot("front", None), Spot("middle", None), Spot("back", None))
+    assert spots(visit_of()) == names
+    # Rows that cannot be are told elsewhere; the page still opens.
+    assert spots(visit_of({**KNOWN, "audience.last_row_m": 2.0})) == names
+
+
+def test_rig_that_names_no_sides_is_a_pair():
+    assert elements(visit_of()) == ("left", "right")
+    assert elements(visit_of({"rig.sides": ["mono"]})) == ("mono",)
+
+
+# Moves and card
+
+
+def test_move_proposed_with_other_figures_is_another_move():
+    other = RAISE.model_copy(update={"to": {"speaker_height_m": 2.9}})
+    reworded = RAISE.model_copy(update={"text": "Lift both.", "order": 7})
+    assert move_key(other) != move_key(RAISE)
+    assert move_key(reworded) == move_key(RAISE)
+    # A move without figures is told by its words.
+    assert move_key(LEAVE) != move_key(LEAVE.model_copy(update={"text": "Leave 200 Hz alone."}))
+    assert move_key(RAISE).startswith("tick.raise-")
+
+
+@pytest.mark.parametrize(
+    ("kind", "is_so"),
+    [
+        ("raise", True),
+        ("aim", True),
+        ("relocate", True),
+        ("polarity", True),
+        ("delay", True),
+        ("check", True),
+        ("gain", False),
+        ("leave", False),
+        ("equalize", False),
+    ],
+)
+def test_takes_are_of_another_rig_once_something_but_a_level_was_ticked(kind, is_so):
+    move = Move(order=1, kind=kind, text="Do it.")
+    visit = visit_of(KNOWN, all_takes())
+    result = result_of(visit, moves=[move])
+    assert not moved(visit, result)
+    ticked = visit_of({**KNOWN, move_key(move): True}, all_takes())
+    assert moved(ticked, result) is is_so
+    assert not moved(ticked, None)
+    taken_back = visit_of({**KNOWN, move_key(move): False}, all_takes())
+    assert not moved(taken_back, result)
+
+
+def test_card_left_is_what_does_not_stand_as_the_card_says():
+    visit = visit_of({**KNOWN, "rig.sides": ["left", "right", "sub"]})
+    result = result_of(visit, card=CARD)
+    whole = ((250.0, -4.5), (3150.0, -6.0))
+    assert card_left(visit, None) == {}
+    assert card_left(visit, result) == {"left": whole, "right": whole}
+    set_ones = visit_of(
+        {
+            "fader.left.250": -4.5,
+            "fader.left.3150": -5.5,  # not far enough
+            "fader.right.1000": 2.0,  # the card wants it flat
+            "fader.right.250": None,
+        }
+    )
+    assert card_left(set_ones, result) == {
+        "left": ((3150.0, -6.0),),
+        "right": ((250.0, -4.5), (1000.0, 0.0), (3150.0, -6.0)),
+    }
+
+
+def test_card_of_one_side_is_for_that_side():
+    result = result_of(visit_of(), card={"left": CARD["both"], "right": ()})
+    assert card_left(visit_of(), result) == {"left": ((250.0, -4.5), (3150.0, -6.0)), "right": ()}
+
+
+# A whole visit
+
+
+def test_whole_visit_in_words():
+    entries = {"venue.name": "Quarry Lane Hall"}
+    visit = visit_of(entries)
+    thing, way = in_words(visit, None)
+    assert thing == Next(
+        "Type in the room's length, its width, its height, the first row, the last row and the "
+        "height of the loudspeakers.",
+        "The spots, the coverage and the best height follow from it.",
+        "set-out",
+    )
+    assert way == {
+        "set-out": ("open", "6 figures missing"),
+        "line-check": ("open", "0 of 2"),
+        "takes": ("open", "0 of 6"),
+        "verdict": ("open", "needs takes"),
+        "worklist": ("open", "needs takes"),
+        "proof": ("open", "0 of 6"),
+        "hand-over": ("open", "walk and write"),
+    }
+    assert [step.title for step in steps(visit, None)] == list(STEPS.values())
+
+    entries |= {**KNOWN, "rig.speaker_height_m": None}
+    thing, way = in_words(visit_of(entries), None)
+    assert thing.text == "Type in the height of the loudspeakers."
+    assert way["set-out"] == ("begun", "1 figures missing")
+
+    entries |= KNOWN
+    thing, way = in_words(visit_of(entries), None)
+    assert (thing.text, thing.step) == ("Check that every element works.", "line-check")
+    assert way["set-out"] == ("done", "known")
+
+    works = {"element": "left", "code": "works", "text": "-"}
+    dead = {"element": "right", "code": "dead", "text": "-"}
+    entries["line_check"] = {"elements": ["left"], "findings": [works]}
+    thing, way = in_words(visit_of(entries), None)
+    assert (thing.step, way["line-check"]) == ("line-check", ("begun", "1 of 2"))
+    entries["line_check"] = {"elements": ["left", "right"], "findings": [works, dead]}
+    thing, way = in_words(visit_of(entries), None)
+    assert way["line-check"] == ("done", "2 of 2, 1 wrong")
+    assert (thing.text, thing.step) == ("Take left, front.", "takes")
+    assert thing.why.startswith("Front, middle and back tell")
+
+    visit = visit_of(entries, all_takes()[:2])
+    thing, way = in_words(visit, result_of(visit, bad=(2,)))
+    assert (thing.text, thing.why) == ("Take left, middle.", "The last one could not be used.")
+    assert way["takes"] == ("begun", "1 of 6")
+    assert way["verdict"] == ("begun", "ready")
+
+    visit = visit_of(entries, all_takes())
+    moves = [RAISE, GAIN, LEAVE, EQUALIZE]
+    result = result_of(visit, moves=moves, card=CARD)
+    thing, way = in_words(visit, result)
+    assert thing == Next(
+        "Read the verdict, then begin the worklist.",
+        "4 things to do follow from the takes.",
+        "verdict",
+    )
+    assert way["takes"] == ("done", "6 of 6")
+    assert way["verdict"] == ("done", "ready")
+    assert way["worklist"] == ("open", "3 to do")  # two for hands, and the card
+
+    entries[move_key(GAIN)] = True
+    thing, way = in_words(visit_of(entries, all_takes()), result)
+    assert (thing.text, thing.step) == ("Go on with the worklist.", "worklist")
+    assert way["worklist"] == ("begun", "2 to do")
+
+    entries[move_key(RAISE)] = True
+    thing, way = in_words(visit_of(entries, all_takes()), result)
+    assert (thing.text, thing.step) == ("Take all spots again, then set the card.", "worklist")
+    assert way["worklist"] == ("begun", "1 to do")
+
+    entries |= {"fader.left.250": -4.5, "fader.left.3150": -6.0, "fader.right.250": -4.5}
+    thing, way = in_words(visit_of(entries, all_takes()), result)
+    assert thing.text == "Go on with the worklist."
+    entries["fader.right.3150"] = -6.0
+    thing, way = in_words(visit_of(entries, all_takes()), result)
+    assert way["worklist"] == ("done", "all done")
+    assert (thing.text, thing.step) == ("Take left, front, again.", "proof")
+
+    visit = visit_of(entries, all_takes() + all_takes("after")[:4])
+    thing, way = in_words(visit, result_of(visit, moves=moves, card=CARD))
+    assert (thing.text, way["proof"]) == ("Take right, middle, again.", ("begun", "4 of 6"))
+
+    visit = visit_of(entries, all_takes() + all_takes("after"))
+    for holds, note in ((False, "does not hold yet"), (True, "holds")):
+        proof = Proof(rms_db=0.5, forecast_error_db=0.2, holds=holds, bands=())
+        result = result_of(visit, moves=moves, card=CARD, proof=proof)
+        thing, way = in_words(visit, result)
+        assert way["proof"] == ("done", note)
+        assert thing.text == "Walk the room and listen, then print the sheet."
+        assert way["hand-over"] == ("open", "walk and write")
+
+    entries["walk.back"] = True
+    thing, way = in_words(visit_of(entries, visit_takes(visit)), result)
+    assert way["hand-over"] == ("done", "walked")
+    assert thing == Next(
+        "All is done.", "The sheet and the job folder are on this page.", "hand-over"
+    )
+    assert sum(step.left_s for step in steps(visit_of(entries, visit_takes(visit)), result)) == 0.0
+
+
+def visit_takes(visit):
+    return [(one.take.side, one.take.spot, one.take.state, one.deleted) for one in visit.takes]
+
+
+def test_line_check_is_not_asked_for_once_takes_are_begun():
+    visit = visit_of(KNOWN, all_takes()[:1])
+    thing, _ = in_words(visit, result_of(visit))
+    assert thing.text == "Take left, middle."
+
+
+def test_verdict_without_moves_goes_straight_to_the_proof():
+    visit = visit_of(KNOWN, all_takes())
+    thing, way = in_words(visit, result_of(visit, moves=[LEAVE]))
+    assert way["worklist"] == ("done", "all done")
+    assert thing.step == "proof"
+
+
+def test_time_that_is_left_shrinks_with_what_is_done():
+    def left_s(visit, result):
+        return sum(step.left_s for step in steps(visit, result))
+
+    bare, known = visit_of({"venue.name": "-"}), visit_of(KNOWN)
+    assert left_s(bare, None) > left_s(known, None)
+    some = visit_of(KNOWN, all_takes()[:3])
+    assert left_s(known, None) > left_s(some, result_of(some))
+    whole = visit_of(KNOWN, all_takes())
+    result = result_of(whole, moves=[RAISE, GAIN], card=CARD)
+    ticked = visit_of({**KNOWN, move_key(GAIN): True}, all_takes())
+    assert left_s(whole, result) > left_s(ticked, result)
+    # In the simulated hall nobody carries a microphone.
+    assert left_s(known, None) > left_s(replace(known, demo=True), None)
+
+
+ENTRIES = st.fixed_dictionaries(
+    {"venue.name": st.just("-")},
+    optional={
+        **{name: st.sampled_from((None, KNOWN[name])) for name in NEEDED},
+        "rig.sides": st.sampled_from((["left", "right"], ["mono"], ["left", "right", "sub"])),
+        "line_check": st.sampled_from(
+            ({}, {"elements": ["left"], "findings": []}, {"elements": ["left", "right"]})
+        ),
+        move_key(RAISE): st.booleans(),
+        move_key(GAIN): st.booleans(),
+        "fader.left.250": st.sampled_from((-4.5, 1.0, None)),
+        "walk.back": st.booleans(),
+    },
+)
+
+
+@settings(deadline=None)
+@given(
+    entries=ENTRIES,
+    takes=TAKES,
+    bad=st.sets(st.integers(1, 14)),
+    moves=st.sets(st.sampled_from((0, 1, 2, 3))),
+    with_card=st.booleans(),
+    judged=st.booleans(),
+)
+def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
+    entries, takes, bad, moves, with_card, judged
+):
+    visit = visit_of(entries, takes)
+    every = (RAISE, GAIN, LEAVE, EQUALIZE)
+    result = (
+        result_of(visit, bad=bad, moves=[every[k] for k in moves], card=CARD if with_card else None)
+        if judged
+        else None
+    )
+    way = steps(visit, result)
+    thing = next_thing(visit, result, way)
+    assert [step.key for step in way] == list(STEPS)
+    assert {step.state for step in way} <= {"done", "begun", "open"}
+    assert all(step.left_s >= 0.0 and step.note for step in way)
+    assert thing.text.endswith(".")
+    assert thing.why.endswith(".")
+    state = {step.key: step.state for step in way}
+    if thing.text == "All is done.":
+        assert state["hand-over"] == "done"
+    elif thing.step != "verdict" and not thing.text.startswith("Take all spots"):
+        assert state[thing.step] != "done"
+    assert (thing.step == "set-out") == bool(missing(visit))
+
+
+def test_hands_are_all_moves_but_those_of_the_card():
+    assert set(HANDS) == {"raise", "aim", "relocate", "polarity", "gain", "delay", "check"}
