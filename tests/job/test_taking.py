@@ -15,7 +15,8 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.job.folder import load_job
 from evenhall.job.gain import set_gain
 from evenhall.job.taking import Order, element_band_hz, record_into_folder
-from evenhall.sound.live.session import CEILING_DBFS, Live
+from evenhall.sound.live.open_devices import CEILING_DBFS
+from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.recording import read_recording
 from evenhall.sound.writing import leftovers

@@ -160,7 +160,8 @@ def _sound(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_Soun
     from evenhall import terminal
     from evenhall.cli.watching import watching
     from evenhall.sound.live.choosing import chosen_setup
-    from evenhall.sound.live.session import CEILING_DBFS, Live, present
+    from evenhall.sound.live.open_devices import CEILING_DBFS
+    from evenhall.sound.live.session import Live, present
 
     if ceiling is not None and not LOWEST_CEILING_DBFS <= ceiling <= HIGHEST_CEILING_DBFS:
         raise InputError(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import socket
+import sys
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -59,6 +61,12 @@ def serve(
     asyncio.run(_run(house, listener, path, browser, say))
 
 
+def _has_screen() -> bool:
+    """Whether a browser can show itself; in a bare terminal one would take the terminal over."""
+    screens = ("DISPLAY", "WAYLAND_DISPLAY")
+    return not sys.platform.startswith("linux") or any(map(os.environ.get, screens))
+
+
 def _listen(port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -104,7 +112,7 @@ async def _run(
         await asyncio.sleep(0.005)
     address = f"http://{HERE}:{port}{path}"
     say(address)
-    if browser:
+    if browser and _has_screen():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     await task
     await house.phone.close()

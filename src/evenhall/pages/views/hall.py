@@ -31,6 +31,7 @@ def hall_drawing(
     state: str = "before",
     playing: str | None = None,
     marked: bool = True,
+    with_spots: bool = True,
 ) -> Drawing:
     """Draw the hall with its spots; `marked` shows which are done and which is next."""
     takes = wanted_takes(visit, result, state)
@@ -60,7 +61,7 @@ def hall_drawing(
                 spot_state(one, following) if marked else "open",
             )
             for one in takes
-            if one.along_m is not None
+            if one.along_m is not None and with_spots
         ),
         playing=playing,
     )

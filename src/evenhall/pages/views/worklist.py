@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
 from evenhall.drawing.svg import frequency_label, signed_db
-from evenhall.job.result import Move, Result
+from evenhall.job.result import Result
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.pages.views.hall import hall_drawing, proposed
@@ -94,7 +94,6 @@ class WorklistPage:
     tasks: tuple[Task, ...]
     cards: tuple[CardSide, ...]
     leave: tuple[words.Point, ...]
-    leave_moves: tuple[Move, ...]
     moved: bool
     ready: bool
     drawing: Drawing | None
@@ -165,10 +164,9 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         tasks=tasks,
         cards=_card_sides(visit, result),
         leave=() if result is None else words.left_alone(result),
-        leave_moves=tuple(move for move in moves if move.kind == "leave"),
         moved=moved(visit, result),
         ready=result is not None and result.any_usable,
-        drawing=hall_drawing(visit, result, marked=False) if proposed(result) else None,
+        drawing=hall_drawing(visit, result, with_spots=False) if proposed(result) else None,
     )
 
 

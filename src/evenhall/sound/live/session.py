@@ -29,7 +29,6 @@ from evenhall.sound.live.exchange import ENDED, LOST, LOST_LOG, Exchange, Layout
 from evenhall.sound.live.open_devices import (
     CEILING_DBFS,
     LIMIT_S,
-    RAMP_S,
     RING_S,
     Heard,
     Lost,
@@ -39,7 +38,7 @@ from evenhall.sound.live.open_devices import (
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.watchdog import Watchdog
 
-__all__ = ["CEILING_DBFS", "RAMP_S", "Heard", "Live", "Lost", "present", "ramped"]
+__all__ = ["Live", "present"]
 
 START_WITHIN_S = 10.0  # some drivers take seconds to open
 CLOSE_WITHIN_S = 2.0
