@@ -242,7 +242,7 @@ def test_opening_and_closing_at_once_leaves_it_in_one_state(server, network):
     door = server.house.phone
 
     async def at_once():
-        for _ in range(5):
+        for _ in range(2):
             await asyncio.gather(
                 door.open(), door.close(), door.open(OTHER), door.open(), door.close()
             )
