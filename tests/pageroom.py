@@ -286,16 +286,18 @@ def watched(browser, origin: str, **options):
     complaints: list[str] = []
     page.on(
         "console",
-        lambda message: complaints.append(message.text)
-        if message.type in ("error", "warning")
-        else None,
+        lambda message: (
+            complaints.append(message.text) if message.type in ("error", "warning") else None
+        ),
     )
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on(
         "request",
-        lambda request: complaints.append(f"asked {request.url}")
-        if not request.url.startswith((origin, "data:", "about:", "blob:"))
-        else None,
+        lambda request: (
+            complaints.append(f"asked {request.url}")
+            if not request.url.startswith((origin, "data:", "about:", "blob:"))
+            else None
+        ),
     )
     page.complaints = complaints
     yield page

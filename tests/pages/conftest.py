@@ -1,6 +1,7 @@
 """The browser and a quick server, one of each for a module."""
 
 import pytest
+
 from pageroom import PageRoom, chromium
 
 

@@ -6,6 +6,7 @@ import zipfile
 
 import pypdf
 import pytest
+
 from pageroom import LAPTOP, PHONE, browser_tests, until, watched
 
 pytestmark = browser_tests()
@@ -47,7 +48,9 @@ def pressed(browser, room):
         page.get_by_role("button", name="Right is soloed").click()
         seen["line"] = page.get_by_role("region", name="How it went").inner_text()
 
-        page.get_by_role("navigation", name="Steps").get_by_role("link", name=re.compile("^Takes")).click()
+        page.get_by_role("navigation", name="Steps").get_by_role(
+            "link", name=re.compile("^Takes")
+        ).click()
         page.get_by_role("button", name="Set the gain").click()
         page.get_by_role("button", name="Set the gain anew").wait_for()
         take_all(page)
@@ -57,8 +60,10 @@ def pressed(browser, room):
 
         page.get_by_role("link", name="To the worklist").click()
         page.get_by_role("heading", name="Worklist", exact=True).wait_for()
-        seen["hands"] = [one.inner_text() for one in page.get_by_role("listitem").filter(
-            has=page.get_by_role("checkbox")).all()]
+        seen["hands"] = [
+            one.inner_text()
+            for one in page.get_by_role("listitem").filter(has=page.get_by_role("checkbox")).all()
+        ]
         for box in page.get_by_role("checkbox").all():
             box.check()
         page.get_by_role("button", name="Take all spots again").click()

@@ -182,7 +182,9 @@ class DeviceChoice(_Question):
     mic_channel: int | None = Field(default=None, ge=1, le=256)
     reference: Literal["inside", "cable", "outside"] | None = None
     reference_channel: int | None = Field(default=None, ge=1, le=256)
-    output_channels: list[int] | None = Field(default=None, min_length=1, max_length=8)
+    output_channels: list[Annotated[int, Field(ge=1, le=256)]] | None = Field(
+        default=None, min_length=1, max_length=8
+    )
 
 
 class DoorAnswer(_Answer):
@@ -208,6 +210,11 @@ class PairOrder(_Question):
     code: str = Field(max_length=64)
 
 
+def _file_of(media_type: str) -> dict[int | str, dict[str, Any]]:
+    schema = {"type": "string", "contentMediaType": media_type}
+    return {200: {"content": {media_type: {"schema": schema}}}}
+
+
 def house_of(request: Request) -> House:
     """Give the house that the request is served by."""
     house: House = request.app.state.house
@@ -224,7 +231,14 @@ OnlyHere = Depends(_only_here)
 router = APIRouter(
     prefix="/api",
     responses={
+        400: {"model": Faults, "description": "What was sent cannot be read."},
+        401: {"model": Faults, "description": "The device is not paired."},
+        403: {"model": Faults, "description": "Another web page asks."},
+        404: {"model": Faults, "description": "There is nothing at this address."},
+        413: {"model": Faults, "description": "What was sent is too large."},
+        421: {"model": Faults, "description": "The Host is none of ours."},
         422: {"model": Faults, "description": "What was asked for cannot be."},
+        429: {"model": Faults, "description": "Too many requests."},
         507: {"model": Faults, "description": "The disk is full, or the store cannot be used."},
     },
 )
@@ -303,12 +317,15 @@ def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> A
 def set_card(house: AHouse, visit: int, side: str) -> None:
     """Say that all faders of a side stand as the card says."""
     found = house.store.visit(visit)
-    for hz, fader_db in card_left(found, house.result(found)).get(side, ()):
+    left = card_left(found, house.result(found))
+    if side not in left:
+        raise InputError(f"There is no card for {side!r}. Make the takes of that side first.")
+    for hz, fader_db in left[side]:
         house.store.set_entry(visit, f"fader.{side}.{hz:g}", fader_db, was=None)
     house.bulletin.tell("changed", {}, visit=visit)
 
 
-@router.get("/visits/{visit}/result", response_model=None)
+@router.get("/visits/{visit}/result", response_model=None, responses={200: {"model": Result}})
 def show_result(house: AHouse, visit: int) -> Response:
     """Give the verdict, as result.json would hold it."""
     from evenhall.job.result import to_json
@@ -401,7 +418,9 @@ def upload_stimulus(house: AHouse, visit: int, file: UploadFile) -> None:
     house.bulletin.tell("changed", {}, visit=visit)
 
 
-@router.get("/visits/{visit}/sheet.pdf", response_class=Response)
+@router.get(
+    "/visits/{visit}/sheet.pdf", response_class=Response, responses=_file_of("application/pdf")
+)
 def show_sheet(house: AHouse, visit: int) -> Response:
     """Make the sheet to print."""
     found = house.store.visit(visit)
@@ -413,14 +432,20 @@ def show_sheet(house: AHouse, visit: int) -> Response:
     )
 
 
-@router.get("/visits/{visit}/folder.zip", response_class=FileResponse)
+@router.get(
+    "/visits/{visit}/folder.zip", response_class=FileResponse, responses=_file_of("application/zip")
+)
 def show_folder(house: AHouse, visit: int) -> FileResponse:
     """Pack the job folder to take away."""
     found = house.store.visit(visit)
     place = Path(tempfile.mkdtemp(prefix="evenhall-"))
     path = place / "folder.zip"
-    with path.open("wb") as file:
-        write_folder(found, file)
+    try:
+        with path.open("wb") as file:
+            write_folder(found, file)
+    except BaseException:
+        shutil.rmtree(place, ignore_errors=True)
+        raise
     return FileResponse(
         path,
         media_type="application/zip",
@@ -434,7 +459,11 @@ def _file_name(name: str) -> str:
     return "-".join(filter(None, plain.split("-"))).lower()[:60] or "visit"
 
 
-@router.get("/visits/{visit}/live", response_class=StreamingResponse)
+@router.get(
+    "/visits/{visit}/live",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+)
 async def live(house: AHouse, visit: int) -> StreamingResponse:
     """Tell what changes, as server-sent events: "changed", "levels", and "beat" every second."""
     house.bulletin.check_room()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,13 @@ from evenhall.pages.house import House
 __all__ = ["STATIC_DIR", "create_app"]
 
 STATIC_DIR = Path(__file__).parent / "static"
+# What the framework says in one word, with what to do.
+LINES = {
+    400: "What was sent cannot be read. Load the page again, and send it once more.",
+    404: "There is nothing at this address. Go back to the visits.",
+    405: "This address cannot be asked for in that way. Load the page again.",
+}
+BROKEN = "Something went wrong inside Evenhall. What was typed and taken so far is safe. Try again."
 FONTS = ("BarlowSemiCondensed-Regular.ttf", "BarlowSemiCondensed-Bold.ttf")
 
 
@@ -49,6 +56,7 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
     app.add_exception_handler(EvenhallError, _wrong)
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(Exception, _broken)
     app.mount("/static", _Static(directory=STATIC_DIR), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=1024)
     return Guard(app, pairing=house.pairing, hosts=hosts)
@@ -75,30 +83,50 @@ def _wants_page(request: Request) -> bool:
     )
 
 
+def _faults(
+    lines: Iterable[str], status: int, headers: Mapping[str, str] | None = None
+) -> Response:
+    # What was sent may stand in a line, and may hold half a character, which no answer can.
+    whole = [line.encode(errors="replace").decode() for line in lines]
+    return JSONResponse({"faults": whole}, status_code=status, headers=headers)
+
+
 def _wrong(request: Request, error: Exception) -> Response:
     assert isinstance(error, EvenhallError)
     if _wants_page(request):
         return html.fault_page(request, error)
-    return JSONResponse({"faults": str(error).splitlines()}, status_code=http_status(error))
+    return _faults(str(error).splitlines(), http_status(error))
 
 
 def _malformed(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    faults = [
-        f"{'.'.join(str(place) for place in one['loc'][1:]) or 'request'}: {one['msg']}"
-        for one in error.errors()
-    ]
+    faults = [_malformed_line(one) for one in error.errors()]
     if _wants_page(request):
         return html.fault_page(request, InputError(*faults))
-    return JSONResponse({"faults": faults}, status_code=422)
+    return _faults(faults, 422)
+
+
+def _malformed_line(found: Mapping[str, Any]) -> str:
+    if found["type"] == "json_invalid":
+        return "What was sent is no JSON. Load the page again, and send it once more."
+    return f"{'.'.join(str(place) for place in found['loc'][1:]) or 'request'}: {found['msg']}."
 
 
 def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if _wants_page(request) and error.status_code == 404:
-        page = html.fault_page(request, InputError("There is no such page."))
+        page = html.fault_page(request, InputError("There is no such page. Go to the visits."))
         page.status_code = 404
         return page
-    return JSONResponse(
-        {"faults": [str(error.detail)]}, status_code=error.status_code, headers=error.headers
-    )
+    line = LINES.get(error.status_code, str(error.detail))
+    return _faults([line], error.status_code, error.headers)
+
+
+def _broken(request: Request, error: Exception) -> Response:
+    """Answer where an error of our own was met; its trace is in the terminal."""
+    del error
+    if _wants_page(request):
+        page = html.fault_page(request, InputError(BROKEN))
+        page.status_code = 500
+        return page
+    return _faults([BROKEN], 500)

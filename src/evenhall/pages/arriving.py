@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +23,7 @@ from evenhall.pages.guide import elements, spots
 from evenhall.pages.house import House
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.verdict.trust import take_sentence
+from evenhall.visits.visit import job_of
 
 __all__ = ["KeptTake", "keep_calibration", "keep_stimulus", "keep_take"]
 
@@ -57,6 +58,31 @@ def _arrived(folder: Path, content: IO[bytes], *, most: int | None = None) -> It
         raise StoreError(f"{folder}: {error.strerror}. Make room on the disk.") from error
     finally:
         path.unlink(missing_ok=True)
+
+
+@contextmanager
+def _entered(folder: Path, part: Path, names: Iterable[str]) -> Iterator[str]:
+    """Give what has arrived the first name that is free; take it away where it is not entered."""
+    for name in names:
+        try:
+            # Claimed before it is filled: two may arrive at once, and replacing asks nobody.
+            (folder / name).open("xb").close()
+        except FileExistsError:
+            continue
+        try:
+            os.replace(part, folder / name)
+            yield name
+        except BaseException:
+            (folder / name).unlink(missing_ok=True)
+            raise
+        return
+
+
+def _take_names(folder: Path, side: str, spot: str, state: str, ending: str) -> Iterator[str]:
+    usual = next_take_file(folder, side=side, spot=spot, state=state)
+    yield Path(usual).with_suffix(ending).as_posix()
+    while True:
+        yield f"takes/{uuid.uuid4().hex[:8]}{ending}"
 
 
 def _ending(name: str) -> str:
@@ -94,22 +120,20 @@ def keep_take(
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)
+    job_of(visit)  # what cannot be is said before anything is kept
     with _arrived(visit.folder / "takes", content) as part:
         _look(part, Path(name).name)
-        file = next_take_file(visit.folder, side=side, spot=spot, state=state)
-        file = str(Path(file).with_suffix(ending).as_posix())
-        while (visit.folder / file).exists():
-            file = f"takes/{uuid.uuid4().hex[:8]}{ending}"
-        os.replace(part, visit.folder / file)
-    take = JobTake(
-        file=file,
-        side=side,
-        spot=spot,
-        state=state,
-        reference_channel=2 if reference_in_file else None,
-    )
-    stored = house.store.add_take(number, take)
-    measured = house.judge.take(house.store.visit(number), take)
+        names = _take_names(visit.folder, side, spot, state, ending)
+        with _entered(visit.folder, part, names) as file:
+            take = JobTake(
+                file=file,
+                side=side,
+                spot=spot,
+                state=state,
+                reference_channel=2 if reference_in_file else None,
+            )
+            measured = house.judge.take(visit, take)
+            stored = house.store.add_take(number, take)
     sentence = take_sentence(measured)
     return KeptTake(
         number=stored.number,
@@ -141,9 +165,9 @@ def keep_calibration(house: House, number: int, content: IO[bytes], *, name: str
         except InputError as error:
             shown = Path(name).name[:80] or "The file"
             raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
-        file = f"mic-{uuid.uuid4().hex[:8]}.txt"  # a new name: what was measured with the old one
-        os.replace(part, visit.folder / file)
-    house.store.set_entry(number, "microphone.calibration", file, was=None)
+        # A new name: the earlier one stays what it was measured with.
+        with _entered(visit.folder, part, [f"mic-{uuid.uuid4().hex[:8]}.txt"]) as file:
+            house.store.set_entry(number, "microphone.calibration", file, was=None)
 
 
 def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -> None:
@@ -158,6 +182,5 @@ def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -
     ending = _ending(name)
     with _arrived(visit.folder, content) as part:
         _look(part, Path(name).name)
-        file = f"played-{uuid.uuid4().hex[:8]}{ending}"
-        os.replace(part, visit.folder / file)
-    house.store.set_entry(number, "reference.file", file, was=None)
+        with _entered(visit.folder, part, [f"played-{uuid.uuid4().hex[:8]}{ending}"]) as file:
+            house.store.set_entry(number, "reference.file", file, was=None)

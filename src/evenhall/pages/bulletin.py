@@ -83,9 +83,12 @@ class Bulletin:
                 raise InputError("Too many pages are open. Close some.")
 
     async def listen(self, visit: int) -> AsyncIterator[str]:
-        """Give events as they come, and a beat between them."""
+        """Give events as they come, and a beat between them; none where the room is full."""
         one = _Listener(visit, asyncio.get_running_loop())
         with self._lock:
+            # Many may have looked for room at once: the browser asks again, and is told.
+            if len(self._listeners) >= MAX_LISTENERS:
+                return
             self._listeners.add(one)
         try:
             # Whoever comes back has missed something.

@@ -7,13 +7,14 @@ not too many requests; not too large; whatever changes something comes from one 
 
 from __future__ import annotations
 
+import re
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from http.cookies import CookieError, SimpleCookie
 from ipaddress import ip_address
 
 from starlette.exceptions import HTTPException
+from starlette.requests import cookie_parser
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -31,12 +32,19 @@ SESSION_COOKIE = "evenhall_session"
 MAX_BODY_BYTES = 64 * 2**10  # a note of two pages, with room to spare
 # A job folder of twelve takes of a minute, two channels, 24 bit, 96 kHz: 400 MB.
 MAX_UPLOAD_BYTES = 512 * 2**20
-UPLOADS = ("/api/visits/import",)
-UPLOAD_ENDS = ("/takes/upload", "/calibration", "/stimulus")
+MAX_CALIBRATION_BYTES = 2 * 2**20  # a megabyte of text, and the form around it
+# By the whole address: an entry may be called "calibration", and is held in memory.
+LIMITS = {
+    re.compile(r"/api/visits/(import|[0-9]+/(takes/upload|stimulus))"): MAX_UPLOAD_BYTES,
+    re.compile(r"/api/visits/[0-9]+/calibration"): MAX_CALIBRATION_BYTES,
+}
+LONGEST_LENGTH = 18  # digits of a content-length
 # A page asks for a few things at once when it opens, and for one or two a second after.
 RATE_PER_S, BURST = 40.0, 200.0
 MAX_CLIENTS = 256
 SAFE = ("GET", "HEAD", "OPTIONS")
+# What a browser says of another page; a page of another port of this computer is "same-site".
+FOREIGN = ("cross-site", "same-site")
 # What a phone must reach before it is paired.
 OPEN_PATHS = ("/pair", "/api/pair", "/favicon.svg")
 OPEN_FOLDER = "/static/"
@@ -114,28 +122,34 @@ class Guard:
         host = headers.get("host", "").lower()
         path, method = scope["path"], scope["method"]
         if host not in self._hosts():
-            return _refuse(421, "This is not the address of these pages.")
+            return _refuse(
+                421,
+                "This is not the address of these pages. Open the one that the terminal or the "
+                "code on the laptop shows.",
+            )
         if not self._has_allowance(scope):
-            return _refuse(429, "Too many requests. Wait a moment.")
+            return _refuse(429, "Too many requests. Wait a moment.", {"retry-after": "1"})
         limit = _limit(scope)
         length = headers.get("content-length")
-        if length is not None and (not length.isdecimal() or int(length) > limit):
+        if length is not None and (
+            not length.isdecimal() or len(length) > LONGEST_LENGTH or int(length) > limit
+        ):
             return _refuse(413, _too_large(limit))
         here = is_here(scope)
-        origin = headers.get("origin")
+        origin, foreign = headers.get("origin"), headers.get("sec-fetch-site") in FOREIGN
         if method not in SAFE:
             # A browser names the page that asks. What names none is a program on this computer.
-            if origin is None and not here:
-                return _refuse(403, "Only these pages may change something.")
+            if origin is None and (foreign or not here):
+                return _refuse(403, "Only these pages may change something. Use them.")
             if origin is not None and origin.lower() != f"{scope['scheme']}://{host}":
-                return _refuse(403, "Another web page may change nothing here.")
-        elif headers.get("sec-fetch-site") == "cross-site" and headers.get(
-            "sec-fetch-mode"
-        ) not in (
-            None,
-            "navigate",
-        ):
-            return _refuse(403, "Another web page may read nothing here.")
+                return _refuse(
+                    403, "Another web page may change nothing here. Use these pages themselves."
+                )
+        elif foreign and (path.startswith("/api/") or headers.get("sec-fetch-mode") != "navigate"):
+            # A link from elsewhere may lead to a page; nothing else may.
+            return _refuse(
+                403, "Another web page may read nothing here. Use these pages themselves."
+            )
         allowed = here or path in OPEN_PATHS or path.startswith(OPEN_FOLDER)
         if not allowed and not self._pairing.knows(_session(headers.get("cookie", ""))):
             if method == "GET" and "text/html" in headers.get("accept", ""):
@@ -156,26 +170,25 @@ class Guard:
 
 
 def _limit(scope: Scope) -> int:
-    path = scope["path"]
-    large = path in UPLOADS or path.endswith(UPLOAD_ENDS)
-    return MAX_UPLOAD_BYTES if large else MAX_BODY_BYTES
+    if scope["method"] == "POST":
+        for address, limit in LIMITS.items():
+            if address.fullmatch(scope["path"]):
+                return limit
+    return MAX_BODY_BYTES
 
 
 def _too_large(limit: int) -> str:
     size = f"{limit // 2**20} MB" if limit >= 2**20 else f"{limit // 2**10} kB"
-    return f"That is too large: at most {size}."
+    return f"That is too large. Send {size} at the most."
 
 
 def _session(cookies: str) -> str | None:
-    try:
-        found = SimpleCookie(cookies).get(SESSION_COOKIE)
-    except CookieError:
-        return None
-    return None if found is None else found.value
+    # Cookies know no ports: those of other programs at this address come too, some of them odd.
+    return cookie_parser(cookies).get(SESSION_COOKIE)
 
 
-def _refuse(status: int, line: str) -> Response:
-    return JSONResponse({"faults": [line]}, status_code=status)
+def _refuse(status: int, line: str, headers: dict[str, str] | None = None) -> Response:
+    return JSONResponse({"faults": [line]}, status_code=status, headers=headers)
 
 
 def _counted(receive: Receive, limit: int) -> Receive:

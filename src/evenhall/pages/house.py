@@ -6,8 +6,10 @@ import datetime
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
+from evenhall.errors import InputError
 from evenhall.job.demo import DEMO_VENUE, SPOTS_M, demo_job, write_calibration
 from evenhall.job.folder import SECTIONS
 from evenhall.job.result import Result
@@ -57,6 +59,8 @@ class House:
     now: Callable[[], datetime.datetime] = field(
         default=lambda: datetime.datetime.now().astimezone()
     )
+    # What reads a visit and then changes it is done for one page at a time.
+    _turn: Lock = field(default_factory=Lock, repr=False)
 
     def result(self, visit: Visit) -> Result | None:
         """Give the verdict of a visit, None where it has no takes."""
@@ -64,8 +68,9 @@ class House:
 
     def latest(self) -> int:
         """Give the visit to open: the last one, or a demo where there is none."""
-        visits = self.store.visits()
-        return visits[0].number if visits else self.new_demo()
+        with self._turn:
+            visits = self.store.visits()
+            return visits[0].number if visits else self.new_demo()
 
     def new_demo(self) -> int:
         """Begin a visit in the demo's hall, all set out and nothing done."""
@@ -109,7 +114,18 @@ class House:
 
         What was ticked becomes how the rig stands, the earlier takes are deleted (and can be
         brought back), and the card is made of the new ones.
+
+        Raises
+        ------
+        InputError
+            Something sounds in this visit: its take would be one of the earlier ones.
         """
+        if self.player.now.busy and self.player.now.visit == number:
+            raise InputError("Something is under way. Stop it, then begin the takes anew.")
+        with self._turn:
+            self._take_anew(number)
+
+    def _take_anew(self, number: int) -> None:
         visit = self.store.visit(number)
         hands = hands_so_far(visit, self.result(visit))
         for name in RIG_FIGURES:

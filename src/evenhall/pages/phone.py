@@ -32,6 +32,12 @@ class QuietServer(uvicorn.Server):
         """Capture none."""
         yield
 
+    def end(self) -> None:
+        """End at once, and drop whoever is there: a listening page would stay for ever."""
+        self.should_exit = self.force_exit = True
+        for connection in list(self.server_state.connections):
+            connection.transport.abort()
+
 
 def served_config(app: ASGIApp, *, lifespan: bool) -> uvicorn.Config:
     """Set up a server: no log of requests, no header that names the software."""
@@ -94,15 +100,13 @@ class Phone:
         self._app, self._pairing, self._port = app, pairing, port
         self._server: QuietServer | None = None
         self._task: asyncio.Task[None] | None = None
-        self._socket: socket.socket | None = None
+        self._host: str | None = None
+        self._changing = asyncio.Lock()  # two pages may open and close it at once
 
     @property
     def host(self) -> str | None:
         """Host, name and port, under which it is served; None where it is closed."""
-        if self._socket is None:
-            return None
-        address, port = self._socket.getsockname()[:2]
-        return f"{address}:{port}"
+        return self._host
 
     @property
     def paired(self) -> int:
@@ -110,7 +114,7 @@ class Phone:
         return self._pairing.paired
 
     async def open(self, address: str | None = None) -> Door:
-        """Open it, or make a new code where it is open.
+        """Open it, or make a new code where it is open; at another address it is opened anew.
 
         Parameters
         ----------
@@ -130,10 +134,11 @@ class Phone:
             )
         if address is not None and address not in known:
             raise InputError(f"This computer has no address {address}. It has {', '.join(known)}.")
-        if self._socket is None:
-            await self._serve(address or known[0])
-        code = self._pairing.new_code()
-        url = f"http://{self.host}/pair"
+        async with self._changing:
+            if self._host is None or address not in (None, self._host.rpartition(":")[0]):
+                await self._end()
+                await self._serve(address or known[0])
+            code, url = self._pairing.new_code(), f"http://{self._host}/pair"
         qr = segno.make(f"{url}#{code}", error="m", micro=False)
         return Door(
             address=url,
@@ -152,17 +157,25 @@ class Phone:
                 if port == 0:
                     listener.close()
                     raise InputError(
-                        f"{address} could not be opened ({error.strerror})."
+                        f"{address} could not be opened ({error.strerror}). Join the network "
+                        "again, or choose another address."
                     ) from error
-        self._socket = listener
+        self._host = "{}:{}".format(*listener.getsockname()[:2])
         self._server = QuietServer(served_config(self._app, lifespan=False))
         self._task = asyncio.create_task(self._server.serve(sockets=[listener]))
+        # Its code is shown once it answers.
+        while not self._server.started and not self._task.done():
+            await asyncio.sleep(0.005)
 
     async def close(self) -> None:
         """Close it, and forget every device that was let in."""
+        async with self._changing:
+            await self._end()
+
+    async def _end(self) -> None:
         self._pairing.forget()
+        self._host = None
         if self._server is not None and self._task is not None:
-            self._server.should_exit = True
-            self._server.force_exit = True  # a listening page would hold it open
+            self._server.end()
             await self._task
-        self._server = self._task = self._socket = None
+        self._server = self._task = None
