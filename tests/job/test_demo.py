@@ -11,7 +11,8 @@ from evenhall.acoustics.bands import NOMINAL_HZ, log_frequency_mean
 from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
-from evenhall.job.demo import (
+from evenhall.job.demo import write_demo, write_demo_after
+from evenhall.job.demo_hall import (
     ACROSS_M,
     LINE_CHECK,
     MICROPHONE,
@@ -19,8 +20,6 @@ from evenhall.job.demo import (
     SPOTS_M,
     demo_hall,
     demo_impulse,
-    write_demo,
-    write_demo_after,
 )
 from evenhall.job.folder import load_job
 from evenhall.job.line_round import check_round, elements_of

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.job.demo import demo_impulse
+from evenhall.job.demo_hall import demo_impulse
 from evenhall.job.result import Move, Result, TargetCurve
 from evenhall.job.tuning import unit_of
 from evenhall.pages import devices

@@ -1,31 +1,35 @@
-"""The demo: the job folder of an invented hall, its takes computed, its faults known.
+"""The demo's job folder: an invented hall, its takes computed, its faults known.
 
 `write_demo()` writes job.toml, the microphone's calibration and six takes; `write_demo_after()`
-adds the takes after the card was set, with that card really in the way of the sound. For a visit
-without hardware `demo_impulse()` gives what simulated devices play through, with what the hands
-have changed by then.
-
-What is wrong in the hall: the boxes stand low, so the front row gets far more than the last. They
-boom around 200 Hz and are harsh around 3 kHz (the card mends that). A folding wall 0.95 m behind
-them cancels 90 Hz everywhere, and stacked chairs behind the middle row take 160 Hz out there
-(both are left alone). The right channel is set 1.6 dB low.
+adds the takes after the card was set, with that card really in the way of the sound. What is
+wrong in the hall stands in `demo_hall.py`; `demo_job()` is what somebody with a tape finds there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from evenhall.acoustics.stimulus import pink_noise
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.equalizer.graphic import graphic_unit
 from evenhall.errors import InputError, StoreError
+from evenhall.job.demo_hall import (
+    ACROSS_M,
+    EAR_HEIGHT_M,
+    HALL_HEIGHT_M,
+    MICROPHONE,
+    NOISE,
+    SPEAKER_HEIGHT_M,
+    SPOTS_M,
+    Card,
+    demo_hall,
+    of_side,
+    place_of,
+    positions,
+)
 from evenhall.job.folder import (
     JOB_FILE,
     Audience,
@@ -42,19 +46,11 @@ from evenhall.sound import simulated
 
 __all__ = [
     "DEMO_VENUE",
-    "GAIN_DB",
-    "LINE_CHECK",
-    "NOISE",
-    "SPOTS_M",
-    "demo_hall",
-    "demo_impulse",
     "demo_job",
     "write_calibration",
     "write_demo",
     "write_demo_after",
 ]
-
-FloatArray = NDArray[np.float64]
 
 DEMO_VENUE = "Ottersfold Hall"
 FIRST_LINE = "# Written by evenhall demo: an invented hall, its takes computed.\n"
@@ -65,185 +61,7 @@ FILES_OF_OURS = (JOB_FILE, CALIBRATION_FILE, TAKES_FOLDER, "out")
 RATE_HZ = 48_000
 STIMULUS_S = 10.0
 STIMULUS_SEED = 20
-HALL_HEIGHT_M = 4.2
-SPEAKER_HEIGHT_M = 1.6
-SPEAKER_FROM_WALL_M = 0.9  # from the front wall
-SPOTS_M = {"front": 2.5, "middle": 6.1, "back": 11.6}  # along the floor from the loudspeaker
-INWARDS_M = {"front": 0.4, "middle": 0.2, "back": 0.4}  # from its axis to the middle of the hall
-EAR_HEIGHT_M = 1.2
-ACROSS_M = {"left": 2.2, "right": 6.8}
-GAIN_DB = {"left": 0.0, "right": -1.6}  # of the channels, as they were found
-# One more place, for the line check: nearer the left one by 0.67 m.
-LINE_CHECK = "line check"
-LINE_CHECK_M = (SPEAKER_FROM_WALL_M + 2.5, 4.0, EAR_HEIGHT_M)
-
-MICROPHONE = simulated.Microphone(
-    (
-        (20.0, -1.2),
-        (31.5, -0.5),
-        (63.0, -0.1),
-        (125.0, 0.0),
-        (1000.0, 0.0),
-        (2000.0, 0.1),
-        (4000.0, 0.4),
-        (6300.0, 1.1),
-        (8000.0, 1.7),
-        (10000.0, 2.2),
-        (12500.0, 2.0),
-        (16000.0, 0.9),
-        (20000.0, -1.4),
-    )
-)
-NOISE = simulated.Noise(level_dbfs=-70.0, hum_hz=50.0, hum_dbfs=-82.0)
 SENSITIVITY_DB_SPL = 112.0
-
-
-Card = Mapping[str, Mapping[float, float]]  # positions in dB by nominal frequency in Hz
-
-
-def demo_hall(
-    *,
-    speaker_height_m: float = SPEAKER_HEIGHT_M,
-    speaker_down_deg: float = 0.0,
-    gain_db: Mapping[str, float] = GAIN_DB,
-) -> simulated.SimulatedHall:
-    """Give the demo's hall, without an equalizer.
-
-    Parameters
-    ----------
-    speaker_height_m, speaker_down_deg : float
-        Where the boxes hang and how far they tip down; as they were found, if left out.
-    gain_db : mapping of str to float
-        Of the channels of the sides named; as they were found for others.
-    """
-    box = simulated.Box(
-        low_limit_hz=58.0,
-        high_limit_hz=20_000.0,
-        peaks=(simulated.Peak(245.0, 7.0, 2.0), simulated.Peak(2800.0, 7.0, 2.5)),
-    )
-    elements = {
-        side: simulated.Element(
-            box,
-            (SPEAKER_FROM_WALL_M, across_m, speaker_height_m),
-            down_deg=speaker_down_deg,
-            turn_deg=turn_deg,
-            gain_db=gain_db.get(side, GAIN_DB[side]),
-            wall_behind_m=0.95,
-        )
-        for (side, across_m), turn_deg in zip(ACROSS_M.items(), (8.0, -8.0), strict=True)
-    }
-    # Each side has its own places, mirrored but for a hand's breadth, as people put them.
-    spots = {
-        _place(side, spot): (
-            SPEAKER_FROM_WALL_M + down_m,
-            across_m + inwards * INWARDS_M[spot] + 0.05,
-            EAR_HEIGHT_M,
-        )
-        for (side, across_m), inwards in zip(ACROSS_M.items(), (1.0, -1.0), strict=True)
-        for spot, down_m in SPOTS_M.items()
-    }
-    spots[LINE_CHECK] = LINE_CHECK_M
-    return simulated.SimulatedHall(
-        room=simulated.Room(
-            16.0, 9.0, HALL_HEIGHT_M, rt60_s=(0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5)
-        ),
-        elements=elements,
-        spots=spots,
-        microphone=MICROPHONE,
-        clutter_behind_m={_place(side, "middle"): 0.53 for side in ACROSS_M},
-    )
-
-
-def demo_impulse(
-    side: str,
-    spot: str,
-    *,
-    rate_hz: float,
-    card: Card | None = None,
-    unit: GraphicUnit | None = None,
-    speaker_height_m: float = SPEAKER_HEIGHT_M,
-    speaker_down_deg: float = 0.0,
-    gain_db: Mapping[str, float] = GAIN_DB,
-) -> FloatArray:
-    """Give what simulated devices play through, when a side is soloed and the microphone stands.
-
-    Parameters
-    ----------
-    side : {"left", "right"}
-    spot : {"front", "middle", "back", "line check"}
-        Each side has its own places, but for the line check.
-    rate_hz : float
-    card : mapping of str to mapping of float to float, optional
-        As for `write_demo_after()`; faders are flat without.
-    unit : GraphicUnit, optional
-        That the card is set on; one of 31 faders without.
-    speaker_height_m, speaker_down_deg, gain_db
-        What the hands have changed, see `demo_hall()`.
-
-    Returns
-    -------
-    ndarray, shape (n_samples,)
-        Impulse response from what is sent to the microphone's input; not to be written to. The
-        last ones asked for are remembered, with the same `unit` object.
-
-    Raises
-    ------
-    InputError
-        There is no such side or spot, the boxes would not hang in the hall, or the card has
-        faders that its unit has not.
-    """
-    faults = []
-    if side not in ACROSS_M:
-        faults.append(f'The demo has no side "{side}". There are: {", ".join(ACROSS_M)}.')
-    if spot not in (*SPOTS_M, LINE_CHECK):
-        faults.append(
-            f'The demo has no spot "{spot}". There are: {", ".join((*SPOTS_M, LINE_CHECK))}.'
-        )
-    if not 0.0 < speaker_height_m < HALL_HEIGHT_M:
-        faults.append(
-            f"Loudspeakers at {speaker_height_m:g} m would not hang in the demo's hall, which is "
-            f"{HALL_HEIGHT_M:g} m high. Give a height within it."
-        )
-    if faults:
-        raise InputError(*faults)
-    faders: tuple[float, ...] | None = None
-    if card is not None:
-        unit = unit or graphic_unit(31)
-        faders = tuple(_positions(unit, _of_side(card, side)))
-    return _impulse(
-        side,
-        spot if spot == LINE_CHECK else _place(side, spot),
-        rate_hz,
-        unit if faders is not None else None,
-        faders,
-        speaker_height_m,
-        speaker_down_deg,
-        gain_db.get(side, GAIN_DB[side]),
-    )
-
-
-# Six takes before and after, and a line check.
-@lru_cache(maxsize=16)
-def _impulse(
-    side: str,
-    place: str,
-    rate_hz: float,
-    unit: GraphicUnit | None,
-    faders: tuple[float, ...] | None,
-    speaker_height_m: float,
-    speaker_down_deg: float,
-    gain_db: float,
-) -> FloatArray:
-    hall = demo_hall(
-        speaker_height_m=speaker_height_m,
-        speaker_down_deg=speaker_down_deg,
-        gain_db={side: gain_db},
-    )
-    if faders is not None:
-        hall = replace(hall, unit=unit, faders={side: faders})
-    impulse = hall.true_response(side, place, rate_hz=rate_hz)
-    impulse.setflags(write=False)
-    return impulse
 
 
 def demo_job(*, bands: Literal[31, 15, 10] = 31, takes: tuple[Take, ...] = ()) -> Job:
@@ -357,7 +175,7 @@ def write_demo_after(folder: Path, card: Card) -> None:
         max_boost_db=equalizer.max_boost_db,
         q=equalizer.q,
     )
-    faders = {side: _positions(unit, _of_side(card, side)) for side in ACROSS_M}
+    faders = {side: positions(unit, of_side(card, side)) for side in ACROSS_M}
     hall = replace(demo_hall(), unit=unit, faders=faders)
     before = tuple(take for take in job.takes if take.state == "before")
     after = _takes(hall, "after")
@@ -368,19 +186,15 @@ def write_demo_after(folder: Path, card: Card) -> None:
         raise _not_written(folder, error) from error
 
 
-def _place(side: str, spot: str) -> str:
-    return f"{side}-{spot}"
-
-
 def _takes(hall: simulated.SimulatedHall, state: Literal["before", "after"]) -> tuple[Take, ...]:
     ending = "" if state == "before" else "-after"
     return tuple(
         Take(
-            file=f"{TAKES_FOLDER}/{_place(side, spot)}{ending}.wav",
+            file=f"{TAKES_FOLDER}/{place_of(side, spot)}{ending}.wav",
             side=side,
             spot=spot,
             # To the centimetre, as a tape or a laser gives it.
-            distance_m=round(hall.distance_m(side, _place(side, spot)), 2),
+            distance_m=round(hall.distance_m(side, place_of(side, spot)), 2),
             mic_channel=1,
             reference_channel=2,
             state=state,
@@ -388,24 +202,6 @@ def _takes(hall: simulated.SimulatedHall, state: Literal["before", "after"]) -> 
         for side in ACROSS_M
         for spot in SPOTS_M
     )
-
-
-def _of_side(card: Card, side: str) -> Mapping[float, float]:
-    return card.get(side, card.get("both", {}))
-
-
-def _positions(unit: GraphicUnit, faders: Mapping[float, float]) -> FloatArray:
-    """Positions of all faders of the unit; those that the card does not name stay at 0."""
-    positions = np.zeros(unit.nominal_hz.size)
-    for fader_hz, fader_db in faders.items():
-        at = np.flatnonzero(np.isclose(unit.nominal_hz, fader_hz, rtol=1e-3))
-        if not at.size:
-            raise InputError(
-                f"The card moves a fader at {fader_hz:g} Hz, which this unit has not. "
-                "Tune the demo again and set that card."
-            )
-        positions[at[0]] = fader_db
-    return positions
 
 
 def _record(folder: Path, hall: simulated.SimulatedHall, takes: Sequence[Take]) -> None:
@@ -416,7 +212,7 @@ def _record(folder: Path, hall: simulated.SimulatedHall, takes: Sequence[Take]) 
 
     def record(number: int) -> None:
         take = takes[number]
-        place = _place(take.side, take.spot)
+        place = place_of(take.side, take.spot)
         seed = 100 + number + (50 if take.state == "after" else 0)
         samples, rate_hz = hall.take(
             take.side, place, stimulus, rate_hz=RATE_HZ, seed=seed, noise=NOISE

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
-from evenhall.job.demo import GAIN_DB, NOISE, demo_impulse
+from evenhall.job.demo_hall import GAIN_DB, NOISE, demo_impulse
 from evenhall.job.result import Result
 from evenhall.job.tuning import unit_of
 from evenhall.pages.guide import move_key

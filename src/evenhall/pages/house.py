@@ -10,7 +10,8 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from evenhall.errors import InputError
-from evenhall.job.demo import DEMO_VENUE, SPOTS_M, demo_job, write_calibration
+from evenhall.job.demo import DEMO_VENUE, demo_job, write_calibration
+from evenhall.job.demo_hall import SPOTS_M
 from evenhall.job.folder import SECTIONS
 from evenhall.job.result import Result
 from evenhall.pages.bulletin import Bulletin

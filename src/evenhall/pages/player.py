@@ -18,7 +18,7 @@ from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.errors import EvenhallError, InputError
 from evenhall.hall import distance_m
-from evenhall.job.demo import LINE_CHECK
+from evenhall.job.demo_hall import LINE_CHECK
 from evenhall.job.gain import set_gain
 from evenhall.job.line_round import Element, check_round, elements_of
 from evenhall.job.model import Take as JobTake

@@ -1,0 +1,249 @@
+"""The demo's hall: where its loudspeakers and spots are, and what is wrong in it.
+
+The boxes stand low, so the front row gets far more than the last. They boom around 200 Hz and are
+harsh around 3 kHz (the card mends that). A folding wall 0.95 m behind them cancels 90 Hz
+everywhere, and stacked chairs behind the middle row take 160 Hz out there (both are left alone).
+The right channel is set 1.6 dB low. `demo_hall()` is the hall; `demo_impulse()` what simulated
+devices play through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.errors import InputError
+from evenhall.sound import simulated
+
+__all__ = [
+    "ACROSS_M",
+    "EAR_HEIGHT_M",
+    "GAIN_DB",
+    "HALL_HEIGHT_M",
+    "LINE_CHECK",
+    "MICROPHONE",
+    "NOISE",
+    "SPEAKER_HEIGHT_M",
+    "SPOTS_M",
+    "Card",
+    "demo_hall",
+    "demo_impulse",
+    "of_side",
+    "place_of",
+    "positions",
+]
+
+FloatArray = NDArray[np.float64]
+
+HALL_HEIGHT_M = 4.2
+SPEAKER_HEIGHT_M = 1.6
+SPEAKER_FROM_WALL_M = 0.9  # from the front wall
+SPOTS_M = {"front": 2.5, "middle": 6.1, "back": 11.6}  # along the floor from the loudspeaker
+INWARDS_M = {"front": 0.4, "middle": 0.2, "back": 0.4}  # from its axis to the middle of the hall
+EAR_HEIGHT_M = 1.2
+ACROSS_M = {"left": 2.2, "right": 6.8}
+GAIN_DB = {"left": 0.0, "right": -1.6}  # of the channels, as they were found
+# One more place, for the line check: nearer the left one by 0.67 m.
+LINE_CHECK = "line check"
+LINE_CHECK_M = (SPEAKER_FROM_WALL_M + 2.5, 4.0, EAR_HEIGHT_M)
+
+MICROPHONE = simulated.Microphone(
+    (
+        (20.0, -1.2),
+        (31.5, -0.5),
+        (63.0, -0.1),
+        (125.0, 0.0),
+        (1000.0, 0.0),
+        (2000.0, 0.1),
+        (4000.0, 0.4),
+        (6300.0, 1.1),
+        (8000.0, 1.7),
+        (10000.0, 2.2),
+        (12500.0, 2.0),
+        (16000.0, 0.9),
+        (20000.0, -1.4),
+    )
+)
+NOISE = simulated.Noise(level_dbfs=-70.0, hum_hz=50.0, hum_dbfs=-82.0)
+
+Card = Mapping[str, Mapping[float, float]]  # positions in dB by nominal frequency in Hz
+
+
+def demo_hall(
+    *,
+    speaker_height_m: float = SPEAKER_HEIGHT_M,
+    speaker_down_deg: float = 0.0,
+    gain_db: Mapping[str, float] = GAIN_DB,
+) -> simulated.SimulatedHall:
+    """Give the demo's hall, without an equalizer.
+
+    Parameters
+    ----------
+    speaker_height_m, speaker_down_deg : float
+        Where the boxes hang and how far they tip down; as they were found, if left out.
+    gain_db : mapping of str to float
+        Of the channels of the sides named; as they were found for others.
+    """
+    box = simulated.Box(
+        low_limit_hz=58.0,
+        high_limit_hz=20_000.0,
+        peaks=(simulated.Peak(245.0, 7.0, 2.0), simulated.Peak(2800.0, 7.0, 2.5)),
+    )
+    elements = {
+        side: simulated.Element(
+            box,
+            (SPEAKER_FROM_WALL_M, across_m, speaker_height_m),
+            down_deg=speaker_down_deg,
+            turn_deg=turn_deg,
+            gain_db=gain_db.get(side, GAIN_DB[side]),
+            wall_behind_m=0.95,
+        )
+        for (side, across_m), turn_deg in zip(ACROSS_M.items(), (8.0, -8.0), strict=True)
+    }
+    # Each side has its own places, mirrored but for a hand's breadth, as people put them.
+    spots = {
+        place_of(side, spot): (
+            SPEAKER_FROM_WALL_M + down_m,
+            across_m + inwards * INWARDS_M[spot] + 0.05,
+            EAR_HEIGHT_M,
+        )
+        for (side, across_m), inwards in zip(ACROSS_M.items(), (1.0, -1.0), strict=True)
+        for spot, down_m in SPOTS_M.items()
+    }
+    spots[LINE_CHECK] = LINE_CHECK_M
+    return simulated.SimulatedHall(
+        room=simulated.Room(
+            16.0, 9.0, HALL_HEIGHT_M, rt60_s=(0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5)
+        ),
+        elements=elements,
+        spots=spots,
+        microphone=MICROPHONE,
+        clutter_behind_m={place_of(side, "middle"): 0.53 for side in ACROSS_M},
+    )
+
+
+def demo_impulse(
+    side: str,
+    spot: str,
+    *,
+    rate_hz: float,
+    card: Card | None = None,
+    unit: GraphicUnit | None = None,
+    speaker_height_m: float = SPEAKER_HEIGHT_M,
+    speaker_down_deg: float = 0.0,
+    gain_db: Mapping[str, float] = GAIN_DB,
+) -> FloatArray:
+    """Give what simulated devices play through, when a side is soloed and the microphone stands.
+
+    Parameters
+    ----------
+    side : {"left", "right"}
+    spot : {"front", "middle", "back", "line check"}
+        Each side has its own places, but for the line check.
+    rate_hz : float
+    card : mapping of str to mapping of float to float, optional
+        As for `write_demo_after()`; faders are flat without.
+    unit : GraphicUnit, optional
+        That the card is set on; one of 31 faders without.
+    speaker_height_m, speaker_down_deg, gain_db
+        What the hands have changed, see `demo_hall()`.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        Impulse response from what is sent to the microphone's input; not to be written to. The
+        last ones asked for are remembered, with the same `unit` object.
+
+    Raises
+    ------
+    InputError
+        There is no such side or spot, the boxes would not hang in the hall, or the card has
+        faders that its unit has not.
+    """
+    faults = []
+    if side not in ACROSS_M:
+        faults.append(f'The demo has no side "{side}". There are: {", ".join(ACROSS_M)}.')
+    if spot not in (*SPOTS_M, LINE_CHECK):
+        faults.append(
+            f'The demo has no spot "{spot}". There are: {", ".join((*SPOTS_M, LINE_CHECK))}.'
+        )
+    if not 0.0 < speaker_height_m < HALL_HEIGHT_M:
+        faults.append(
+            f"Loudspeakers at {speaker_height_m:g} m would not hang in the demo's hall, which is "
+            f"{HALL_HEIGHT_M:g} m high. Give a height within it."
+        )
+    if faults:
+        raise InputError(*faults)
+    faders: tuple[float, ...] | None = None
+    if card is not None:
+        unit = unit or graphic_unit(31)
+        faders = tuple(positions(unit, of_side(card, side)))
+    return _impulse(
+        side,
+        spot if spot == LINE_CHECK else place_of(side, spot),
+        rate_hz,
+        unit if faders is not None else None,
+        faders,
+        speaker_height_m,
+        speaker_down_deg,
+        gain_db.get(side, GAIN_DB[side]),
+    )
+
+
+# Six takes before and after, and a line check.
+@lru_cache(maxsize=16)
+def _impulse(
+    side: str,
+    place: str,
+    rate_hz: float,
+    unit: GraphicUnit | None,
+    faders: tuple[float, ...] | None,
+    speaker_height_m: float,
+    speaker_down_deg: float,
+    gain_db: float,
+) -> FloatArray:
+    hall = demo_hall(
+        speaker_height_m=speaker_height_m,
+        speaker_down_deg=speaker_down_deg,
+        gain_db={side: gain_db},
+    )
+    if faders is not None:
+        hall = replace(hall, unit=unit, faders={side: faders})
+    impulse = hall.true_response(side, place, rate_hz=rate_hz)
+    impulse.setflags(write=False)
+    return impulse
+
+
+def place_of(side: str, spot: str) -> str:
+    """Name the place of a side's own spot in the hall."""
+    return f"{side}-{spot}"
+
+
+def of_side(card: Card, side: str) -> Mapping[float, float]:
+    """Give what a card says of a side."""
+    return card.get(side, card.get("both", {}))
+
+
+def positions(unit: GraphicUnit, faders: Mapping[float, float]) -> FloatArray:
+    """Give the positions of all faders of the unit; those that the card leaves out stay at 0.
+
+    Raises
+    ------
+    InputError
+        The card names a fader that the unit has not.
+    """
+    positions = np.zeros(unit.nominal_hz.size)
+    for fader_hz, fader_db in faders.items():
+        at = np.flatnonzero(np.isclose(unit.nominal_hz, fader_hz, rtol=1e-3))
+        if not at.size:
+            raise InputError(
+                f"The card moves a fader at {fader_hz:g} Hz, which this unit has not. "
+                "Tune the demo again and set that card."
+            )
+        positions[at[0]] = fader_db
+    return positions
