@@ -167,6 +167,17 @@ def test_venue_is_called_by_its_latest_name(store):
     assert store.visit(first).name == "Quarry Hall"
 
 
+def test_deleted_visit_is_listed_apart_whole_and_comes_back(store, number):
+    other = store.new_visit("Other", {})
+    store.set_visit_deleted(number, deleted=True)
+    assert [line.number for line in store.visits()] == [other]
+    assert [line.number for line in store.visits(deleted=True)] == [number]
+    assert store.visit(number).folder.is_dir()
+    store.set_visit_deleted(number, deleted=False)
+    assert {line.number for line in store.visits()} == {number, other}
+    assert store.visits(deleted=True) == ()
+
+
 @pytest.mark.parametrize("wrong", [0, 99, -1, 2**63, 2**70])
 def test_visit_or_take_that_is_not_there_is_one_line(store, number, wrong):
     asks = (

@@ -297,6 +297,18 @@ def show_visit(house: AHouse, visit: int) -> VisitAnswer:
     )
 
 
+@router.delete("/visits/{visit}", status_code=204)
+def delete_visit(house: AHouse, visit: int) -> None:
+    """Take a visit out of the list; everything of it stays."""
+    house.store.set_visit_deleted(visit, deleted=True)
+
+
+@router.post("/visits/{visit}/restore", status_code=204)
+def restore_visit(house: AHouse, visit: int) -> None:
+    """Bring a deleted visit back."""
+    house.store.set_visit_deleted(visit, deleted=False)
+
+
 @router.put(
     "/visits/{visit}/entries/{name}",
     response_model=EntryAnswer,

@@ -96,6 +96,7 @@ class VisitsPage:
     """All visits, and the ways to begin one."""
 
     visits: tuple[VisitLine, ...]
+    deleted: tuple[VisitLine, ...]
     here: bool
 
 
@@ -108,7 +109,9 @@ def first(house: AHouse) -> Response:
 @router.get("/visits")
 def visits(request: Request, house: AHouse) -> HTMLResponse:
     """List the visits."""
-    page = VisitsPage(house.store.visits(), is_here(request.scope))
+    page = VisitsPage(
+        house.store.visits(), house.store.visits(deleted=True), is_here(request.scope)
+    )
     return _page(request, "visits.html", page=page)
 
 

@@ -39,7 +39,8 @@ MIGRATIONS: tuple[str, ...] = (
         folder TEXT NOT NULL UNIQUE,
         demo INTEGER NOT NULL DEFAULT 0 CHECK (demo IN (0, 1)),
         revision INTEGER NOT NULL DEFAULT 0,
-        made_at TEXT NOT NULL
+        made_at TEXT NOT NULL,
+        deleted_at TEXT
     ) STRICT;
     -- What was typed, ticked or found out, one row a thing: two pages that change two things
     -- never meet, and two that change one are told.

@@ -109,13 +109,15 @@ class Store:
         with self._lock, store_errors(self._path), writing(self._connection):
             yield self._connection
 
-    def visits(self) -> tuple[VisitLine, ...]:
-        """List the visits, the latest first."""
+    def visits(self, *, deleted: bool = False) -> tuple[VisitLine, ...]:
+        """List the visits, or those that were deleted, the latest first."""
         with self._reading() as base:
             rows = base.execute(
                 "SELECT visit.id, visit.made_at, visit.demo, venue.name,"
                 " (SELECT count(*) FROM take WHERE visit_id = visit.id AND deleted_at IS NULL)"
-                " AS takes FROM visit JOIN venue ON venue.id = venue_id ORDER BY visit.id DESC"
+                " AS takes FROM visit JOIN venue ON venue.id = venue_id"
+                " WHERE (visit.deleted_at IS NOT NULL) = ? ORDER BY visit.id DESC",
+                (int(deleted),),
             ).fetchall()
         return tuple(
             VisitLine(row["id"], row["name"], row["made_at"], row["takes"], bool(row["demo"]))
@@ -360,6 +362,21 @@ class Store:
             ).lastrowid
         assert key is not None
         return StoredTake(key, take, made_at, deleted=False)
+
+    def set_visit_deleted(self, number: int, *, deleted: bool) -> None:
+        """Take a visit out of the list, or bring it back; its recordings stay.
+
+        Raises
+        ------
+        InputError
+            There is none of that number.
+        """
+        with self._writing() as base:
+            _visit_row(base, number)
+            base.execute(
+                "UPDATE visit SET deleted_at = ? WHERE id = ?",
+                (self._now() if deleted else None, number),
+            )
 
     def set_deleted(self, number: int, take: int, *, deleted: bool) -> None:
         """Take a take out of the visit, or bring it back.
