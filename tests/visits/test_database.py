@@ -47,7 +47,8 @@ def version_1(path):
             PRAGMA user_version = 1;
             INSERT INTO venue VALUES (1, 'Lower Mill Chapel', '{CLOCK}');
             INSERT INTO rig VALUES (1, 'Rig', '{CLOCK}');
-            INSERT INTO visit VALUES (7, 1, 1, 'visits/a', 0, 5, '{CLOCK}');
+            INSERT INTO visit (id, venue_id, rig_id, folder, demo, revision, made_at)
+                VALUES (7, 1, 1, 'visits/a', 0, 5, '{CLOCK}');
             INSERT INTO entry VALUES (7, 'venue.name', '"Lower Mill Chapel"', 1);
             INSERT INTO entry VALUES (7, 'venue.length_m', '18.0', 5);
             INSERT INTO take VALUES (3, 7, '{TAKE.model_dump_json()}', '{CLOCK}', NULL);
@@ -171,7 +172,10 @@ def test_every_table_is_strict_and_the_log_is_written_ahead(path):
         assert pragma(connection, "synchronous") == 2  # FULL, sqlite.org/pragma.html
         assert pragma(connection, "foreign_keys") == 1
         with pytest.raises(sqlite3.IntegrityError, match="cannot store TEXT value in INTEGER"):
-            connection.execute("INSERT INTO visit VALUES (1, 1, 1, 'a', 0, 'first', '')")
+            connection.execute(
+                "INSERT INTO visit (id, venue_id, rig_id, folder, demo, revision, made_at)"
+                " VALUES (1, 1, 1, 'a', 0, 'first', '')"
+            )
         with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
             connection.execute("INSERT INTO take VALUES (1, 99, '{}', '', NULL)")
 
