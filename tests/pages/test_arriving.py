@@ -154,7 +154,7 @@ def test_recording_whose_reference_is_a_file_needs_that_file_first(pages):
     form = {**FORM, "reference": "file"}
     line = refused(pages, "takes/upload", short(1), "mono.wav", form)
     assert line == "Give the file that was played first."
-    assert send(pages, "stimulus", short(1), "played.wav").status_code == 204
+    assert send(pages, "stimulus", short(1, seconds=1.2), "played.wav").status_code == 204
     answer = send(pages, "takes/upload", short(1), "mono.wav", form)
     assert answer.status_code == 201
     (stored,) = pages.house.store.visit(pages.visit).takes
@@ -244,7 +244,7 @@ def test_what_cannot_be_entered_leaves_no_file(pages, monkeypatch, where):
     for name in ("add_take", "set_entry"):
         monkeypatch.setattr(pages.house.store, name, fail)
     before = state(pages)
-    raw = b"20 0\n20000 1\n" if where == "calibration" else short()
+    raw = b"20 0\n20000 1\n" if where == "calibration" else short(seconds=1.2)
     answer = send(pages, where, raw, "a.wav", FORM if where == "takes/upload" else None)
     assert answer.status_code == 507
     assert state(pages) == before
@@ -307,10 +307,19 @@ def test_calibration_without_a_name_is_still_named_in_its_line(pages):
 
 
 def test_stimulus_is_taken_in(pages):
-    raw = short(1, format_="AIFF")
+    raw = short(1, format_="AIFF", seconds=1.2)
     assert send(pages, "stimulus", raw, "pink.aiff").status_code == 204
     name = pages.house.store.visit(pages.visit).value("reference.file")
     assert (pages.folder / name).read_bytes() == raw
+
+
+def test_stimulus_by_which_no_take_could_be_judged_is_refused(pages):
+    # Once entered it would be a fault of the whole visit.
+    line = refused(pages, "stimulus", short(1, seconds=0.4), "beep.wav")
+    assert line == "beep.wav is 0.40 s long. Give what was played, a second or more of it."
+    silence = io.BytesIO()
+    soundfile.write(silence, np.zeros(96_000), 48_000, format="WAV")
+    assert "rest.wav is silent" in refused(pages, "stimulus", silence.getvalue(), "rest.wav")
 
 
 def test_stimulus_for_no_visit_is_refused(pages):
