@@ -35,7 +35,7 @@ from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take, is_main
 from evenhall.verdict.trust import response_problems
 
-__all__ = ["measure_take", "measuring"]
+__all__ = ["Played", "measure_take", "measuring", "read_reference"]
 
 FloatArray = NDArray[np.float64]
 
@@ -50,7 +50,9 @@ CALIBRATION_POINTS = 24
 
 
 @dataclass(frozen=True)
-class _Reference:
+class Played:
+    """What was played: one channel, shape (n_samples,), full scale = 1.0."""
+
     samples: NDArray[np.float32]
     rate_hz: float
 
@@ -107,16 +109,23 @@ def _calibration(job: Job, folder: Path) -> FloatArray | None:
     return np.asarray(10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0), axis=1)))
 
 
-def _shared_reference(job: Job, folder: Path) -> _Reference | None:
+def _shared_reference(job: Job, folder: Path) -> Played | None:
     if job.reference is None or all(
         take.reference_channel or take.reference_file for take in job.takes
     ):
         return None
     name = job.reference.file
-    return _read_reference(folder / name, f"job.toml: [reference] file = {name!r}")
+    return read_reference(folder / name, f"job.toml: [reference] file = {name!r}")
 
 
-def _read_reference(path: Path, where: str) -> _Reference:
+def read_reference(path: Path, where: str) -> Played:
+    """Read the file that was played; `where` names it in a fault.
+
+    Raises
+    ------
+    InputError
+        It is no recording, too short, or silent.
+    """
     try:
         recording = read_recording(path)
     except UnreadableRecording as error:
@@ -131,13 +140,13 @@ def _read_reference(path: Path, where: str) -> _Reference:
     samples = np.ascontiguousarray(recording.samples[:, int(power.argmax())])
     if not power.max() > 10.0 ** (SILENT_DBFS / 10.0):
         raise InputError(f"{where} is silent. Give what was played.")
-    return _Reference(samples, recording.rate_hz)
+    return Played(samples, recording.rate_hz)
 
 
 def _measure(
     job_take: JobTake,
     folder: Path,
-    reference: _Reference | None,
+    reference: Played | None,
     calibration: FloatArray | None,
     job: Job,
 ) -> Take:
@@ -156,7 +165,7 @@ def _measure(
         recording = read_recording(folder / job_take.file)
         if job_take.reference_file is not None:
             where = f"reference_file = {job_take.reference_file!r}"
-            reference = _read_reference(folder / job_take.reference_file, where)
+            reference = read_reference(folder / job_take.reference_file, where)
     except UnreadableRecording as error:
         return replace(unusable, problems=(error.problem,))
     except InputError as error:

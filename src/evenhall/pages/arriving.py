@@ -19,6 +19,7 @@ from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
 from evenhall.job.model import Take as JobTake
 from evenhall.job.recorded import next_take_file
+from evenhall.job.takes import read_reference
 from evenhall.pages.guide import elements, spots
 from evenhall.pages.house import House
 from evenhall.sound.recording import UnreadableRecording, read_recording
@@ -176,11 +177,11 @@ def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -
     Raises
     ------
     InputError
-        It is no recording.
+        It is no recording, too short, or silent: no take could be judged by it.
     """
     visit = house.store.visit(number)
     ending = _ending(name)
     with _arrived(visit.folder, content) as part:
-        _look(part, Path(name).name)
+        read_reference(part, Path(name).name[:80])
         with _entered(visit.folder, part, [f"played-{uuid.uuid4().hex[:8]}{ending}"]) as file:
             house.store.set_entry(number, "reference.file", file, was=None)
