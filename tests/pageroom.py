@@ -287,12 +287,12 @@ def watched(browser, origin: str, **options):
     page = context.new_page()
     page.set_default_timeout(1000 * WAIT_S)
     complaints: list[str] = []
-    page.on(
-        "console",
-        lambda message: (
-            complaints.append(message.text) if message.type in ("error", "warning") else None
-        ),
-    )
+
+    def on_console(message) -> None:
+        if message.type in ("error", "warning") and not REFUSED.match(message.text):
+            complaints.append(message.text)
+
+    page.on("console", on_console)
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on(
         "request",
