@@ -4,6 +4,9 @@
 import { ask, refresh, say } from "./ask.js";
 import { hold, holder, release } from "./holder.js";
 
+// A sound that begins long after its button was pressed finds people near the loudspeakers.
+const SOUND_WITHIN_MS = 4000;
+
 function warned(button) {
   if (button.dataset.warned === "1") return true;
   return document.querySelector('[data-entry="warned"]')?.checked ?? false;
@@ -17,9 +20,10 @@ async function act(button) {
     hold();
   }
   if ("warned" in button.dataset) body = { ...body, warned: warned(button) };
-  button.disabled = true;
-  const answer = await ask(method, path, body);
-  button.disabled = false;
+  // Not disabled: that would take the focus from it.
+  button.setAttribute("aria-disabled", "true");
+  const answer = await ask(method, path, body, "holder" in button.dataset ? SOUND_WITHIN_MS : undefined);
+  button.removeAttribute("aria-disabled");
   if (!answer.ok) {
     if ("holder" in button.dataset) release();
     say(answer.faults.join(" ") || "That did not work. Try again.");
@@ -33,7 +37,7 @@ async function act(button) {
 export function startActions() {
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button[data-do]");
-    if (button) act(button);
+    if (button && !button.hasAttribute("aria-disabled")) act(button);
   });
   document.addEventListener("submit", async (event) => {
     const form = event.target;

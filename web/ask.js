@@ -7,14 +7,15 @@ export function say(text, seconds = 6) {
   say.timer = setTimeout(() => (said.textContent = ""), 1000 * seconds);
 }
 
-// Gives the answer, or null where there was none; faults are lines.
-export async function ask(method, path, body) {
+// Gives the answer; its status is 0 where there was none. Faults are lines.
+export async function ask(method, path, body, withinMs) {
   const form = body instanceof FormData;
   try {
     const response = await fetch(path, {
       method,
       headers: form || body === undefined ? {} : { "content-type": "application/json" },
       body: body === undefined ? undefined : form ? body : JSON.stringify(body),
+      signal: withinMs ? AbortSignal.timeout(withinMs) : undefined,
     });
     const text = await response.text();
     const json = text && (response.headers.get("content-type") || "").includes("json");

@@ -1,6 +1,29 @@
 // Figures, ticks and notes: each is kept as soon as it is typed. Who changes what somebody else
-// has changed meanwhile is asked; nothing is lost silently.
+// has changed meanwhile is asked; what cannot be sent just now is sent later. Nothing is lost
+// silently.
 import { ask, refresh, say } from "./ask.js";
+
+const WITHIN_MS = 8000; // an answer that takes longer is waited for on a new connection
+const TYPED = 'input:not([type="checkbox"]):not([type="file"]), textarea';
+const underWay = new WeakSet();
+const again = new WeakSet();
+
+function isTyped(node) {
+  return node.matches(TYPED) && node.value !== node.defaultValue;
+}
+
+// Whether a person's own work stands here that the laptop does not have yet: the page that
+// renews itself leaves it alone, and the revision with it on which it was begun.
+export function isOwn(node) {
+  if (!node.matches) return false;
+  if (node.matches("[data-spots]")) return Array.from(node.querySelectorAll("input")).some(isTyped);
+  return "unsaved" in node.dataset || isTyped(node);
+}
+
+// What stands here now is what the laptop has.
+function settle(input, text) {
+  if (input.matches(TYPED)) input.defaultValue = text;
+}
 
 function valueOf(input) {
   switch (input.dataset.kind) {
@@ -47,7 +70,7 @@ function fault(input, lines) {
 }
 
 function askWhose(input, theirs) {
-  const home = input.closest(".field, label, li") ?? input.parentElement;
+  const home = input.closest(".field, li") ?? input.closest("label").parentElement;
   home.querySelector(":scope > .conflict")?.remove();
   const box = document.createElement("div");
   box.className = "conflict";
@@ -69,23 +92,51 @@ function askWhose(input, theirs) {
     box.remove();
     input.dataset.revision = theirs.revision;
     show(input, theirs.value);
+    settle(input, input.value);
+    fault(input, []);
     refresh();
   };
   box.append(text, mine, other);
   home.append(box);
 }
 
-async function save(input) {
+async function sendOnce(input) {
   const visit = document.body.dataset.visit;
   const was = input.dataset.revision === "" ? null : Number(input.dataset.revision);
   const path = `/api/visits/${visit}/entries/${encodeURIComponent(input.dataset.entry)}`;
-  const answer = await ask("PUT", path, { value: valueOf(input), was });
-  if (answer.ok) {
+  const text = input.value;
+  const value = valueOf(input);
+  input.dataset.unsaved = "1";
+  const answer = await ask("PUT", path, { value, was }, WITHIN_MS);
+  if (!answer.status) {
+    fault(input, ["Not kept yet: no connection to the laptop. It is sent as soon as there is one."]);
+    return;
+  }
+  delete input.dataset.unsaved;
+  const same = JSON.stringify(answer.data?.value) === JSON.stringify(value);
+  if (answer.ok || (answer.status === 409 && same)) {
     if (was !== null) input.dataset.revision = answer.data.revision;
+    settle(input, text);
     fault(input, []);
     refresh();
   } else if (answer.status === 409) askWhose(input, answer.data);
   else fault(input, answer.faults);
+}
+
+// One after the other: the second change of a thing builds on the revision that the first made.
+async function save(input) {
+  again.add(input);
+  if (underWay.has(input)) return;
+  underWay.add(input);
+  while (again.delete(input)) await sendOnce(input);
+  underWay.delete(input);
+}
+
+// Send what could not be sent before.
+export function sendUnsaved() {
+  for (const input of document.querySelectorAll("[data-unsaved]")) {
+    if (!underWay.has(input)) save(input);
+  }
 }
 
 async function saveSpots(list) {
@@ -98,9 +149,12 @@ async function saveSpots(list) {
   const was = Number(list.dataset.revision);
   const answer = await ask("PUT", `/api/visits/${visit}/entries/spots`, { value: spots, was });
   const place = document.getElementById("fault-spots");
+  if (answer.ok || answer.status === 409) {
+    for (const line of list.children) delete line.dataset.keep;
+    for (const input of list.querySelectorAll("input")) settle(input, input.value);
+  }
   if (answer.ok) {
     list.dataset.revision = answer.data.revision;
-    for (const line of list.children) delete line.dataset.keep;
     place.textContent = "";
     refresh();
   } else if (answer.status === 409) {
@@ -126,5 +180,10 @@ export function startEntries() {
     if (input.dataset?.entry) save(input);
     const list = input.closest?.("[data-spots]");
     if (list) saveSpots(list);
+  });
+  document.addEventListener("visibilitychange", () => {
+    // A phone that is put away in the middle of a note may not come back to it.
+    const input = document.activeElement;
+    if (document.visibilityState === "hidden" && input?.dataset.entry && isOwn(input)) save(input);
   });
 }

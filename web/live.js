@@ -2,6 +2,7 @@
 // nothing is heard for a while the connection is gone; it is made again until it holds.
 import { release, resume } from "./holder.js";
 import { refresh } from "./ask.js";
+import { sendUnsaved } from "./entries.js";
 
 const SILENT_MS = 3000;
 const LOWEST_DBFS = -60;
@@ -16,6 +17,7 @@ function lost(is) {
 function heard() {
   heardAt = Date.now();
   lost(false);
+  sendUnsaved();
 }
 
 function drawLevels(data) {

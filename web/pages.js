@@ -3,18 +3,19 @@ import htmx from "htmx.org";
 import { Idiomorph } from "idiomorph/htmx";
 import { startActions } from "./actions.js";
 import { startClock } from "./clock.js";
-import { startEntries } from "./entries.js";
+import { isOwn, startEntries } from "./entries.js";
 import { startExploring } from "./explore.js";
 import { startFiles } from "./files.js";
+import { startFocus } from "./focus.js";
 import { startLive } from "./live.js";
 import { startDevices, startDoor, startLook } from "./settings.js";
 
-// A page that is renewed keeps what a person is at: what is being typed, what is folded open,
-// and a question that waits for an answer.
-Idiomorph.defaults.ignoreActiveValue = true;
+// A page that is renewed keeps what a person is at: what is being typed, what is folded open, a
+// question that waits for an answer, and what is wrong with what was typed.
 Object.assign(Idiomorph.defaults.callbacks, {
   beforeAttributeUpdated: (name, node) => !(name === "open" && node.tagName === "DETAILS"),
-  beforeNodeMorphed: (old) => !old.querySelector?.(":scope > .conflict"),
+  beforeNodeMorphed: (old) =>
+    !(isOwn(old) || old.querySelector?.(":scope > .conflict") || old.id?.startsWith("fault-")),
   beforeNodeRemoved: (node) => !node.dataset?.keep,
 });
 
@@ -24,6 +25,7 @@ startActions();
 startEntries();
 startExploring();
 startFiles();
+startFocus();
 startDevices();
 startDoor();
 startClock();
