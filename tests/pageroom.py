@@ -54,7 +54,9 @@ HERE, PHONE_ADDRESS, WIRE_ADDRESS = "127.0.0.1", "127.0.0.2", "127.0.0.3"
 QUICK = 16.0
 WAIT_S = 20.0
 # The browser's own words for an answer that a page counts on: changed meanwhile, cannot be.
-REFUSED = re.compile(r"Failed to load resource: the server responded with a status of (409|422|401)")
+REFUSED = re.compile(
+    r"Failed to load resource: the server responded with a status of (409|422|401)"
+)
 
 missing = not (Path(CHROMIUM).exists() or shutil.which("chromium"))
 

@@ -23,10 +23,10 @@ from schemathesis.specs.openapi.checks import (
     unsupported_method,
 )
 
+from apiroom import ask, opened, served
 from evenhall.errors import DeviceError, StoreError
 from evenhall.pages import api, guard, phone
 from evenhall.sound.live.device import Device
-from apiroom import ask, opened, served
 
 # The simulated interface of these tests; nothing is opened.
 BOX = Device(0, "Desk interface", "Test host", 2, 2, 48_000.0, True, True)

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from apiroom import ask, demo_files, demo_zip, opened
 from evenhall.errors import InputError, StoreError
 from evenhall.pages import arriving
 from evenhall.pages.arriving import keep_calibration, keep_stimulus, keep_take
-from apiroom import ask, demo_files, demo_zip, opened
 from visits.made import zip_of
 
 GOOD = "takes/left-front.wav"

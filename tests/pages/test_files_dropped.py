@@ -8,9 +8,9 @@ import zipfile
 import numpy as np
 import pytest
 import soundfile
-from pageroom import LAPTOP, browser_tests, until, watched
 
 from evenhall.job.demo import write_demo
+from pageroom import LAPTOP, browser_tests, until, watched
 
 pytestmark = browser_tests()
 

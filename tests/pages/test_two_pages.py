@@ -4,6 +4,7 @@ import re
 import time
 
 import pytest
+
 from pageroom import LAPTOP, PHONE, PHONE_ADDRESS, PageRoom, Wire, browser_tests, until, watched
 
 pytestmark = browser_tests()
