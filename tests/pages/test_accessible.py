@@ -35,7 +35,8 @@ TARGETS = """() => {
     const place = one.matches("[type=checkbox]") ? one.closest("label") : one;
     const { width, height } = place.getBoundingClientRect();
     if (width && height) {
-      found.push([(one.ariaLabel || one.innerText || one.name || one.id).slice(0, 50), width, height]);
+      const name = one.ariaLabel || one.innerText || one.name || one.id;
+      found.push([name.slice(0, 50), width, height]);
     }
   }
   return found;
