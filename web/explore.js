@@ -12,17 +12,24 @@ function titled(node) {
   return null;
 }
 
+function partsOf(figure) {
+  const svg = shownDrawing(figure);
+  return svg ? Array.from(svg.querySelectorAll("g > title"), (title) => title.parentNode) : [];
+}
+
+// Which part was told last, for each drawing.
+const told = new WeakMap();
+
 function tell(figure, part) {
   figure.querySelector(".pointed")?.classList.remove("pointed");
   if (!part) return;
+  told.set(figure, partsOf(figure).indexOf(part));
   part.classList.add("pointed");
   figure.querySelector(".reading").textContent = part.querySelector(":scope > title").textContent;
 }
 
 function step(figure, by) {
-  const svg = shownDrawing(figure);
-  if (!svg) return;
-  const parts = Array.from(svg.querySelectorAll("g > title"), (title) => title.parentNode);
+  const parts = partsOf(figure);
   if (!parts.length) return;
   const at = parts.findIndex((part) => part.classList.contains("pointed"));
   const next = parts[(at + by + parts.length + (at < 0 && by < 0 ? 1 : 0)) % parts.length];
@@ -35,6 +42,13 @@ export function startExploring() {
     const figure = event.target.closest?.("[data-explore]");
     if (figure && event.target.closest("svg")) tell(figure, titled(event.target));
   };
+  // A page that renewed itself goes on telling the same part, with the figures of now.
+  document.addEventListener("htmx:afterSwap", () => {
+    for (const figure of document.querySelectorAll("[data-explore]")) {
+      const part = partsOf(figure)[told.get(figure)];
+      if (part && !part.classList.contains("pointed")) tell(figure, part);
+    }
+  });
   document.addEventListener("pointerdown", point);
   document.addEventListener("pointermove", point);
   document.addEventListener("click", (event) => {

@@ -63,7 +63,6 @@ class VerdictPage:
     summary: str
     points: tuple[words.Point, ...]
     map: Drawing | None
-    map_after: Drawing | None
     findings: tuple[Finding, ...]
     chart: Drawing | None
     troubles: tuple[words.Point, ...]
@@ -128,7 +127,6 @@ def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPa
         summary=_summary(result),
         points=() if result is None else words.verdicts(result),
         map=map_drawing(result, "before"),
-        map_after=map_drawing(result, "after"),
         findings=tuple(_finding(pattern) for pattern in largest_first),
         chart=chart,
         troubles=() if result is None else words.troubles(result),

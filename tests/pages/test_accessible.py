@@ -1,0 +1,280 @@
+"""Every page in both looks and at both sizes: for thumbs, for keys, for readers, and for itself.
+
+Rules: WCAG 2.2 levels A and AA as axe-core checks them. Targets of 44 px: WCAG 2.2, 2.5.5
+(enhanced). Layout shift: the web performance group's Layout Instability draft.
+"""
+
+import re
+import zipfile
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from pageroom import LAPTOP, PHONE, PageRoom, browser_tests, until, watched
+
+from evenhall.job.demo import write_demo, write_demo_after
+
+pytestmark = browser_tests()
+
+CARD = {"both": {200.0: -5.0, 3150.0: -4.0}}
+STEPS = ("set-out", "line-check", "takes", "verdict", "worklist", "proof", "hand-over")
+RULES = {
+    "runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"],
+    "resultTypes": ["violations"],
+}
+# Colours are all that differs between the two looks.
+RULES_OF_COLOUR = {"runOnly": {"type": "rule", "values": ["color-contrast"]}}
+TARGET_PX = 44.0
+SHIFT = 0.02
+
+TARGETS = """() => {
+  const found = [];
+  for (const one of document.querySelectorAll(
+    "button, a.button, input, select, summary, textarea, .steps a, .visits a"
+  )) {
+    // A box to tick is as large as what is written beside it: all of it can be pressed.
+    const place = one.matches("[type=checkbox]") ? one.closest("label") : one;
+    const { width, height } = place.getBoundingClientRect();
+    if (width && height) {
+      const name = one.ariaLabel || one.innerText || one.name || one.id;
+      found.push([name.slice(0, 50), width, height]);
+    }
+  }
+  return found;
+}"""
+SHIFTED = """() => new Promise((done) => {
+  let sum = 0;
+  new PerformanceObserver((list) => {
+    for (const one of list.getEntries()) sum += one.value;
+  }).observe({ type: "layout-shift", buffered: true });
+  setTimeout(() => done(sum), 150);
+})"""
+FOCUSED = """() => {
+  const one = document.activeElement;
+  const { outlineStyle, outlineWidth } = getComputedStyle(one);
+  return {
+    tag: one.tagName,
+    name: one.ariaLabel || one.innerText || one.labels?.[0]?.innerText || "",
+    ring: outlineStyle !== "none" && parseFloat(outlineWidth) >= 2,
+    inside: one !== document.body,
+  };
+}"""
+
+
+@pytest.fixture(scope="module")
+def paths(browser, room, tmp_path_factory):
+    """Pages of a visit that has just begun and of one that is all done, and those around them."""
+    folder = tmp_path_factory.mktemp("done") / "demo"
+    write_demo(folder)
+    write_demo_after(folder, CARD)
+    packed = folder.with_suffix(".zip")
+    with zipfile.ZipFile(packed, "w") as archive:
+        for file in folder.rglob("*"):
+            archive.write(file, file.relative_to(folder))
+    context = browser.new_context()
+    file = {"name": "demo.zip", "mimeType": "application/zip", "buffer": packed.read_bytes()}
+    answer = context.request.post(f"{room.url}/api/visits/import", multipart={"file": file})
+    done = answer.json()["number"]
+    context.close()
+    begun = room.new_demo()
+    return (
+        *(f"/visit/{done}/{step}" for step in STEPS),
+        f"/visit/{done}/card/left",
+        f"/visit/{done}/card/left?at=1",
+        *(f"/visit/{begun}/{step}" for step in ("set-out", "line-check", "takes")),
+        "/visits",
+        f"/phone?visit={begun}",
+        "/pair",
+        "/visit/999/takes",
+    )
+
+
+def violations(page):
+    """What axe-core finds on this page in the light, and in the dark."""
+    found = []
+    for scheme, rules in (("light", RULES), ("dark", RULES_OF_COLOUR)):
+        page.emulate_media(color_scheme=scheme)
+        for one in Axe().run(page, options=rules).response["violations"]:
+            found += [f"{scheme}, {one['id']}: {node['html'][:150]}" for node in one["nodes"]]
+    return found
+
+
+def unfit(page):
+    """What is too small for a thumb on this page."""
+    return [one for one in page.evaluate(TARGETS) if min(one[1:]) < TARGET_PX - 0.01]
+
+
+@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
+def test_pages_are_fit_for_readers_thumbs_and_both_looks(browser, room, paths, size):
+    wrong = {}
+    with watched(browser, room.url, viewport=size) as page:
+        for path in paths:
+            page.goto(room.url + path)
+            if (shifted := page.evaluate(SHIFTED)) >= SHIFT:
+                wrong[path, "shift"] = shifted
+            wide = page.evaluate("document.scrollingElement.scrollWidth")
+            if wide > size["width"]:
+                wrong[path, "too wide"] = wide
+            if small := unfit(page):
+                wrong[path, "too small"] = small
+            if found := violations(page):
+                wrong[path, "rules"] = found
+    assert not wrong, "\n".join(f"{where}: {what}" for where, what in wrong.items())
+
+
+@pytest.fixture(scope="module")
+def slow(tmp_path_factory):
+    """A server whose hall is as slow as a real one: there is time to look while it sounds."""
+    with PageRoom(tmp_path_factory.mktemp("slow"), pace=1.0) as served:
+        yield served
+
+
+def test_pages_are_fit_while_something_sounds_or_is_asked(browser, slow):
+    visit = slow.new_demo()
+    wrong = {}
+
+    def look(what):
+        for size in (LAPTOP, PHONE):
+            page.set_viewport_size(size)
+            if found := [*violations(page), *unfit(page)]:
+                wrong[what, size["width"]] = found
+
+    with watched(browser, slow.url, viewport=LAPTOP) as page:
+        page.goto(f"{slow.url}/visit/{visit}/line-check")
+        page.get_by_role("button", name="Start the line check").click()
+        page.get_by_role("button", name="Left is soloed").wait_for()
+        look("asking")
+        page.get_by_role("button", name="Stop").click()
+        page.locator(".outcome").wait_for()
+        look("stopped")
+        page.goto(f"{slow.url}/visit/{visit}/takes")
+        page.get_by_role("button", name="Take left, front").first.click()
+        page.locator("[data-left]").filter(has_text=re.compile(r"\d s")).wait_for()
+        look("sounding")
+        assert slow.phase() == "sound", "it sounded all the while"
+        page.get_by_role("button", name="Stop").click()
+        page.locator(".outcome").wait_for()
+    assert not wrong, "\n".join(f"{where}: {what}" for where, what in wrong.items())
+
+
+def press(page, name, key="Enter"):
+    """Go to what is so named with the tab key, see that it shows, and press it."""
+    for _ in range(160):
+        page.keyboard.press("Tab")
+        at = page.evaluate(FOCUSED)
+        if re.match(name, " ".join(at["name"].split())):
+            break
+    else:
+        raise AssertionError(f"the tab key never comes to {name!r}")
+    assert at["ring"], f"{name!r} does not show that it has the focus"
+    page.keyboard.press(key)
+
+
+def test_visit_goes_by_keyboard_alone(browser, room):
+    visit = room.new_demo()
+    with watched(browser, room.url, viewport=LAPTOP) as page:
+        page.goto(f"{room.url}/visit/{visit}/set-out")
+        page.keyboard.press("Tab")
+        assert page.evaluate(FOCUSED)["name"] == "To the page"
+        press(page, "Go there")
+        page.wait_for_url("**/line-check")
+        press(page, "Start the line check")
+        for side in ("Left", "Right"):
+            page.get_by_role("button", name=f"{side} is soloed").wait_for()
+            press(page, f"{side} is soloed")
+        page.locator(".outcome").wait_for()
+        press(page, "Takes")
+        page.wait_for_url("**/takes")
+        for side in ("left", "right"):
+            for spot in ("front", "middle", "back"):
+                press(page, f"Take {side}, {spot}$")
+                page.locator(".outcome").filter(has_text=f"{side}, {spot}:").wait_for()
+                until(lambda: page.evaluate(FOCUSED)["inside"], "focus", within_s=2.0)
+        press(page, "To the verdict")
+        page.wait_for_url("**/verdict")
+        press(page, "To the worklist")
+        page.wait_for_url("**/worklist")
+        press(page, "Turn the left", "Space")
+        until(lambda: any(n.startswith("tick.") for n in room.entries(visit)), "tick is kept")
+        press(page, "Set it, one fader at a time")
+        page.wait_for_url("**/card/left?at=1")
+        press(page, "It stands there")
+        page.wait_for_url("**/card/left?at=2")
+        press(page, "Back$")
+        page.wait_for_url("**/worklist")
+        press(page, "To the proof")
+        page.wait_for_url("**/proof")
+
+
+def test_focus_stays_on_the_page_while_it_renews_itself_during_a_take(browser, slow):
+    visit = slow.new_demo()
+    with watched(browser, slow.url, viewport=LAPTOP) as page:
+        page.goto(f"{slow.url}/visit/{visit}/takes")
+        press(page, "Take left, front$")
+        until(lambda: slow.phase() == "sound", "sound")
+        until(lambda: page.evaluate(FOCUSED)["name"] == "Stop", "focus on Stop", within_s=2.0)
+        page.keyboard.press("Enter")
+        page.locator(".outcome").get_by_text("Stopped.").wait_for()
+        # What was stopped is told, and Enter would not start it again.
+        until(lambda: page.evaluate(FOCUSED)["tag"] == "SECTION", "focus", within_s=2.0)
+        assert page.evaluate(FOCUSED)["name"] == "How it went"
+
+
+def test_focus_and_half_a_figure_stay_when_another_page_changes_something(browser, room):
+    visit = room.new_demo()
+    with watched(browser, room.url, viewport=LAPTOP) as page:
+        page.goto(f"{room.url}/visit/{visit}/set-out")
+        width = page.get_by_role("textbox", name="Width")
+        width.fill("9.")
+        room.ask("PUT", f"/api/visits/{visit}/entries/venue.height_m", {"value": 4.9})
+        height = page.get_by_role("textbox", name="Height").first
+        until(lambda: height.input_value() == "4.9", "height", within_s=2.0)
+        page.keyboard.type("25")
+        assert width.input_value() == "9.25"
+        page.keyboard.press("Tab")
+        until(lambda: room.entries(visit)["venue.width_m"] == 9.25, "width is kept")
+
+
+@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
+def test_drawings_tell_their_figures_to_keys_pointer_and_thumb(browser, room, paths, size):
+    touch = {"has_touch": True, "is_mobile": True} if size is PHONE else {}
+    with watched(browser, room.url, viewport=size, **touch) as page:
+        page.goto(room.url + paths[3])
+        figure = page.locator("[data-explore]").first
+        reading = figure.locator(".reading")
+        figure.locator("[data-step='1']").focus()
+        said = []
+        for key in ("ArrowRight", "ArrowRight", "ArrowLeft"):
+            page.keyboard.press(key)
+            said.append(reading.inner_text())
+        assert "dB" in said[0] + said[1]
+        assert said[0] != said[1]
+        assert said[2] == said[0]
+        cells = figure.locator("svg:visible g:has(> title)").filter(has=page.locator("rect"))
+        cell = cells.filter(has_text=re.compile("dB")).nth(12)
+        cell.scroll_into_view_if_needed()
+        (cell.tap if touch else cell.hover)()
+        told = cell.locator("> title").text_content()
+        assert "dB" in told
+        assert reading.inner_text() == told
+
+
+def test_content_policy_holds(browser, room):
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(f"{room.url}/visits")
+    refused = []
+    page.on("console", lambda message: refused.append(message.text))
+    page.evaluate(
+        """() => {
+          const script = document.createElement("script");
+          script.textContent = "window.strange = 1";
+          document.body.append(script);
+          const image = document.createElement("img");
+          image.src = "http://127.0.0.9:1/";
+          document.body.append(image);
+        }"""
+    )
+    until(lambda: len(refused) >= 2, "both are refused")
+    assert page.evaluate("window.strange") is None
+    assert all("Content Security Policy" in line for line in refused)
+    context.close()
