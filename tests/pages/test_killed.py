@@ -33,7 +33,7 @@ KILLS = 50
 SEED = 50
 ANSWERS_WITHIN_S = 60.0
 # A take needs one second or two: a life that begins with one is longer.
-LIFE_S, LIFE_WITH_TAKE_S = (0.0, 0.5), (0.3, 2.2)
+LIFE_S, LIFE_WITH_TAKE_S = (0.0, 0.5), (0.3, 3.2)
 BEFORE_IT_ANSWERS = 0.1  # share of the kills that come while it still starts
 SIDES, SPOTS = ("left", "right"), ("front", "middle", "back")
 
