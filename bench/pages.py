@@ -79,17 +79,17 @@ def served(program: str, *arguments: str) -> Iterator[tuple[str, int]]:
         process.stdout.close()
 
 
-def answers_after_s(program: str, *arguments: str) -> float:
-    """Time from the command to its first answer: the page that it names, or where that is."""
+def answers_after_s(program: str, *arguments: str) -> tuple[float, float]:
+    """Wall and processor seconds from the command to its first answer."""
     start = time.perf_counter()
-    with served(program, *arguments) as (base, _):
+    with served(program, *arguments) as (base, pid):
         while True:
             try:
                 httpx.get(f"{base}/")
                 break
             except httpx.ConnectError:
                 time.sleep(0.005)
-        return time.perf_counter() - start
+        return time.perf_counter() - start, processor_s(pid)
 
 
 def processor_s(pid: int) -> float:
@@ -201,9 +201,11 @@ def starts(runs: int) -> None:
     for _ in range(runs):
         with tempfile.TemporaryDirectory() as place:
             pairs.append((answers_after_s(SERVE, place, "-"), answers_after_s(BARE)))
-    row("`evenhall open` until it answers, s", [a for a, _ in pairs], 2)
-    row("bare server until it answers, s", [b for _, b in pairs], 2)
-    row("ratio", [a / b for a, b in pairs], 2)
+    row("`evenhall open` until it answers, s", [a[0] for a, _ in pairs], 2)
+    row("bare server until it answers, s", [b[0] for _, b in pairs], 2)
+    row("ratio", [a[0] / b[0] for a, b in pairs], 2)
+    row("`evenhall open`, processor s", [a[1] for a, _ in pairs], 2)
+    row("bare server, processor s", [b[1] for _, b in pairs], 2)
 
 
 def first_page(runs: int) -> None:
