@@ -9,9 +9,9 @@ import zipfile
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from pageroom import LAPTOP, PHONE, PageRoom, browser_tests, until, watched
 
 from evenhall.job.demo import write_demo, write_demo_after
+from pageroom import LAPTOP, PHONE, PageRoom, browser_tests, until, watched
 
 pytestmark = browser_tests()
 
