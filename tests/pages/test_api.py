@@ -50,8 +50,8 @@ def patch():
 def pages(tmp_path_factory, patch):
     """The demo's visit, on a computer whose devices and networks are made up."""
     patch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("config")))
-    patch.setattr(api, "present", lambda: (BOX,))
-    for module in (api, phone):
+    patch.setattr(api.sound, "present", lambda: (BOX,))
+    for module in (api.doors, phone):
         patch.setattr(module, "local_addresses", lambda: ("127.0.0.2",))
     patch.setattr(guard, "BURST", 1e9)
     with opened(tmp_path_factory.mktemp("api")) as pages:
@@ -298,7 +298,7 @@ def test_store_device_and_our_own_errors_have_their_status(pages, monkeypatch):
 
     monkeypatch.setattr(pages.house.store, "visits", fail(StoreError("The disk is full. Tidy up.")))
     assert lines(ask(pages.app, "GET", "/api/visits"), 507) == ["The disk is full. Tidy up."]
-    monkeypatch.setattr(api, "present", fail(DeviceError("It is gone. Plug it in.")))
+    monkeypatch.setattr(api.sound, "present", fail(DeviceError("It is gone. Plug it in.")))
     assert lines(ask(pages.app, "GET", "/api/devices"), 503) == ["It is gone. Plug it in."]
 
 
@@ -484,14 +484,14 @@ def test_folder_that_cannot_be_packed_leaves_no_file_behind(pages, monkeypatch, 
     def fail(visit, file):
         raise StoreError("It could not be packed. Make room.")
 
-    monkeypatch.setattr(api, "write_folder", fail)
-    monkeypatch.setattr(api.tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(api.visits, "write_folder", fail)
+    monkeypatch.setattr(api.visits.tempfile, "tempdir", str(tmp_path))
     answer = ask(pages.app, "GET", f"/api/visits/{pages.visit}/folder.zip")
     assert lines(answer, 507) == ["It could not be packed. Make room."]
     assert list(tmp_path.iterdir()) == []
 
 
 def test_folder_that_was_taken_away_leaves_no_file_behind(pages, monkeypatch, tmp_path):
-    monkeypatch.setattr(api.tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(api.visits.tempfile, "tempdir", str(tmp_path))
     assert ask(pages.app, "GET", f"/api/visits/{pages.visit}/folder.zip").status_code == 200
     assert list(tmp_path.iterdir()) == []
