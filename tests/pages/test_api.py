@@ -79,12 +79,13 @@ def promised(server):
 # The news have no end.
 ASKED = sorted(
     (route.path, method)
-    for route in api.router.routes
+    for part in api.PARTS
+    for route in part.router.routes
     for method in route.methods
     if not route.path.endswith("/live")
 )
 FEW = ("folder.zip", "sheet.pdf")  # always the same answer, and slow to make
-UPLOADS = ("/calibration", "/stimulus", "/takes/upload")
+UPLOADS = ("/calibration", "/stimulus", "/takes/upload", "/takes/enter")
 some = settings(
     max_examples=14,
     deadline=None,
@@ -368,7 +369,7 @@ def test_of_many_changes_at_once_one_is_kept_and_the_others_are_told(pages):
 @pytest.mark.parametrize(
     ("name", "value", "words"),
     [
-        ("venue.length_m", "long", "length_m"),
+        ("venue.length_m", "long", "Length"),
         ("venue.length", 3, "There is no venue.length"),
         ("note.hall", 5, "note.hall does not take int"),
         ("nothing", 5, "There is no entry called 'nothing'"),
@@ -401,7 +402,7 @@ def test_takes_are_begun_anew_once_by_two_pages_that_say_so_at_once(pages, monke
     def done(visit, result):
         return {"left_gain_db": 2.0} if visit.value("tick.gain-x") else {}
 
-    monkeypatch.setattr("evenhall.pages.house.hands_done", done)
+    monkeypatch.setattr("evenhall.pages.devices.hands_done", done)
     counted, second_is_done = Event(), Event()
     set_entry = store.set_entry
 

@@ -345,7 +345,8 @@ def test_web_socket_is_not_answered(door):
 def routes():
     """Method and address of each route of the pages and of the API, for the demo's visit."""
     filled = {"name": "note.hall", "side": "left", "take": "1", "number": "1", "visit": "1"}
-    for route in (*api.router.routes, *html.router.routes):
+    routers = (*(part.router for part in api.PARTS), html.router)
+    for route in (route for router in routers for route in router.routes):
         path = re.sub(r"{(\w+)}", lambda found: filled[found[1]], route.path)
         for method in sorted(route.methods):
             yield method, path

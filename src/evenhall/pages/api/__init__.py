@@ -5,13 +5,8 @@ Every button of a page calls one of these, and nothing else changes anything. Er
 the operations, `answers` what they take and give.
 """
 
-from fastapi import APIRouter
-
 from evenhall.pages.api import doors, sound, takes, visits
-from evenhall.pages.api.asked import REFUSALS, house_of
 
-__all__ = ["house_of", "router"]
+__all__ = ["PARTS"]
 
-router = APIRouter(prefix="/api", responses=REFUSALS)
-for part in (visits, takes, sound, doors):
-    router.include_router(part.router)
+PARTS = (visits, takes, sound, doors)

@@ -11,13 +11,13 @@ from evenhall.pages.api.answers import (
     Faults,
     PairOrder,
 )
-from evenhall.pages.api.asked import AHouse, OnlyHere
+from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.guard import SESSION_COOKIE
 from evenhall.pages.phone import local_addresses
 
 __all__ = ["router"]
 
-router = APIRouter()
+router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 @router.get("/phone", dependencies=[OnlyHere])

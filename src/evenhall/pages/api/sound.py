@@ -15,14 +15,14 @@ from evenhall.pages.api.answers import (
     RoundOrder,
     TakeOrder,
 )
-from evenhall.pages.api.asked import AHouse, OnlyHere
+from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
 from evenhall.sound.live.choosing import Choice, chosen_setup
 from evenhall.sound.live.session import present
 from evenhall.sound.live.setup import remember, remembered
 
 __all__ = ["router"]
 
-router = APIRouter()
+router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 def _warned(warned: bool) -> None:

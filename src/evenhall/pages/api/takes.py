@@ -11,13 +11,13 @@ from evenhall.pages.api.answers import (
     EnterOrder,
     UploadAnswer,
 )
-from evenhall.pages.api.asked import AHouse
+from evenhall.pages.api.asked import REFUSALS, AHouse
 from evenhall.pages.arriving import keep_calibration, keep_stimulus, keep_take
 from evenhall.pages.recovering import enter
 
 __all__ = ["router"]
 
-router = APIRouter()
+router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 @router.post("/visits/{visit}/takes/anew", status_code=204)

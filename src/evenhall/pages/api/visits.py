@@ -23,7 +23,7 @@ from evenhall.pages.api.answers import (
     VisitAnswer,
     VisitLineAnswer,
 )
-from evenhall.pages.api.asked import AHouse, file_of
+from evenhall.pages.api.asked import REFUSALS, AHouse, file_of
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import card_left
 from evenhall.pages.printing import print_sheet
@@ -32,7 +32,7 @@ from evenhall.visits.store import Changed
 
 __all__ = ["router"]
 
-router = APIRouter()
+router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 @router.get("/visits")
