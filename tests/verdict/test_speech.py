@@ -53,7 +53,7 @@ def test_softer_spot_has_less_over_the_noise():
 
 
 def test_missing_treble_costs_clarity_in_noise():
-    dull = {hz: -20.0 for hz in (1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0)}
+    dull = dict.fromkeys((1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0), -20.0)
     (clear,), (dulled,) = (
         speech_by_spot(
             spots_of(at("front", decay(0.5), changes_db=changes)), noise_db_spl=room_noise_db(45.0)

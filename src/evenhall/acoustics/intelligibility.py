@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import soxr
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, nearest_band
@@ -41,6 +42,8 @@ LIMIT_DB = 15.0
 RATINGS = ((0.75, "excellent"), (0.60, "good"), (0.45, "fair"), (0.30, "poor"), (0.0, "bad"))
 # A curve that noise cuts off above this would leave the index to guesswork.
 LEAST_RANGE_DB = 15.0
+DECIMATED_HZ = 8000.0
+AHEAD_S = 0.0005
 SUMMED_S = 0.001  # the fastest modulation takes 80 ms: a millisecond of it is one value
 
 
@@ -132,25 +135,29 @@ def impulse_modulation(
     if not samples.any():
         return np.full((MODULATION_HZ.size, len(OCTAVES_HZ)), np.nan)
     arrival = first_arrival(samples) if arrival_index is None else arrival_index
-    decays = [
-        energy_decay(samples, rate_hz=rate_hz, band_hz=hz, arrival_index=arrival)
-        for hz in OCTAVES_HZ
-    ]
-    return np.stack(
-        [
-            decay_modulation(
-                decay
-                if decay.energy.size
-                else _raw_decay(samples[arrival:], rate_hz=rate_hz, band_hz=hz)
-            )
-            for hz, decay in zip(OCTAVES_HZ, decays, strict=True)
-        ],
-        axis=-1,
-    )
+    # A decimated response rings a little ahead of its arrival: that belongs to it.
+    ahead = round(AHEAD_S * rate_hz)
+    samples = np.pad(samples[max(0, arrival - ahead) :], (max(0, ahead - arrival), 0))
+    factor = max(1, int(rate_hz / DECIMATED_HZ))
+    low = samples if factor == 1 else soxr.resample(samples, rate_hz, rate_hz / factor, "HQ")
+    columns = []
+    for hz in OCTAVES_HZ:
+        # Octaves that have room at the low rate cost a fraction there.
+        by = factor if hz * 2.0**0.5 < 0.45 * rate_hz / factor else 1
+        columns.append(_octave_modulation(low if by > 1 else samples, rate_hz / by, hz))
+    return np.stack(columns, axis=-1)
 
 
-def _raw_decay(samples: FloatArray, *, rate_hz: float, band_hz: float) -> Decay:
-    """Decay of a place too dead to lay a line along, such as outdoors: summed, less the noise."""
+def _octave_modulation(samples: FloatArray, rate_hz: float, band_hz: float) -> FloatArray:
+    # A line along the decay stands noise better, and loses an echo behind a silent gap.
+    decay = _summed_decay(samples, rate_hz=rate_hz, band_hz=band_hz)
+    if not decay.energy.size:
+        decay = energy_decay(samples, rate_hz=rate_hz, band_hz=band_hz, arrival_index=0)
+    return decay_modulation(decay)
+
+
+def _summed_decay(samples: FloatArray, *, rate_hz: float, band_hz: float) -> Decay:
+    """Decay that is summed to its end, less the noise; empty where noise is too much for that."""
     nothing = Decay(np.zeros(0), rate_hz, float("nan"), float("nan"))
     if band_hz * 2.0**0.5 > 0.5 * rate_hz:
         return nothing
