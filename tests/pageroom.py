@@ -328,9 +328,9 @@ def _serve(folder: str, port: str, pace: str, wire_host: str) -> None:
     def local_addresses() -> tuple[str, ...]:
         return (PHONE_ADDRESS,)
 
-    for module in (guard, api, html):
+    for module in (guard, api.asked, html):
         module.is_here = is_here
-    for module in (phone, api, html):
+    for module in (phone, api.doors, html):
         module.local_addresses = local_addresses
     create_app = serve.create_app
 

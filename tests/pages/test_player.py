@@ -368,13 +368,17 @@ def test_levels_are_told_twenty_times_a_second_at_the_most(tmp_path, monkeypatch
             assert one["clips"] is False
 
 
-def test_levels_keep_their_distance_by_the_clock():
+@pytest.mark.parametrize(
+    ("every_s", "count"),
+    [(0.001, 20), (0.021, 20), (0.04, 20), (0.05, 20), (0.1, 10), (0.4, 3)],
+)
+def test_levels_are_told_as_often_as_that_however_blocks_come(every_s, count):
     told, clock = [], Clock()
     levels = player._Levels(told.append, clock)
-    for _ in range(1000):
+    while clock.now_s < 101.0 - 1e-9:
         levels.show(1.0, 2.0, ())
-        clock.now_s += 0.001
-    assert len(told) == LEVELS_PER_S
+        clock.now_s += every_s
+    assert abs(len(told) - count) <= (0 if every_s in (0.001, 0.1, 0.4) else 1)
     assert told[0] == {"left_s": 1.0, "share": 0.5, "text": "", "levels": {}}
 
 

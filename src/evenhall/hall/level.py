@@ -28,6 +28,7 @@ __all__ = [
     "MID_BANDS",
     "RowLevels",
     "critical_distance_m",
+    "decay_by_band_s",
     "front_minus_back_db",
     "level_by_row",
     "mid_mean_db",
@@ -164,20 +165,30 @@ def _direct_db(
     return np.asarray(spreading + off_axis - air)
 
 
+def decay_by_band_s(room: Room, freq_hz: ArrayLike) -> FloatArray:
+    """Reverberation time by frequency, from the room's one figure; nan where it has none."""
+    if room.rt60_s is None:
+        return np.full(np.shape(freq_hz), np.nan)
+    # The mid-band time has the air of 1 kHz in it; treble decays faster by the air it has more.
+    mid_air, air = _air_db_per_m(room, 1000.0), _air_db_per_m(room, freq_hz)
+    speed_m_s = speed_of_sound_m_s(room.temperature_c)
+    return np.asarray(60.0 / (60.0 / room.rt60_s + speed_m_s * np.maximum(air - mid_air, 0.0)))
+
+
 def _reverberant_power(
     speaker: Loudspeaker, room: Room, distance_m: FloatArray, freq_hz: FloatArray
 ) -> FloatArray | None:
     if room.volume_m3 is None or room.rt60_s is None:
         return None
-    speed_m_s = speed_of_sound_m_s(room.temperature_c)
-    # The mid-band time has the air of 1 kHz in it; treble decays faster by the air it has more.
-    mid_air, air = _air_db_per_m(room, 1000.0), _air_db_per_m(room, freq_hz)
-    rt60 = 60.0 / (60.0 / room.rt60_s + speed_m_s * np.maximum(air - mid_air, 0.0))
     q = directivity_q(
         freq_hz, coverage_h_deg=speaker.coverage_h_deg, coverage_v_deg=speaker.coverage_v_deg
     )
     return reverberant_power(
-        distance_m, q, volume_m3=room.volume_m3, rt60_s=rt60, speed_m_s=speed_m_s
+        distance_m,
+        q,
+        volume_m3=room.volume_m3,
+        rt60_s=decay_by_band_s(room, freq_hz),
+        speed_m_s=speed_of_sound_m_s(room.temperature_c),
     )
 
 

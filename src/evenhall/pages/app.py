@@ -51,7 +51,8 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
         openapi_url="/api/openapi.json",
     )
     app.state.house = house
-    app.include_router(api.router)
+    for part in api.PARTS:
+        app.include_router(part.router)
     app.include_router(html.router)
     app.add_exception_handler(EvenhallError, _wrong)
     app.add_exception_handler(RequestValidationError, _malformed)

@@ -24,7 +24,6 @@ from evenhall.pages.guide import elements, spots
 from evenhall.pages.house import House
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.verdict.trust import take_sentence
-from evenhall.visits.visit import job_of
 
 __all__ = ["KeptTake", "keep_calibration", "keep_stimulus", "keep_take"]
 
@@ -121,7 +120,6 @@ def keep_take(
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)
-    job_of(visit)  # what cannot be is said before anything is kept
     with _arrived(visit.folder / "takes", content) as part:
         _look(part, Path(name).name)
         names = _take_names(visit.folder, side, spot, state, ending)

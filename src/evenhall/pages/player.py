@@ -96,7 +96,7 @@ class _Levels:
     """Tells levels to the pages, twenty times a second at the most."""
 
     def __init__(self, tell: Callable[[dict[str, Any]], None], clock: Callable[[], float]) -> None:
-        self._tell, self._clock, self._next_s = tell, clock, 0.0
+        self._tell, self._clock, self._next_s = tell, clock, clock()
 
     def show(
         self, elapsed_s: float, length_s: float, readings: Sequence[Reading], text: str = ""
@@ -104,7 +104,9 @@ class _Levels:
         now_s = self._clock()
         if now_s < self._next_s:
             return
-        self._next_s = now_s + 1.0 / LEVELS_PER_S
+        # From when it was due, as blocks come at times of their own; what is late is not made up.
+        every_s = 1.0 / LEVELS_PER_S
+        self._next_s = max(self._next_s, now_s - 0.5 * every_s) + every_s
         names = ("microphone", "reference")
         self._tell(
             {

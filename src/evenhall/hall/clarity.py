@@ -1,0 +1,294 @@
+"""How well speech is understood in each row, forecast, and how that is said.
+
+    clarity_by_row()      STI, C50 and level of speech, a row at a time
+    clarity_texts()       the rows in sentences
+    clarity_text()        one place in a sentence, forecast or measured
+
+The loudspeaker's direct sound, and a decay that begins with it, as loud as `level.py` has them.
+No single reflection, so a slap off the back wall is not in it, and one loudspeaker: a second one
+at another distance is a late arrival more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from evenhall.acoustics.bands import EXACT_HZ, nearest_band
+from evenhall.acoustics.intelligibility import (
+    rating,
+    room_modulation,
+    speech_transmission_index,
+)
+from evenhall.acoustics.voice import (
+    MALE,
+    OCTAVES_HZ,
+    Voice,
+    a_weighted_db,
+    hearing_factor,
+    octave_power,
+    room_noise_db,
+    speech_db,
+)
+from evenhall.hall.level import decay_by_band_s, level_by_row
+from evenhall.hall.setting import Audience, Loudspeaker, Room
+
+__all__ = [
+    "FORECAST_DOUBT",
+    "MEASURED_DOUBT",
+    "USUAL_SPEECH_DBA",
+    "RowClarity",
+    "SpeechAt",
+    "clarity_by_row",
+    "clarity_text",
+    "clarity_texts",
+    "speech_at",
+]
+
+FloatArray = NDArray[np.float64]
+
+# Amplified speech in the middle of the audience; common practice, no source.
+USUAL_SPEECH_DBA = 65.0
+ROW_COUNT = 9
+# A difference of 0.03 is the least that is heard (Bradley, Reich and Norcross, 1999), and what
+# measurements repeat to; a forecast from one reverberation time is off by up to 0.1 (Galbrun and
+# Kitapci, 2014).
+MEASURED_DOUBT, FORECAST_DOUBT = 0.03, 0.1
+GOOD_FROM = 0.60
+WORTH_STI = 0.03
+EARLY_S = 0.05
+_SINGLE_FIGURE = slice(2, 4)  # 500 Hz and 1 kHz, whose mean stands for C50 (ISO 3382-1)
+_OCTAVE_HZ = EXACT_HZ[[nearest_band(hz) for hz in OCTAVES_HZ]]
+
+
+@dataclass(frozen=True)
+class SpeechAt:
+    """Speech at one place, and what spoils it.
+
+    Parameters
+    ----------
+    sti : float
+        0 to 1; nan where it cannot be told.
+    quiet_sti : float
+        What it would be without noise.
+    dry_sti : float
+        What it would be without reverberation.
+    level_dba, noise_dba : float
+        A-weighted levels of speech and noise.
+    """
+
+    sti: float
+    quiet_sti: float
+    dry_sti: float
+    level_dba: float
+    noise_dba: float
+
+
+@dataclass(frozen=True)
+class RowClarity:
+    """Speech in the rows, from front to back.
+
+    Parameters
+    ----------
+    row_m, distance_m : ndarray, shape (n_rows,)
+        Along the floor, and from the loudspeaker to the ears.
+    speech : tuple of SpeechAt, length n_rows
+    c50_db : ndarray, shape (n_rows,)
+        Sound of the first 50 ms over what comes later, mean of 500 Hz and 1 kHz.
+    """
+
+    row_m: FloatArray
+    distance_m: FloatArray
+    speech: tuple[SpeechAt, ...]
+    c50_db: FloatArray
+
+    @property
+    def sti(self) -> FloatArray:
+        """Index of each row, shape (n_rows,)."""
+        return np.array([row.sti for row in self.speech])
+
+
+def speech_at(
+    modulation: FloatArray,
+    *,
+    speech_db_spl: FloatArray,
+    noise_db_spl: FloatArray,
+    voice: Voice = MALE,
+) -> SpeechAt:
+    """Index at one place, as it is, without noise and without reverberation.
+
+    Parameters
+    ----------
+    modulation : ndarray, shape (14, 7)
+        What the room leaves.
+    speech_db_spl, noise_db_spl : ndarray, shape (7,)
+        Octave levels at the listener.
+    voice : Voice
+    """
+    factor = hearing_factor(speech_db_spl, noise_db_spl)
+    quiet = hearing_factor(speech_db_spl, np.full(7, -np.inf))
+
+    def sti(modulation: FloatArray, factor: FloatArray) -> float:
+        return speech_transmission_index(modulation, factor=factor, voice=voice).sti
+
+    return SpeechAt(
+        sti=sti(modulation, factor),
+        quiet_sti=sti(modulation, quiet),
+        dry_sti=sti(np.ones_like(modulation), factor),
+        level_dba=float(a_weighted_db(speech_db_spl)),
+        noise_dba=float(a_weighted_db(noise_db_spl)),
+    )
+
+
+def clarity_by_row(
+    speaker: Loudspeaker,
+    room: Room,
+    audience: Audience,
+    *,
+    row_m: ArrayLike | None = None,
+    speech_dba: float = USUAL_SPEECH_DBA,
+    noise_db_spl: ArrayLike | None = None,
+    voice: Voice = MALE,
+) -> RowClarity | None:
+    """Forecast how well speech from `speaker` is understood in each row.
+
+    Parameters
+    ----------
+    speaker, room, audience : Loudspeaker, Room, Audience
+    row_m : array_like, shape (n_rows,), optional
+        Rows along the floor; else nine from the first to the last.
+    speech_dba : float
+        Level of speech in the middle of the audience, dB(A); the others hear it louder or
+        softer, as the loudspeaker and the room have it.
+    noise_db_spl : array_like, shape (7,), optional
+        Noise in the octaves from 125 Hz to 8 kHz; else a quiet hall's, 35 dB(A).
+    voice : Voice
+
+    Returns
+    -------
+    RowClarity or None
+        None where the room's size or reverberation time is not known.
+
+    Raises
+    ------
+    InputError
+        The setting cannot be built.
+
+    References
+    ----------
+    C50 of direct sound D and an exponential decay R: early is D + R (1 - exp(-0.05 k)), late
+    R exp(-0.05 k), k = 6 ln 10 / T.
+
+    Examples
+    --------
+    >>> hall = Room(18.0, 10.0, 4.5, rt60_s=1.5)
+    >>> rows = clarity_by_row(Loudspeaker(2.6, 7.0), hall, Audience(2.0, 14.0))
+    >>> rating(rows.sti[0]), rating(rows.sti[-1])
+    ('good', 'fair')
+    """
+    first_m, last_m = audience.first_row_m, audience.last_row_m
+    rows = np.linspace(first_m, last_m, ROW_COUNT) if row_m is None else np.asarray(row_m)
+    # The last is the middle of the audience, to which the level is stated.
+    asked = np.append(rows, 0.5 * (first_m + last_m))
+    levels = level_by_row(speaker, room, audience, row_m=asked)
+    if levels.reverberant_db is None:
+        return None
+    direct, late = octave_power(levels.direct_db), octave_power(levels.reverberant_db)
+    rt60_s = decay_by_band_s(room, _OCTAVE_HZ)
+    modulation = room_modulation(direct, late, rt60_s)
+    heard_db = voice.octave_db + 10.0 * np.log10(direct + late)
+    level_dba = a_weighted_db(heard_db)
+    speech = speech_db(
+        speech_dba + level_dba - level_dba[-1], voice=voice, shape_db=heard_db - voice.octave_db
+    )
+    noise = room_noise_db() if noise_db_spl is None else np.asarray(noise_db_spl, dtype=np.float64)
+    decayed = np.exp(-EARLY_S * 6.0 * np.log(10.0) / rt60_s)
+    c50_db = 10.0 * np.log10((direct + late * (1.0 - decayed)) / (late * decayed))
+    return RowClarity(
+        row_m=np.asarray(rows, dtype=np.float64),
+        distance_m=levels.distance_m[:-1],
+        speech=tuple(
+            speech_at(modulation[k], speech_db_spl=speech[k], noise_db_spl=noise, voice=voice)
+            for k in range(rows.size)
+        ),
+        c50_db=c50_db[:-1, _SINGLE_FIGURE].mean(axis=-1),
+    )
+
+
+def _word(sti: float) -> str:
+    # Of the figure as it is printed: "fair: STI 0.60" would be read as a mistake.
+    return rating(round(sti, 2))
+
+
+def _cure(speech: SpeechAt) -> str:
+    """Name what spoils it most and what to do; empty where it is good as it is."""
+    if not round(speech.sti, 2) < GOOD_FROM:
+        return ""
+    by_noise, by_room = speech.quiet_sti - speech.sti, speech.dry_sti - speech.sti
+    over_db = speech.level_dba - speech.noise_dba
+    if by_noise >= max(by_room, WORTH_STI):
+        return (
+            f"Noise takes most: speech is {over_db:.0f} dB(A) over it here. Turn off what hums or "
+            f"blows, or bring the loudspeaker nearer; without noise it would be "
+            f"{speech.quiet_sti:.2f}."
+        )
+    if by_room < WORTH_STI:
+        return "It is too soft or too loud to be understood better: set the level first."
+    also = (
+        f" Less noise helps too, to {speech.quiet_sti:.2f} at most."
+        if by_noise >= WORTH_STI
+        else " More level does not help."
+    )
+    return (
+        "The room's reverberation takes most: bring the loudspeaker nearer, aim it at people and "
+        "not at walls, hang curtains or fill the seats; no equalizer mends it." + also
+    )
+
+
+def clarity_text(where: str, speech: SpeechAt, *, doubt: float) -> str:
+    """Say how well speech is understood at one place, and what spoils it.
+
+    Parameters
+    ----------
+    where : str
+        Begins the sentence: "At the back (14 m)".
+    speech : SpeechAt
+    doubt : float
+        How far the index may be off: `FORECAST_DOUBT` or `MEASURED_DOUBT`.
+
+    Examples
+    --------
+    >>> clarity_text("At the back", SpeechAt(0.66, 0.7, 0.9, 65.0, 35.0), doubt=0.03)
+    'At the back speech is good: STI 0.66, give or take 0.03.'
+    """
+    if not np.isfinite(speech.sti):
+        return f"{where} the speech index cannot be told."
+    text = f"{where} speech is {_word(speech.sti)}: STI {speech.sti:.2f}, give or take {doubt:g}."
+    cure = _cure(speech)
+    return f"{text} {cure}" if cure else text
+
+
+def clarity_texts(rows: RowClarity) -> tuple[str, ...]:
+    """Say how well the rows understand speech: the whole in one sentence, then the worst row.
+
+    The second is left out where speech is good everywhere. The last says what was assumed.
+    """
+    front, back = rows.speech[0], rows.speech[-1]
+    words = _word(front.sti), _word(back.sti)
+    span = words[0] if words[0] == words[1] else f"{words[0]} in front and {words[1]} at the back"
+    worst = int(np.argmin(rows.sti))
+    texts = [
+        f"Forecast: speech is {span} (STI {front.sti:.2f} at {rows.row_m[0]:g} m, "
+        f"{back.sti:.2f} at {rows.row_m[-1]:g} m)."
+    ]
+    if round(rows.sti[worst], 2) < GOOD_FROM:
+        where = f"In the row at {rows.row_m[worst]:g} m"
+        texts.append(clarity_text(where, rows.speech[worst], doubt=FORECAST_DOUBT))
+    texts.append(
+        f"This is an estimate, within about {FORECAST_DOUBT:g}: from one reverberation time, one "
+        f"loudspeaker, noise of {front.noise_dba:.0f} dB(A) and no echo off a single wall. A take "
+        "in the row is surer."
+    )
+    return tuple(texts)

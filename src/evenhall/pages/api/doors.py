@@ -1,0 +1,67 @@
+"""The phone's door, and the code that lets a phone in."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+from fastapi.responses import JSONResponse
+
+from evenhall.pages.api.answers import (
+    DoorAnswer,
+    DoorOrder,
+    Faults,
+    PairOrder,
+)
+from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
+from evenhall.pages.guard import SESSION_COOKIE
+from evenhall.pages.phone import local_addresses
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api", responses=REFUSALS)
+
+
+@router.get("/phone", dependencies=[OnlyHere])
+def show_door(house: AHouse) -> DoorAnswer:
+    """Say whether the door for phones is open."""
+    assert house.phone is not None
+    return DoorAnswer(
+        open=house.phone.host is not None,
+        paired=house.phone.paired,
+        addresses=list(local_addresses()),
+    )
+
+
+@router.post("/phone/open", dependencies=[OnlyHere])
+async def open_door(house: AHouse, order: DoorOrder) -> DoorAnswer:
+    """Open the door for phones, and make a new one-time code."""
+    assert house.phone is not None
+    door = await house.phone.open(order.address)
+    return DoorAnswer(
+        open=True,
+        address=door.address,
+        code=door.code,
+        qr_svg=door.qr_svg,
+        paired=house.phone.paired,
+        addresses=list(local_addresses()),
+    )
+
+
+@router.post("/phone/close", dependencies=[OnlyHere], status_code=204)
+async def close_door(house: AHouse) -> None:
+    """Close the door; every phone is forgotten."""
+    assert house.phone is not None
+    await house.phone.close()
+
+
+@router.post("/pair", status_code=204, responses={401: {"model": Faults}})
+def pair(house: AHouse, order: PairOrder) -> Response:
+    """Spend the one-time code, and open a session for this device."""
+    key = house.pairing.redeem(order.code)
+    if key is None:
+        return JSONResponse(
+            {"faults": ["This code is wrong or spent. Make a new one on the laptop."]},
+            status_code=401,
+        )
+    response = Response(status_code=204)
+    response.set_cookie(SESSION_COOKIE, key, httponly=True, samesite="strict", path="/")
+    return response

@@ -1,0 +1,106 @@
+"""Sound: begun, watched over, stopped; and the devices that it goes through."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from evenhall.errors import InputError
+from evenhall.pages.api.answers import (
+    DeviceAnswer,
+    DeviceChoice,
+    DevicesAnswer,
+    Faults,
+    HolderOrder,
+    PlayingAnswer,
+    RoundOrder,
+    TakeOrder,
+)
+from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
+from evenhall.sound.live.choosing import Choice, chosen_setup
+from evenhall.sound.live.session import present
+from evenhall.sound.live.setup import remember, remembered
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api", responses=REFUSALS)
+
+
+def _warned(warned: bool) -> None:
+    if not warned:
+        raise InputError(
+            "Turn the amplifiers down, warn whoever stands near the loudspeakers, then say so."
+        )
+
+
+@router.get("/sound")
+def show_sound(house: AHouse) -> PlayingAnswer:
+    """Say what sounds, or has sounded last."""
+    return PlayingAnswer.model_validate(house.player.now)
+
+
+@router.post("/sound/take", status_code=202)
+def start_take(house: AHouse, order: TakeOrder) -> PlayingAnswer:
+    """Begin a take."""
+    _warned(order.warned)
+    house.player.take(order.visit, order.side, order.spot, order.state, holder=order.holder)
+    return PlayingAnswer.model_validate(house.player.now)
+
+
+@router.post("/sound/gain", status_code=202)
+def start_gain(house: AHouse, order: RoundOrder) -> PlayingAnswer:
+    """Begin to set the microphone's gain."""
+    _warned(order.warned)
+    house.player.gain(order.visit, holder=order.holder)
+    return PlayingAnswer.model_validate(house.player.now)
+
+
+@router.post("/sound/line", status_code=202)
+def start_line(house: AHouse, order: RoundOrder) -> PlayingAnswer:
+    """Begin the line check."""
+    _warned(order.warned)
+    house.player.line(order.visit, holder=order.holder)
+    return PlayingAnswer.model_validate(house.player.now)
+
+
+@router.post("/sound/soloed", status_code=204)
+def say_soloed(house: AHouse, order: HolderOrder) -> None:
+    """Say that the element that was asked for is soloed."""
+    house.player.soloed(holder=order.holder)
+
+
+@router.post("/sound/stop", status_code=204)
+def stop_sound(house: AHouse) -> None:
+    """Stop whatever is under way; any page may."""
+    house.player.stop()
+
+
+@router.post("/sound/alive", status_code=204)
+def say_alive(house: AHouse, order: HolderOrder) -> None:
+    """Say that the page that started the sound is still there."""
+    house.player.alive(order.holder)
+
+
+@router.get("/devices", dependencies=[OnlyHere], responses={503: {"model": Faults}})
+def list_devices() -> DevicesAnswer:
+    """List the sound devices that are there now."""
+    setup = remembered()
+    return DevicesAnswer(
+        devices=[DeviceAnswer.model_validate(one) for one in present()],
+        chosen=None if setup is None else {**vars(setup)},
+    )
+
+
+@router.put("/devices", dependencies=[OnlyHere], responses={503: {"model": Faults}})
+def choose_devices(house: AHouse, choice: DeviceChoice) -> DevicesAnswer:
+    """Choose devices and channels, for this visit and the next ones."""
+    there = present()
+    wanted = choice.model_dump()
+    channels = wanted.pop("output_channels")
+    setup = chosen_setup(
+        Choice(**wanted, output_channels=None if channels is None else tuple(channels)), there
+    )
+    remember(setup)
+    house.bulletin.tell("changed", {})
+    return DevicesAnswer(
+        devices=[DeviceAnswer.model_validate(one) for one in there], chosen={**vars(setup)}
+    )

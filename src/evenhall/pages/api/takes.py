@@ -1,0 +1,89 @@
+"""Takes and other files of a visit: taken in, deleted, brought back."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Form, UploadFile
+
+from evenhall.errors import InputError
+from evenhall.pages.api.answers import (
+    EnterOrder,
+    UploadAnswer,
+)
+from evenhall.pages.api.asked import REFUSALS, AHouse
+from evenhall.pages.arriving import keep_calibration, keep_stimulus, keep_take
+from evenhall.pages.recovering import enter
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api", responses=REFUSALS)
+
+
+@router.post("/visits/{visit}/takes/anew", status_code=204)
+def take_anew(house: AHouse, visit: int) -> None:
+    """Begin the takes anew: what was ticked is how the rig stands; old takes are only deleted."""
+    house.take_anew(visit)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.delete("/visits/{visit}/takes/{take}", status_code=204)
+def delete_take(house: AHouse, visit: int, take: int) -> None:
+    """Take a take out of the visit; its recording stays."""
+    house.store.set_deleted(visit, take, deleted=True)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.post("/visits/{visit}/takes/{take}/restore", status_code=204)
+def restore_take(house: AHouse, visit: int, take: int) -> None:
+    """Bring a deleted take back."""
+    house.store.set_deleted(visit, take, deleted=False)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.post("/visits/{visit}/takes/enter", status_code=204)
+def enter_take(house: AHouse, visit: int, order: EnterOrder) -> None:
+    """Enter a take that was recorded before Evenhall was ended in the middle."""
+    if house.player.now.busy:
+        raise InputError("Wait until nothing sounds.")
+    enter(house.store, visit, order.file)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.post("/visits/{visit}/takes/upload", status_code=201)
+def upload_take(
+    house: AHouse,
+    visit: int,
+    file: UploadFile,
+    side: Annotated[str, Form(max_length=200)],
+    spot: Annotated[str, Form(max_length=200)],
+    state: Annotated[Literal["before", "after"], Form()] = "before",
+    reference: Annotated[Literal["channel 2", "file"], Form()] = "channel 2",
+) -> UploadAnswer:
+    """Take in a recording that was made elsewhere."""
+    kept = keep_take(
+        house,
+        visit,
+        file.file,
+        name=file.filename or "",
+        side=side,
+        spot=spot,
+        state=state,
+        reference_in_file=reference == "channel 2",
+    )
+    house.bulletin.tell("changed", {}, visit=visit)
+    return UploadAnswer(**vars(kept))
+
+
+@router.post("/visits/{visit}/calibration", status_code=204)
+def upload_calibration(house: AHouse, visit: int, file: UploadFile) -> None:
+    """Take in the microphone's calibration: frequency in Hz, deviation in dB."""
+    keep_calibration(house, visit, file.file, name=file.filename or "")
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.post("/visits/{visit}/stimulus", status_code=204)
+def upload_stimulus(house: AHouse, visit: int, file: UploadFile) -> None:
+    """Take in what was played, for recordings without a reference channel."""
+    keep_stimulus(house, visit, file.file, name=file.filename or "")
+    house.bulletin.tell("changed", {}, visit=visit)

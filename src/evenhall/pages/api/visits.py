@@ -1,0 +1,201 @@
+"""Visits: begun, changed, judged, printed, packed, and told of as they change."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Response, UploadFile
+from fastapi.responses import FileResponse, JSONResponse, StreamingResponse
+from starlette.background import BackgroundTask
+
+from evenhall.errors import InputError
+from evenhall.job.result import Result
+from evenhall.pages.api.answers import (
+    EntryAnswer,
+    EntryChange,
+    NewVisit,
+    NumberAnswer,
+    TakeAnswer,
+    VisitAnswer,
+    VisitLineAnswer,
+)
+from evenhall.pages.api.asked import REFUSALS, AHouse, file_of
+from evenhall.pages.fields import in_plain_words
+from evenhall.pages.guide import card_left
+from evenhall.pages.printing import print_sheet
+from evenhall.visits.carrying import read_folder, write_folder
+from evenhall.visits.store import Changed
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api", responses=REFUSALS)
+
+
+@router.get("/visits")
+def list_visits(house: AHouse) -> list[VisitLineAnswer]:
+    """List the visits, the latest first."""
+    return [VisitLineAnswer(**vars(line)) for line in house.store.visits()]
+
+
+@router.post("/visits", status_code=201)
+def begin_visit(house: AHouse, new: NewVisit) -> NumberAnswer:
+    """Begin a visit: in the demo's hall, in a venue of one's own, or where one was before."""
+    if new.kind == "demo":
+        return NumberAnswer(number=house.new_demo())
+    if new.kind == "own":
+        return NumberAnswer(number=house.new_own(*([new.venue] if new.venue else [])))
+    if new.visit is None:
+        raise InputError("Say which visit to go on from.")
+    return NumberAnswer(number=house.next_visit(new.visit, venue=new.venue))
+
+
+@router.post("/visits/import", status_code=201)
+def import_visit(house: AHouse, file: UploadFile) -> NumberAnswer:
+    """Make a visit of a job folder in a zip file."""
+    return NumberAnswer(number=read_folder(house.store, file.file))
+
+
+@router.get("/visits/{visit}")
+def show_visit(house: AHouse, visit: int) -> VisitAnswer:
+    """Give a visit, whole."""
+    found = house.store.visit(visit)
+    return VisitAnswer(
+        number=found.number,
+        name=found.name,
+        demo=found.demo,
+        revision=found.revision,
+        made_at=found.made_at,
+        entries={
+            name: EntryAnswer(value=entry.value, revision=entry.revision)
+            for name, entry in found.entries.items()
+        },
+        takes=[
+            TakeAnswer(
+                number=one.number,
+                file=one.take.file,
+                side=one.take.side,
+                spot=one.take.spot,
+                state=one.take.state,
+                made_at=one.made_at,
+                deleted=one.deleted,
+            )
+            for one in found.takes
+        ],
+    )
+
+
+@router.delete("/visits/{visit}", status_code=204)
+def delete_visit(house: AHouse, visit: int) -> None:
+    """Take a visit out of the list; everything of it stays."""
+    house.store.set_visit_deleted(visit, deleted=True)
+
+
+@router.post("/visits/{visit}/restore", status_code=204)
+def restore_visit(house: AHouse, visit: int) -> None:
+    """Bring a deleted visit back."""
+    house.store.set_visit_deleted(visit, deleted=False)
+
+
+@router.put(
+    "/visits/{visit}/entries/{name}",
+    response_model=EntryAnswer,
+    responses={409: {"model": EntryAnswer, "description": "Changed meanwhile: as it is now."}},
+)
+def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> Any:
+    """Change one thing, unless somebody else has changed it since."""
+    try:
+        entry = house.store.set_entry(visit, name, change.value, was=change.was)
+    except InputError as error:
+        raise InputError(*(in_plain_words(line) for line in error.faults)) from error
+    except Changed as changed:
+        answer = EntryAnswer(value=changed.entry.value, revision=changed.entry.revision)
+        return JSONResponse(answer.model_dump(), status_code=409)
+    house.bulletin.tell("changed", {"name": name}, visit=visit)
+    return EntryAnswer(value=entry.value, revision=entry.revision)
+
+
+@router.put("/visits/{visit}/card/{side}", status_code=204)
+def set_card(house: AHouse, visit: int, side: str) -> None:
+    """Say that all faders of a side stand as the card says."""
+    found = house.store.visit(visit)
+    left = card_left(found, house.result(found))
+    if side not in left:
+        raise InputError(f"There is no card for {side!r}. Make the takes of that side first.")
+    for hz, fader_db in left[side]:
+        house.store.set_entry(visit, f"fader.{side}.{hz:g}", fader_db, was=None)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.get("/visits/{visit}/result", response_model=None, responses={200: {"model": Result}})
+def show_result(house: AHouse, visit: int) -> Response:
+    """Give the verdict, as result.json would hold it."""
+    from evenhall.job.result import to_json
+
+    result: Result = house.judge.result(house.store.visit(visit))
+    return Response(to_json(result), media_type="application/json")
+
+
+@router.get(
+    "/visits/{visit}/sheet.pdf", response_class=Response, responses=file_of("application/pdf")
+)
+def show_sheet(house: AHouse, visit: int) -> Response:
+    """Make the sheet to print."""
+    found = house.store.visit(visit)
+    pdf = print_sheet(house, found)
+    return Response(
+        pdf,
+        media_type="application/pdf",
+        headers={"content-disposition": f'inline; filename="{_file_name(found.name)}.pdf"'},
+    )
+
+
+@router.get(
+    "/visits/{visit}/folder.zip", response_class=FileResponse, responses=file_of("application/zip")
+)
+def show_folder(house: AHouse, visit: int) -> FileResponse:
+    """Pack the job folder to take away."""
+    found = house.store.visit(visit)
+    place = Path(tempfile.mkdtemp(prefix="evenhall-"))
+    path = place / "folder.zip"
+    try:
+        with path.open("wb") as file:
+            write_folder(found, file)
+    except BaseException:
+        shutil.rmtree(place, ignore_errors=True)
+        raise
+    return FileResponse(
+        path,
+        media_type="application/zip",
+        filename=f"{_file_name(found.name)}.zip",
+        background=BackgroundTask(shutil.rmtree, place, ignore_errors=True),
+    )
+
+
+def _file_name(name: str) -> str:
+    plain = "".join(sign if sign.isascii() and sign.isalnum() else "-" for sign in name)
+    return "-".join(filter(None, plain.split("-"))).lower()[:60] or "visit"
+
+
+@router.get(
+    "/visits/{visit}/live",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+)
+async def live(house: AHouse, visit: int) -> StreamingResponse:
+    """Tell what changes, as server-sent events: "changed", "levels", and "beat" every second."""
+    house.bulletin.check_room()
+    house.store.visit(visit)
+
+    async def stream() -> AsyncIterator[str]:
+        async for event in house.bulletin.listen(visit):
+            yield event
+
+    return StreamingResponse(
+        stream(),
+        media_type="text/event-stream",
+        headers={"cache-control": "no-store", "x-accel-buffering": "no"},
+    )

@@ -1,0 +1,142 @@
+"""How well speech is understood at each spot, from the takes. Start at `speech_by_spot()`.
+
+What the room leaves of speech comes from the response; how loud speech and noise are does not,
+as takes have no absolute level: both are given or assumed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from evenhall.acoustics.intelligibility import impulse_modulation
+from evenhall.acoustics.voice import (
+    MALE,
+    Voice,
+    a_weighted_db,
+    octave_power,
+    room_noise_db,
+    speech_db,
+)
+from evenhall.hall.clarity import (
+    MEASURED_DOUBT,
+    USUAL_SPEECH_DBA,
+    SpeechAt,
+    clarity_text,
+    speech_at,
+)
+from evenhall.verdict.take import SpotResponse, Take, is_main
+
+__all__ = ["SpotSpeech", "speech_by_spot", "speech_texts"]
+
+FloatArray = NDArray[np.float64]
+
+# A response begins where it first stands out (ISO 3382-1), a little before the arrival's peak.
+BEFORE_S = 0.001
+
+
+@dataclass(frozen=True)
+class SpotSpeech:
+    """Speech from one loudspeaker at one spot.
+
+    Parameters
+    ----------
+    side, spot : str
+    speech : SpeechAt
+        `sti` is nan where noise in the take hides an octave.
+    """
+
+    side: str
+    spot: str
+    speech: SpeechAt
+
+
+def _modulation(take: Take) -> FloatArray:
+    response = take.response
+    if response is None:
+        return np.full((14, 7), np.nan)
+    known = np.isfinite(response.arrival_s)
+    return impulse_modulation(
+        response.impulse,
+        rate_hz=response.rate_hz,
+        arrival_index=max(0, round((response.arrival_s - BEFORE_S) * response.rate_hz))
+        if known
+        else None,
+    )
+
+
+def speech_by_spot(
+    spots: Sequence[SpotResponse],
+    *,
+    speech_dba: float = USUAL_SPEECH_DBA,
+    noise_db_spl: ArrayLike | None = None,
+    voice: Voice = MALE,
+) -> tuple[SpotSpeech, ...]:
+    """Index at each spot for each main loudspeaker by itself, from front to back.
+
+    Parameters
+    ----------
+    spots : sequence of SpotResponse
+        From `spot_responses`; subs, delays and monitors are passed over.
+    speech_dba : float
+        Mean level of speech over the spots, dB(A); each spot hears it louder or softer, and in
+        such a tone, as the takes have it.
+    noise_db_spl : array_like, shape (7,), optional
+        Noise in the octaves from 125 Hz to 8 kHz when the hall is in use; else a quiet hall's,
+        35 dB(A).
+    voice : Voice
+    """
+    mains = [spot for spot in spots if is_main(spot.side)]
+    if not mains:
+        return ()
+    noise = room_noise_db() if noise_db_spl is None else np.asarray(noise_db_spl, dtype=np.float64)
+    power = octave_power(np.stack([spot.level_db for spot in mains]))
+    # An octave without a level carries nothing that could be counted on.
+    shape_db = 10.0 * np.log10(np.where(np.isfinite(power), np.maximum(power, 1e-30), 1e-30))
+    level_dba = a_weighted_db(voice.octave_db + shape_db)
+    levels = speech_db(speech_dba + level_dba - level_dba.mean(), voice=voice, shape_db=shape_db)
+    return tuple(
+        SpotSpeech(
+            side=spot.side,
+            spot=spot.spot,
+            speech=speech_at(
+                np.mean([_modulation(take) for take in spot.takes], axis=0),
+                speech_db_spl=levels[k],
+                noise_db_spl=noise,
+                voice=voice,
+            ),
+        )
+        for k, spot in enumerate(mains)
+    )
+
+
+def speech_texts(spots: Sequence[SpotSpeech]) -> tuple[str, ...]:
+    """Say it for each spot by its worse side, then what was assumed.
+
+    Parameters
+    ----------
+    spots : sequence of SpotSpeech
+    """
+    texts = []
+    for name in dict.fromkeys(spot.spot for spot in spots):
+        here = [spot for spot in spots if spot.spot == name]
+        known = [spot for spot in here if np.isfinite(spot.speech.sti)]
+        if not known:
+            texts.append(
+                f"At {name} the speech index cannot be told: noise hides an octave of the "
+                "response. Play longer."
+            )
+            continue
+        worse = min(known, key=lambda spot: spot.speech.sti)
+        where = f"At {name}, from the {worse.side} loudspeaker alone,"
+        texts.append(clarity_text(where, worse.speech, doubt=MEASURED_DOUBT))
+    if texts:
+        noise_dba = spots[0].speech.noise_dba
+        texts.append(
+            f"Measured in the room as it was, and reckoned for noise of {noise_dba:.0f} dB(A); "
+            "people take reverberation away and bring noise."
+        )
+    return tuple(texts)
