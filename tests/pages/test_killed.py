@@ -33,7 +33,7 @@ KILLS = 50
 SEED = 50
 ANSWERS_WITHIN_S = 60.0
 # A take needs one second or two: a life that begins with one is longer.
-LIFE_S, LIFE_WITH_TAKE_S = (0.0, 0.5), (0.3, 3.2)
+LIFE_S, LIFE_WITH_TAKE_S = (0.0, 0.5), (0.2, 2.2)
 BEFORE_IT_ANSWERS = 0.1  # share of the kills that come while it still starts
 SIDES, SPOTS = ("left", "right"), ("front", "middle", "back")
 
@@ -101,10 +101,10 @@ class Client:
         self.count = 0
         self.http = httpx.Client()
         self.acts = (
-            *(self.take, self.enter, self.send, self.delete_or_restore, self.begin_again),
-            *(self.enter, self.begin_demo, self.delete_or_restore),
+            *(self.take, self.enter, self.send, self.delete, self.restore),
+            *(self.begin_again, self.enter, self.begin_demo),
         )
-        self.often = (self.enter, self.enter, self.take, self.send, self.delete_or_restore)
+        self.often = (self.enter, self.enter, self.take, self.send, self.delete, self.restore)
 
     def connect(self, address: str) -> None:
         self.http.close()
@@ -116,13 +116,21 @@ class Client:
         except httpx.TransportError as error:
             raise GoneError from error
 
-    def go_on(self, life: int) -> None:
-        """Do things until the server is gone: each has its turn to be the first."""
+    def go_on(self, life: int, killer: Timer) -> None:
+        """Do things until the server is gone: each has its turn to be the first.
+
+        In every other round of them it is killed only once the first one is done.
+        """
         first = self.acts[life % len(self.acts)]
+        spared = life // len(self.acts) % 2 == 0
         try:
+            if not spared:
+                killer.start()
             if not self.visits:
                 self.begin_demo()
             first()
+            if spared:
+                killer.start()
             while True:
                 self.open = ()
                 self.rng.choice(self.often)()
@@ -186,9 +194,11 @@ class Client:
                 break
             time.sleep(0.05)
         assert now["phase"] == "ended", now
-        if now["take"]:  # a machine that was too busy to say that it is there stops it
-            self.keep(now["take"], side, spot)
-            self.note("take")
+        if not now["take"]:  # stopped by itself: this machine was too busy to say that it is there
+            return self.take()
+        self.keep(now["take"], side, spot)
+        self.note("take")
+        return None
 
     def send(self) -> None:
         side, spot = self.rng.choice(SIDES), self.rng.choice(SPOTS)
@@ -208,13 +218,19 @@ class Client:
         self.visits[self.number].takes[take] = {"side": side, "spot": spot, "deleted": False}
         self.open = ()
 
-    def delete_or_restore(self) -> None:
+    def delete(self) -> None:
+        self.set_deleted(deleted=True)
+
+    def restore(self) -> None:
+        self.set_deleted(deleted=False)
+
+    def set_deleted(self, *, deleted: bool) -> None:
         takes = self.visits[self.number].takes
-        if not takes:
+        others = [take for take, kept in takes.items() if kept["deleted"] is not deleted]
+        if not others:
             return
-        take = self.rng.choice(list(takes))
+        take = self.rng.choice(others)
         path = f"/visits/{self.number}/takes/{take}"
-        deleted = not takes[take]["deleted"]
         self.open = ("delete", self.number, take)
         answer = self.ask("DELETE", path) if deleted else self.ask("POST", f"{path}/restore")
         assert answer.status_code == 204, answer.text
@@ -320,14 +336,11 @@ def test_what_was_acknowledged_survives_fifty_kills(tmp_path, upload):
             server.wait()
             client.connect(server.address)
             client.check(folder, files)
-            begins_with_take = client.acts[life % len(client.acts)] == client.take
-            life_s = rng.uniform(*(LIFE_WITH_TAKE_S if begins_with_take else LIFE_S))
+            first_is_take = client.acts[life % len(client.acts)] == client.take
+            life_s = rng.uniform(*(LIFE_WITH_TAKE_S if first_is_take else LIFE_S))
             killer = Timer(life_s, server.kill)
-            killer.start()
-            try:
-                client.go_on(life)
-            finally:
-                killer.join()
+            client.go_on(life, killer)
+            killer.join()
         finally:
             if server.process.poll() is None:
                 server.kill()
