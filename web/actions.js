@@ -1,8 +1,9 @@
 // Buttons: data-do="METHOD path", data-send="JSON"; data-holder adds who asks, data-warned whether
 // everybody near the loudspeakers was warned; data-go goes to the visit that was made, data-then
 // to a page.
-import { ask, refresh, say } from "./ask.js";
+import { ask, say } from "./ask.js";
 import { hold, holder, release } from "./holder.js";
+import { refresh } from "./renew.js";
 
 // A sound that begins long after its button was pressed finds people near the loudspeakers.
 const SOUND_WITHIN_MS = 4000;

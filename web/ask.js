@@ -26,7 +26,3 @@ export async function ask(method, path, body, withinMs) {
     return { ok: false, status: 0, data: null, faults: ["No connection to the laptop. Try again."] };
   }
 }
-
-export function refresh() {
-  document.body.dispatchEvent(new Event("refresh"));
-}

@@ -1,7 +1,8 @@
 // Figures, ticks and notes: each is kept as soon as it is typed. Who changes what somebody else
 // has changed meanwhile is asked; what cannot be sent just now is sent later. Nothing is lost
 // silently.
-import { ask, refresh, say } from "./ask.js";
+import { ask, say } from "./ask.js";
+import { refresh } from "./renew.js";
 
 const WITHIN_MS = 8000; // an answer that takes longer is waited for on a new connection
 const TYPED = 'input:not([type="checkbox"]):not([type="file"]), textarea';

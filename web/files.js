@@ -1,5 +1,6 @@
 // Files that are chosen or dropped: taken in one after the other, and said what they are worth.
-import { ask, refresh, say } from "./ask.js";
+import { ask, say } from "./ask.js";
+import { refresh } from "./renew.js";
 
 function guess(name, options) {
   const plain = name.toLowerCase().replace(/[^a-z0-9]+/g, " ");

@@ -1,8 +1,8 @@
 // News from the laptop: what has changed is asked for again, levels are drawn at once. Where
 // nothing is heard for a while the connection is gone; it is made again until it holds.
 import { release, resume } from "./holder.js";
-import { refresh } from "./ask.js";
 import { sendUnsaved } from "./entries.js";
+import { refresh } from "./renew.js";
 
 const SILENT_MS = 3000;
 const LOWEST_DBFS = -60;

@@ -8,6 +8,7 @@ import { startExploring } from "./explore.js";
 import { startFiles } from "./files.js";
 import { startFocus } from "./focus.js";
 import { startLive } from "./live.js";
+import { startRenewing } from "./renew.js";
 import { startDevices, startDoor, startLook } from "./settings.js";
 
 // A page that is renewed keeps what a person is at: what is being typed, what is folded open, a
@@ -20,6 +21,7 @@ Object.assign(Idiomorph.defaults.callbacks, {
 });
 
 startLook();
+startRenewing();
 startLive(htmx);
 startActions();
 startEntries();

@@ -1,5 +1,6 @@
 // Light or dark; the sound device; the door for the phone.
-import { ask, refresh, say } from "./ask.js";
+import { ask, say } from "./ask.js";
+import { refresh } from "./renew.js";
 
 export function startLook() {
   document.addEventListener("click", (event) => {

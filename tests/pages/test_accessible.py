@@ -189,7 +189,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
             for spot in ("front", "middle", "back"):
                 press(page, f"Take {side}, {spot}$")
                 page.locator(".outcome").filter(has_text=f"{side}, {spot}:").wait_for()
-                until(lambda: page.evaluate(FOCUSED)["inside"], "focus", within_s=2.0)
+                until(lambda: page.evaluate(FOCUSED)["inside"], "focus")
         press(page, "To the verdict")
         page.wait_for_url("**/verdict")
         press(page, "To the worklist")
@@ -229,7 +229,7 @@ def test_focus_and_half_a_figure_stay_when_another_page_changes_something(browse
         width.fill("9.")
         room.ask("PUT", f"/api/visits/{visit}/entries/venue.height_m", {"value": 4.9})
         height = page.get_by_role("textbox", name="Height").first
-        until(lambda: height.input_value() == "4.9", "height", within_s=2.0)
+        until(lambda: height.input_value() == "4.9", "height")
         page.keyboard.type("25")
         assert width.input_value() == "9.25"
         page.keyboard.press("Tab")

@@ -1,0 +1,28 @@
+// The page asks for itself again: one time after the other. Were two under way, the older answer
+// could come last, and the page would go on showing what was.
+
+let underWay = false;
+let again = false;
+
+export function refresh() {
+  if (!document.querySelector("main[hx-get]")) return;
+  if (underWay) {
+    again = true; // something has changed since that one was asked for
+    return;
+  }
+  underWay = true;
+  document.body.dispatchEvent(new Event("refresh"));
+}
+
+export function startRenewing() {
+  document.addEventListener("htmx:afterRequest", (event) => {
+    if (event.detail.target?.id !== "main") return;
+    setTimeout(() => {
+      underWay = false;
+      if (again) {
+        again = false;
+        refresh();
+      }
+    });
+  });
+}
