@@ -266,7 +266,7 @@ def test_page_renews_itself_one_time_after_the_other(room, laptop):
             most = max(most, len(under_way))
 
     laptop.on("request", begun)
-    laptop.on("requestfinished", under_way.discard)
+    laptop.on("requestfinished", lambda request: under_way.discard(request))
     for count in range(10):
         room.ask("PUT", f"/api/visits/{visit}/entries/note.all", {"value": f"note {count}"})
         laptop.wait_for_timeout(15)
