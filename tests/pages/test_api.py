@@ -404,15 +404,15 @@ def test_takes_are_begun_anew_once_by_two_pages_that_say_so_at_once(pages, monke
 
     monkeypatch.setattr("evenhall.pages.devices.hands_done", done)
     counted, second_is_done = Event(), Event()
-    set_entry = store.set_entry
+    begin_anew = store.begin_anew
 
-    def slow(number, name, value, *, was):
-        set_entry(number, name, value, was=was)
-        if name == "hands" and not counted.is_set():
+    def slow(number, entries):
+        if not counted.is_set():
             counted.set()
             second_is_done.wait(0.3)
+        begin_anew(number, entries)
 
-    monkeypatch.setattr(store, "set_entry", slow)
+    monkeypatch.setattr(store, "begin_anew", slow)
     first = Thread(target=pages.house.take_anew, args=(number,))
     first.start()
     assert counted.wait(5)
