@@ -52,7 +52,7 @@ HERE, PHONE_ADDRESS, WIRE_ADDRESS = "127.0.0.1", "127.0.0.2", "127.0.0.3"
 # Times as fast as a real hall. Quicker still, and a busy machine would read too late: where ten
 # seconds of the hall pass unread, sound is lost.
 QUICK = 16.0
-WAIT_S = 20.0
+WAIT_S = 60.0  # patience with a busy machine; what must be quick says so
 # The browser's own words for an answer that a page counts on: changed meanwhile, cannot be.
 REFUSED = re.compile(
     r"Failed to load resource: the server responded with a status of (409|422|401)"
@@ -61,10 +61,16 @@ REFUSED = re.compile(
 missing = not (Path(CHROMIUM).exists() or shutil.which("chromium"))
 
 
-def browser_tests() -> list[pytest.MarkDecorator]:
-    """Marks of tests that need the browser: skipped without one, unless continuous integration."""
+def browser_tests(group: str) -> list[pytest.MarkDecorator]:
+    """Marks of tests that need the browser: skipped without one, unless continuous integration.
+
+    A group stays on one worker (`--dist loadgroup`), as it shares a browser, a server, a visit.
+    """
     skipped = missing and os.environ.get("CI") != "true"
-    return [pytest.mark.skipif(skipped, reason="chromium not installed")]
+    return [
+        pytest.mark.skipif(skipped, reason="chromium not installed"),
+        pytest.mark.xdist_group(f"browser-{group}"),
+    ]
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from evenhall.job.demo import write_demo, write_demo_after
 from pageroom import LAPTOP, PHONE, PageRoom, browser_tests, until, watched
 
-pytestmark = browser_tests()
+pytestmark = browser_tests("accessible")
 
 CARD = {"both": {200.0: -5.0, 3150.0: -4.0}}
 STEPS = ("set-out", "line-check", "takes", "verdict", "worklist", "proof", "hand-over")
@@ -128,6 +128,7 @@ def slow(tmp_path_factory):
         yield served
 
 
+@pytest.mark.live
 def test_pages_are_fit_while_something_sounds_or_is_asked(browser, slow):
     visit = slow.new_demo()
     wrong = {}
@@ -205,6 +206,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         page.wait_for_url("**/proof")
 
 
+@pytest.mark.live
 def test_focus_stays_on_the_page_while_it_renews_itself_during_a_take(browser, slow):
     visit = slow.new_demo()
     with watched(browser, slow.url, viewport=LAPTOP) as page:
@@ -213,7 +215,7 @@ def test_focus_stays_on_the_page_while_it_renews_itself_during_a_take(browser, s
         until(lambda: slow.phase() == "sound", "sound")
         until(lambda: page.evaluate(FOCUSED)["name"] == "Stop", "focus on Stop", within_s=2.0)
         page.keyboard.press("Enter")
-        page.locator(".outcome").get_by_text("Stopped.").wait_for()
+        page.locator(".outcome").get_by_text("Stopped").wait_for()
         # What was stopped is told, and Enter would not start it again.
         until(lambda: page.evaluate(FOCUSED)["tag"] == "SECTION", "focus", within_s=2.0)
         assert page.evaluate(FOCUSED)["name"] == "How it went"

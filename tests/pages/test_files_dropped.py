@@ -12,7 +12,7 @@ import soundfile
 from evenhall.job.demo import write_demo
 from pageroom import LAPTOP, browser_tests, until, watched
 
-pytestmark = browser_tests()
+pytestmark = browser_tests("files")
 
 DROP = """(zone, files) => {
   const data = new DataTransfer();

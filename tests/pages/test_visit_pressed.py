@@ -9,7 +9,7 @@ import pytest
 
 from pageroom import LAPTOP, PHONE, browser_tests, until, watched
 
-pytestmark = browser_tests()
+pytestmark = browser_tests("visit")
 
 SPOTS = ("front", "middle", "back")
 ORDER = [(side, spot) for side in ("left", "right") for spot in SPOTS]
