@@ -23,10 +23,11 @@ from schemathesis.specs.openapi.checks import (
     unsupported_method,
 )
 
-from apiroom import ask, opened, served
+from apiroom import ask, demo_zip, opened, served
 from evenhall.errors import DeviceError, StoreError
 from evenhall.pages import api, guard, phone
 from evenhall.sound.live.device import Device
+from evenhall.visits.carrying import read_folder
 
 # The simulated interface of these tests; nothing is opened.
 BOX = Device(0, "Desk interface", "Test host", 2, 2, 48_000.0, True, True)
@@ -201,10 +202,11 @@ def test_pages_are_not_in_the_document(document):
 
 
 def test_files_are_of_the_kind_that_is_promised(document, pages):
+    visit = read_folder(pages.house.store, demo_zip())  # nobody else's: its takes are all there
     for path, kind in (("sheet.pdf", "application/pdf"), ("folder.zip", "application/zip")):
         address = f"/api/visits/{{visit}}/{path}"
         assert set(document["paths"][address]["get"]["responses"]["200"]["content"]) == {kind}
-        answer = ask(pages.app, "GET", f"/api/visits/{pages.visit}/{path}")
+        answer = ask(pages.app, "GET", f"/api/visits/{visit}/{path}")
         assert answer.headers["content-type"] == kind
         assert answer.content[:4] in (b"%PDF", b"PK\x03\x04")
         assert answer.headers["content-disposition"].count('"') == 2
@@ -404,15 +406,15 @@ def test_takes_are_begun_anew_once_by_two_pages_that_say_so_at_once(pages, monke
 
     monkeypatch.setattr("evenhall.pages.devices.hands_done", done)
     counted, second_is_done = Event(), Event()
-    set_entry = store.set_entry
+    begin_anew = store.begin_anew
 
-    def slow(number, name, value, *, was):
-        set_entry(number, name, value, was=was)
-        if name == "hands" and not counted.is_set():
+    def slow(number, entries):
+        if not counted.is_set():
             counted.set()
             second_is_done.wait(0.3)
+        begin_anew(number, entries)
 
-    monkeypatch.setattr(store, "set_entry", slow)
+    monkeypatch.setattr(store, "begin_anew", slow)
     first = Thread(target=pages.house.take_anew, args=(number,))
     first.start()
     assert counted.wait(5)

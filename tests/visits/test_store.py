@@ -524,3 +524,24 @@ def test_every_acknowledged_take_survives_a_kill_at_any_moment(tmp_path):
                 assert np.abs(recording.samples - wanted).max() <= 2.0**-23  # a step of 24 bits
             store.set_entry(number, "note.kills", str(attempt), was=None)
     assert len(acknowledged) >= 20
+
+
+def test_rig_that_is_another_now_has_its_entries_changed_and_its_takes_deleted_at_once(
+    store, number
+):
+    store.set_entry(number, "tick.raise-1", True, was=None)
+    take = store.add_take(number, TAKE)
+    store.begin_anew(number, {"rig.speaker_height_m": 2.6, "tick.raise-1": None})
+    visit = store.visit(number)
+    assert (visit.value("rig.speaker_height_m"), visit.value("tick.raise-1")) == (2.6, None)
+    assert visit.kept_takes == ()
+    store.set_deleted(number, take.number, deleted=False)
+    assert [one.number for one in store.visit(number).kept_takes] == [take.number]
+
+
+def test_rig_with_a_wrong_entry_changes_nothing(store, number):
+    store.add_take(number, TAKE)
+    before = store.visit(number)
+    with pytest.raises(InputError, match="speaker_height_m"):
+        store.begin_anew(number, {"tick.raise-1": None, "rig.speaker_height_m": -1.0})
+    assert store.visit(number) == before

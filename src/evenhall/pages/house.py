@@ -129,15 +129,19 @@ class House:
     def _take_anew(self, number: int) -> None:
         visit = self.store.visit(number)
         hands = hands_so_far(visit, self.result(visit))
-        for name in RIG_FIGURES:
-            if name in hands:
-                self.store.set_entry(number, f"rig.{name}", hands.pop(name), was=None)
+        figures = {name: hands.pop(name) for name in RIG_FIGURES if name in hands}
+        entries = {f"rig.{name}": figure for name, figure in figures.items()}
+        # Takes for a new card are made with the equalizer flat, as the page says.
+        done = ("tick.", "fader.")
+        entries |= {
+            name: None
+            for name, entry in visit.entries.items()
+            if name.startswith(done) and entry.value is not None
+        }
         if hands:
-            self.store.set_entry(number, "hands", hands, was=None)
-        for name in visit.values("tick."):
-            self.store.set_entry(number, f"tick.{name}", None, was=None)
-        for one in visit.kept_takes:
-            self.store.set_deleted(number, one.number, deleted=True)
+            entries["hands"] = hands
+        if entries or visit.kept_takes:
+            self.store.begin_anew(number, entries)
 
     def _timed(self, entries: dict[str, Any]) -> dict[str, Any]:
         check = self.now() + datetime.timedelta(minutes=MINUTES)

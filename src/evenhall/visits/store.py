@@ -334,20 +334,27 @@ class Store:
                 return now  # two who want the same do not quarrel
             if was is not None and was != now.revision:
                 raise Changed(now)
-            revision = _next_revision(base, number)
-            # A value taken away stays as null: its revision must not begin again.
+            return _put(base, number, name, value)
+
+    def begin_anew(self, number: int, entries: Mapping[str, Any]) -> None:
+        """Change entries and delete all takes, all at once: the rig is another now.
+
+        Raises
+        ------
+        InputError
+            There is no such visit, or an entry is none.
+        """
+        for name, value in entries.items():
+            check_entry(name, value)
+        with self._writing() as base:
+            _visit_row(base, number)
+            for name, value in entries.items():
+                _put(base, number, name, value)
             base.execute(
-                "INSERT INTO entry (visit_id, name, value, revision) VALUES (?, ?, ?, ?)"
-                " ON CONFLICT DO UPDATE SET value = excluded.value, revision = excluded.revision",
-                (number, name, json.dumps(value), revision),
+                "UPDATE take SET deleted_at = ? WHERE visit_id = ? AND deleted_at IS NULL",
+                (self._now(), number),
             )
-            if name == "venue.name" and value is not None:
-                base.execute(
-                    "UPDATE venue SET name = ? WHERE id ="
-                    " (SELECT venue_id FROM visit WHERE id = ?)",
-                    (value, number),
-                )
-        return Entry(value, revision)
+            _next_revision(base, number)
 
     def add_take(self, number: int, take: Take) -> StoredTake:
         """Enter a take whose recording lies in the visit's folder already."""
@@ -397,6 +404,22 @@ class Store:
             if not changed:
                 raise InputError(f"This visit has no take {take}.")
             _next_revision(base, number)
+
+
+def _put(base: sqlite3.Connection, number: int, name: str, value: Any) -> Entry:
+    revision = _next_revision(base, number)
+    # A value taken away stays as null: its revision must not begin again.
+    base.execute(
+        "INSERT INTO entry (visit_id, name, value, revision) VALUES (?, ?, ?, ?)"
+        " ON CONFLICT DO UPDATE SET value = excluded.value, revision = excluded.revision",
+        (number, name, json.dumps(value), revision),
+    )
+    if name == "venue.name" and value is not None:
+        base.execute(
+            "UPDATE venue SET name = ? WHERE id = (SELECT venue_id FROM visit WHERE id = ?)",
+            (value, number),
+        )
+    return Entry(value, revision)
 
 
 def _copy(source: Path, target: Path) -> None:
