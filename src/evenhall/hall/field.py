@@ -1,9 +1,10 @@
 """What every seat hears of all loudspeakers: direct sound, first reflections, the room's rest.
 
-Start at `forecast()`. Each loudspeaker reaches a seat straight and by way of six surfaces, once
-each, as from a source behind the mirror; `band_coherence()` says how far two arrivals of one
-signal still add as pressures in a third octave, and how far as powers. The rest of the room is
-the field of Barron and Lee (see `level.py`), less what the six reflections would give it.
+Start at `forecast()`. Each loudspeaker reaches a seat straight and by way of one or two of the
+six surfaces, as from a source behind the mirrors. `band_coherence()` says how far the direct
+sounds and first reflections still add as pressures in a third octave, and how far as powers;
+second reflections are powers. The rest of the room is the field of Barron and Lee (see
+`level.py`), less what these reflections would give it.
 
 Everything is in dB re one loudspeaker's direct sound on axis at 1 m. Known too little: heads,
 balconies, pillars, and from how rough a wall it comes.
@@ -11,6 +12,7 @@ balconies, pillars, and from how rough a wall it comes.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -31,8 +33,8 @@ FloatArray = NDArray[np.float64]
 
 SEAT_WIDTH_M = 0.5  # a listener is somewhere in it: no lobe narrower than that is forecast
 EARLY_S = 0.05  # what comes within 50 ms of the direct sound helps speech: C50, ISO 3382-1
-# Least share of the diffuse field that is left beside the six reflections, however strong.
-LEAST_REST = 0.25
+# Least share of the diffuse field that is left beside the reflections, however strong.
+LEAST_REST = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,22 +145,36 @@ class _Paths:
     arrives_across: FloatArray  # (n_paths, n_points)
     distance_m: FloatArray  # (n_points,)
     q: FloatArray  # (31,)
-    bare_reflected: FloatArray  # (n_points, 31): the reflections of an all-round source
+    twice: FloatArray  # (n_points, 31): power by way of two surfaces
+    bare_reflected: FloatArray  # (n_points, 31): all reflections of an all-round source
 
 
-def _mirrors(box: Placed, room: Room) -> list[tuple[int, FloatArray, FloatArray]]:
-    """Index of the surface, image of the box, sign of each axis of a departure."""
-    found = []
+@dataclass(frozen=True, eq=False)
+class _Image:
+    """A loudspeaker behind its mirrors: how often each surface, where, how departures flip."""
+
+    met: NDArray[np.int64]  # (6,)
+    point_m: FloatArray
+    sign: FloatArray
+
+
+def _images(box: Placed, room: Room) -> list[_Image]:
+    """Over no, one and two surfaces, the fewest first."""
+    lanes = []
     for axis, size_m in enumerate((room.length_m, room.width_m, room.height_m)):
-        for side in (0, 1):
-            if size_m is None:
-                continue
-            image = box.point_m
-            image[axis] = 2.0 * side * size_m - image[axis]
-            sign = np.ones(3)
-            sign[axis] = -1.0
-            found.append((2 * axis + side, image, sign))
-    return found
+        at = float(box.point_m[axis])
+        lane = [((0, 0), at, 1.0)]
+        if size_m is not None:
+            lane += [((1, 0), -at, -1.0), ((0, 1), 2.0 * size_m - at, -1.0)]
+            lane += [((1, 1), at + 2.0 * size_m, 1.0), ((1, 1), at - 2.0 * size_m, 1.0)]
+        lanes.append(lane)
+    found = []
+    for each in itertools.product(*lanes):
+        met = np.array([one for side, _, _ in each for one in side])
+        if met.sum() <= 2:
+            point_m, sign = np.array([one[1] for one in each]), np.array([one[2] for one in each])
+            found.append(_Image(met, point_m, sign))
+    return sorted(found, key=lambda image: int(image.met.sum()))
 
 
 def _paths(box: Placed, point_m: FloatArray, room: Room, surfaces: Surfaces | None) -> _Paths:
@@ -166,22 +182,24 @@ def _paths(box: Placed, point_m: FloatArray, room: Room, surfaces: Surfaces | No
     air_db_per_m = air_absorption_db_per_m(
         EXACT_HZ, temperature_c=room.temperature_c, humidity_pct=room.humidity_pct
     )
-    places: list[tuple[int | None, FloatArray, FloatArray]] = [(None, box.point_m, np.ones(3))]
-    if surfaces is not None:
-        places += _mirrors(box, room)
-    delay, power, across, bare = [], [], [], np.zeros((len(point_m), EXACT_HZ.size))
-    for surface, image, sign in places:
-        vector = point_m - image
+    images = _images(box, room)[: None if surfaces is not None else 1]
+    kept = np.zeros((6, EXACT_HZ.size)) if surfaces is None else 1.0 - surfaces.absorption
+    delay, power, across = [], [], []
+    bare, twice = np.zeros((2, len(point_m), EXACT_HZ.size))
+    for image in images:
+        vector = point_m - image.point_m
         distance = np.linalg.norm(vector, axis=1)
-        aim = directions(vector * sign, np.array([box.down_deg]), np.array([box.turn_deg]))
+        aim = directions(vector * image.sign, np.array([box.down_deg]), np.array([box.turn_deg]))
         off_axis = box.pattern.off_axis_db(aim[0][0], aim[1][0], freq_hz=EXACT_HZ)
         air_db = air_db_per_m * (distance[:, None] - 1.0)
-        kept = np.ones(EXACT_HZ.size)
-        if surface is not None and surfaces is not None:
-            kept = 1.0 - surfaces.absorption[surface]
-            bare += kept * 10.0 ** (-air_db / 10.0) / distance[:, None] ** 2
-        level_db = box.gain_db + off_axis - air_db
-        power.append(kept * 10.0 ** (level_db / 10.0) / distance[:, None] ** 2)
+        sent = np.prod(kept ** image.met[:, None], axis=0)
+        round_power = sent * 10.0 ** (-air_db / 10.0) / distance[:, None] ** 2
+        aimed_power = round_power * 10.0 ** ((box.gain_db + off_axis) / 10.0)
+        bare += round_power * min(int(image.met.sum()), 1)
+        if image.met.sum() == 2:
+            twice += aimed_power
+            continue
+        power.append(aimed_power)
         delay.append(box.delay_s + distance / speed_m_s)
         across.append(vector[:, 1] / distance)
     return _Paths(
@@ -190,6 +208,7 @@ def _paths(box: Placed, point_m: FloatArray, room: Room, surfaces: Surfaces | No
         arrives_across=np.stack(across),
         distance_m=np.linalg.norm(point_m - box.point_m, axis=1),
         q=box.pattern.directivity_q(EXACT_HZ),
+        twice=twice,
         bare_reflected=bare,
     )
 
@@ -265,8 +284,9 @@ def forecast_points(
         )
 
     direct, early = joined(slice(1)), joined(slice(None))
+    twice = np.sum([one.twice for one in every], axis=0)
     rest, c50 = None, None
-    total = early
+    total = early + twice
     if room.volume_m3 is not None and decay is not None:
         gains = [box.gain_db for box in placed]
         rest, soon = (
@@ -279,9 +299,9 @@ def forecast_points(
             )
             for when in (False, True)
         )
-        total = early + rest
+        total = early + twice + rest
         speech = (EXACT_HZ > 450.0) & (EXACT_HZ < 4500.0)
-        ratio_db = 10.0 * np.log10((early + soon) / np.maximum(rest - soon, 1e-12))
+        ratio_db = 10.0 * np.log10((early + twice + soon) / np.maximum(rest - soon, 1e-12))
         c50 = np.asarray(ratio_db[:, speech].mean(axis=1))
     return Field(
         shape=(len(point_m), 1) if shape is None else shape,
@@ -289,7 +309,7 @@ def forecast_points(
         direct_db=np.asarray(10.0 * np.log10(direct)),
         early_db=np.asarray(10.0 * np.log10(early)),
         total_db=np.asarray(10.0 * np.log10(total)),
-        reverberant_db=None if rest is None else np.asarray(10.0 * np.log10(rest)),
+        reverberant_db=None if rest is None else np.asarray(10.0 * np.log10(twice + rest)),
         c50_db=c50,
     )
 

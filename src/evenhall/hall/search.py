@@ -166,12 +166,14 @@ class Search:
 
 
 def moved(stance: PairStance, changes: dict[str, float]) -> PairStance:
+    """Change figures of a stance by so much each."""
     return replace(
         stance, **{name: round(getattr(stance, name) + by, 6) for name, by in changes.items()}
     )
 
 
 def effort(stance: PairStance, present: PairStance) -> float:
+    """How much work a move is, in degrees turned at a bracket."""
     return (
         METRE_IN_DEG * abs(stance.height_m - present.height_m)
         + abs(stance.down_deg - present.down_deg)
