@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenhall.acoustics.bands import log_frequency_mean
+from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
 from evenhall.hall import Audience, Loudspeaker, Room, mid_mean_db
 from evenhall.hall.field import forecast, forecast_points
 from evenhall.hall.pair import best_stance
@@ -27,6 +27,7 @@ from evenhall.hall.seats import usual_pair, usual_seats
 from evenhall.hall.stances import Hearing, hearing_of, stance_of
 from evenhall.sound.simulated import Box, Element, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom
+from evenhall.verdict.corrected import corrected_move, fit_to_takes
 
 HALLS = 40
 SEARCHED = 8
@@ -34,7 +35,7 @@ RATE_HZ = 16_000.0  # the bands that count end at 4.5 kHz
 
 
 def random_hall(rng):
-    """A small hall, its people, and a pair that stands too low."""
+    """Give a small hall, its people, and a pair that stands too low."""
     length, width, height = rng.uniform(10, 24), rng.uniform(6, 14), rng.uniform(3.2, 6.5)
     volume = length * width * height
     rt60_s = float(np.clip(0.05 * volume ** (1 / 3) * rng.uniform(1.2, 3.0), 0.4, 2.5))
@@ -49,7 +50,7 @@ def random_hall(rng):
 
 
 def spots_of(people, pair, rng):
-    """Front and back microphones before the left box, off its axis by a little."""
+    """Front, back and middle microphones before the left box, off its axis by a little."""
     left = pair[0]
     aside = left.across_m + rng.uniform(0.1, 0.5)
     front_m = min(max(people.first_row_m, 1.0), 2.0)
@@ -62,7 +63,7 @@ def spots_of(people, pair, rng):
 
 
 def real_db(room, box, points, *, seed, slope):
-    """Mid-band levels of one loudspeaker at the points, from the simulated hall."""
+    """Band levels of one loudspeaker at the points, from the simulated hall."""
     simulated = SimulatedRoom(
         room.length_m, room.width_m, room.height_m, tuple(room.rt60_s * slope), seed=seed
     )
@@ -80,14 +81,58 @@ def real_db(room, box, points, *, seed, slope):
         n_fft = 1 << int(np.ceil(np.log2(impulse.size)))
         power = np.abs(np.fft.rfft(impulse, n_fft)) ** 2
         band_db = 10 * np.log10(log_frequency_mean(power, spacing_hz=RATE_HZ / n_fft) + 1e-30)
-        levels.append(mid_mean_db(band_db))
+        levels.append(np.where(EXACT_HZ < 0.4 * RATE_HZ, band_db, np.nan))
     return np.array(levels)
 
 
-def changes():
-    """Errors of the forecast change, in dB: ours, and that of distance alone."""
+def forecasts(room, box, points):
+    """Front less back of one loudspeaker by each way of forecasting it."""
+    hearing = Hearing((box,), points, room, box.across_m)
+    aim = np.array([box.down_deg]), np.array([0.0])
+    diffuse = hearing.mid_db(stance_of([box], box.across_m), *aim)[0]
+    mirrored = mid_mean_db(forecast_points([box], points, room).total_db)
+    bare = -20 * np.log10(np.linalg.norm(points - box.point_m, axis=1))
+    return [float(level[0] - level[1]) for level in (diffuse, mirrored, bare)]
+
+
+def corrected(room, people, speaker, boxes, points, level_db):
+    """Front less back before and after, once three takes have corrected the forecast."""
+    fitted = fit_to_takes(
+        speaker,
+        room,
+        ear_height_m=people.ear_height_m,
+        distance_m=np.linalg.norm(points - boxes[0].point_m, axis=1),
+        level_db=level_db,
+        uncertainty_db=np.full_like(level_db, 0.2),
+    )
+    moved = replace(speaker, height_m=boxes[1].height_m, down_deg=boxes[1].down_deg)
+    rows_m = points[:2, 0] - boxes[0].along_m
+    move = corrected_move(fitted, speaker, moved, room, Audience(*rows_m, people.ear_height_m))
+    return move, [check.kind for check in fitted.checks]
+
+
+def really(box, room, rng, *, by_hand):
+    """Give what box and room really are where the figures were given by hand."""
+    if not by_hand:
+        return box, room
+    pattern = replace(
+        box.pattern,
+        coverage_h_deg=box.pattern.coverage_h_deg * rng.uniform(0.85, 1.15),
+        coverage_v_deg=box.pattern.coverage_v_deg * rng.uniform(0.85, 1.15),
+    )
+    room = replace(room, rt60_s=room.rt60_s * rng.uniform(0.75, 1.25))
+    return replace(box, pattern=pattern, down_deg=box.down_deg + rng.normal(0.0, 3.0)), room
+
+
+def changes(*, by_hand):
+    """Errors of the forecast change, in dB: ours, and that of distance alone.
+
+    `by_hand`: the real aim, coverage and decay stray from those that were given, before and
+    after the move alike.
+    """
+    print("figures given by hand, and off" if by_hand else "figures as they are")
     rng = np.random.default_rng(5)
-    rows = []
+    rows, moves, checks = [], [], []
     for seed in range(HALLS):
         room, people, speaker = random_hall(rng)
         pair = usual_pair(speaker, room)
@@ -97,37 +142,36 @@ def changes():
         slope = np.linspace(1.2, 0.7, 8) ** rng.uniform(0.0, 1.0)
         slope /= slope[4]
         points = spots_of(people, pair, rng)
-        real, ours, mirrored, bare = [], [], [], []
-        for box in (pair[0], found.pair[0]):
-            real_levels = real_db(room, box, points, seed=seed, slope=slope)
-            hearing = Hearing((box,), points, room, box.across_m)
-            stance = stance_of([box], box.across_m)
-            aim = np.array([stance.down_deg]), np.array([0.0])
-            ours.append(-np.diff(hearing.mid_db(stance, *aim)[0])[0])
-            model = forecast_points([box], points, room).total_db
-            far = np.linalg.norm(points - box.point_m, axis=1)
-            real.append(-np.diff(real_levels)[0])
-            mirrored.append(-np.diff(mid_mean_db(model))[0])
-            bare.append(20 * np.log10(far[1] / far[0]))
-        rows.append([side[0] for side in (real, ours, mirrored, bare)]
-                    + [side[1] - side[0] for side in (real, ours, mirrored, bare)])  # fmt: skip
-    was, *levels, change, ours, mirrored, bare = np.array(rows).T
-    print(f"{HALLS} halls; real front less back before {was.mean():.1f} dB (mean), real change")
-    print(f"{change.mean():.2f} dB (mean), {change.min():.2f} to {change.max():.2f}")
-    print("forecast of the change       rms, dB  within 1 dB, %  worst, dB")
-    for name, error in (
-        ("direct and diffuse", ours - change),
-        ("single reflections as well", mirrored - change),
-        ("distance alone", bare - change),
-    ):
+        boxes = pair[0], found.pair[0]
+        level_db = [
+            real_db(true_room, true_box, points, seed=seed, slope=slope)
+            for true_box, true_room in (
+                really(box, room, np.random.default_rng(seed), by_hand=by_hand) for box in boxes
+            )
+        ]
+        move, faults = corrected(room, people, speaker, boxes, points, level_db[0])
+        checks += faults
+        moves.append(move)
+        real = [float(mid[0] - mid[1]) for mid in map(mid_mean_db, level_db)]
+        was, then = (forecasts(room, box, points) for box in boxes)
+        rows.append([(real[0], real[1]), *zip(was, then, strict=True), (move.was_db, move.then_db)])
+    was, then = np.moveaxis(np.array(rows), 2, 0)
+    change = then - was
+    print(f"{HALLS} halls; real front less back before {was[:, 0].mean():.1f} dB (mean), change")
+    print(f"{change[:, 0].mean():.2f} (mean), {change[:, 0].min():.2f} to {change[:, 0].max():.2f}")
+    print("                      change: rms, dB  within 1 dB, %  worst | before: mean, rms error")
+    names = ("direct and diffuse", "and reflections", "distance alone", "corrected by takes")
+    for at, name in enumerate(names, 1):
+        error = change[:, at] - change[:, 0]
+        level = was[:, at] - was[:, 0]
         print(
-            f"{name:<27} {np.sqrt(np.mean(error**2)):8.2f} {100 * np.mean(np.abs(error) <= 1):12.0f} "
-            f"{np.abs(error).max():12.2f}"
+            f"{name:<22} {np.sqrt(np.mean(error**2)):14.2f} "
+            f"{100 * np.mean(np.abs(error) <= 1):15.0f} {np.abs(error).max():6.2f} | "
+            f"{level.mean():12.2f} {np.sqrt(np.mean(level**2)):6.2f}"
         )
-    print("front less back itself: mean error and rms, dB")
-    for name, level in zip(("diffuse", "reflections", "distance alone"), levels, strict=True):
-        error = level - was
-        print(f"{name:<27} {error.mean():8.2f} {np.sqrt(np.mean(error**2)):8.2f}")
+    error = (change[:, 4] - change[:, 0]) / [move.change_sd_db for move in moves]
+    print(f"corrected: within twice its doubt {100 * np.mean(np.abs(error) <= 2):.0f} %")
+    print(f"checks named in these {HALLS} sound halls: {', '.join(checks) or 'none'}")
 
 
 def searches():
@@ -174,5 +218,6 @@ def searches():
 
 if __name__ == "__main__":
     print(f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}")
-    changes()
+    changes(by_hand=False)
+    changes(by_hand=True)
     searches()
