@@ -43,7 +43,6 @@ FIT_LOW_HZ, FIT_HIGH_HZ = 95.0, 10_500.0  # below, modes; above, the box's own b
 AIM_OFF_DEG = 10.0  # less a bracket set by eye may be off by
 FREE_BOUND_DEG = 40.0  # how far off an aim is looked for
 SURE = 3.0  # standard deviations
-SURE_OF_AIM = 4.0  # the pattern, not only the aim, may be what is off
 DULL_DB = 9.0  # treble of a box re its own middle: no box on its feet is that dull
 HIDDEN_DB = 4.0  # treble of one spot re what distance, aim and the other spots say
 _TREBLE = (EXACT_HZ > 2900.0) & (EXACT_HZ < FIT_HIGH_HZ)
@@ -256,7 +255,7 @@ def fit_to_takes(
         checks=(),
     )
     places = spots or tuple(f"the spot at {far:.1f} m" for far in distance_m)
-    off_deg = aim_deg if gained > SURE_OF_AIM**2 and abs(aim_deg) > AIM_OFF_DEG else 0.0
+    off_deg = aim_deg if gained > SURE**2 and abs(aim_deg) > AIM_OFF_DEG else 0.0
     return replace(fitted, checks=_checks(fitted, speaker, off_deg, name, places))
 
 
