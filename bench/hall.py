@@ -22,6 +22,7 @@ from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
 from evenhall.hall import Audience, Loudspeaker, Room, mid_mean_db
 from evenhall.hall.field import forecast, forecast_points
 from evenhall.hall.pair import best_stance
+from evenhall.hall.pattern import HornPattern
 from evenhall.hall.search import Limits, spread_db
 from evenhall.hall.seats import usual_pair, usual_seats
 from evenhall.hall.stances import Hearing, hearing_of, stance_of
@@ -31,6 +32,7 @@ from evenhall.verdict.corrected import corrected_move, fit_to_takes
 
 HALLS = 40
 SEARCHED = 8
+MOUTH_M = 0.28  # width of a small box's baffle, and mouth of its horn
 RATE_HZ = 16_000.0  # the bands that count end at 4.5 kHz
 
 
@@ -91,8 +93,11 @@ def forecasts(room, box, points):
     aim = np.array([box.down_deg]), np.array([0.0])
     diffuse = hearing.mid_db(stance_of([box], box.across_m), *aim)[0]
     mirrored = mid_mean_db(forecast_points([box], points, room).total_db)
+    horn = HornPattern(box.pattern.coverage_h_deg, box.pattern.coverage_v_deg, MOUTH_M, MOUTH_M)
+    wide = Hearing((replace(box, pattern=horn),), points, room, box.across_m)
+    held = wide.mid_db(stance_of([box], box.across_m), *aim)[0]
     bare = -20 * np.log10(np.linalg.norm(points - box.point_m, axis=1))
-    return [float(level[0] - level[1]) for level in (diffuse, mirrored, bare)]
+    return [float(level[0] - level[1]) for level in (diffuse, held, mirrored, bare)]
 
 
 def corrected(room, people, speaker, boxes, points, level_db):
@@ -160,7 +165,13 @@ def changes(*, by_hand):
     print(f"{HALLS} halls; real front less back before {was[:, 0].mean():.1f} dB (mean), change")
     print(f"{change[:, 0].mean():.2f} (mean), {change[:, 0].min():.2f} to {change[:, 0].max():.2f}")
     print("                      change: rms, dB  within 1 dB, %  worst | before: mean, rms error")
-    names = ("direct and diffuse", "and reflections", "distance alone", "corrected by takes")
+    names = (
+        "direct and diffuse",
+        "with a horn's angles",
+        "and reflections",
+        "distance alone",
+        "corrected by takes",
+    )
     for at, name in enumerate(names, 1):
         error = change[:, at] - change[:, 0]
         level = was[:, at] - was[:, 0]
@@ -169,7 +180,7 @@ def changes(*, by_hand):
             f"{100 * np.mean(np.abs(error) <= 1):15.0f} {np.abs(error).max():6.2f} | "
             f"{level.mean():12.2f} {np.sqrt(np.mean(level**2)):6.2f}"
         )
-    error = (change[:, 4] - change[:, 0]) / [move.change_sd_db for move in moves]
+    error = (change[:, 5] - change[:, 0]) / [move.change_sd_db for move in moves]
     print(f"corrected: within twice its doubt {100 * np.mean(np.abs(error) <= 2):.0f} %")
     print(f"checks named in these {HALLS} sound halls: {', '.join(checks) or 'none'}")
 

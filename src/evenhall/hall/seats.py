@@ -123,13 +123,20 @@ def directions(
 
 
 def usual_pair(
-    speaker: Loudspeaker, room: Room, *, apart_m: float | None = None, behind_m: float = BEHIND_M
+    speaker: Loudspeaker,
+    room: Room,
+    *,
+    pattern: Pattern | None = None,
+    apart_m: float | None = None,
+    behind_m: float = BEHIND_M,
 ) -> tuple[Placed, Placed]:
     """Left and right where they usually stand, with the height and aim of `speaker`.
 
     Parameters
     ----------
     speaker, room : Loudspeaker, Room
+    pattern : Pattern, optional
+        Measured data, or a horn of known mouth; that of the nominal angles without.
     apart_m : float, optional
         Between them; 0.62 of the width without, or 4 m where no width is known.
     behind_m : float
@@ -138,7 +145,8 @@ def usual_pair(
     middle_m = HALF_APART_M if room.width_m is None else room.width_m / 2.0
     usual_m = HALF_APART_M if room.width_m is None else LANE * room.width_m / 2.0
     half_m = usual_m if apart_m is None else apart_m / 2.0
-    pattern = NominalPattern(speaker.coverage_h_deg, speaker.coverage_v_deg)
+    if pattern is None:
+        pattern = NominalPattern(speaker.coverage_h_deg, speaker.coverage_v_deg)
     left, right = (
         Placed(
             name,
