@@ -3,8 +3,7 @@
 import numpy as np
 
 from evenhall.acoustics.bands import log_frequency_mean
-from evenhall.hall import Audience, HornPattern, Loudspeaker, Room, Seats, mid_mean_db, usual_pair
-from evenhall.hall.stances import Hearing, stance_of
+from evenhall.hall import Audience, Loudspeaker, Room, front_minus_back_db, mid_mean_db
 from evenhall.sound.simulated import Box, Element, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom
 
@@ -29,30 +28,17 @@ def real_db(room, speaker, people, seed):
     return float(mids[0] - mids[1])
 
 
-def forecast_db(room, speaker, people):
-    """The same, forecast for a box whose 0.28 m mouth says down to where it holds its angles."""
-    pair = usual_pair(speaker, room, pattern=HornPattern(90.0, 60.0, 0.28, 0.28), apart_m=4.4)
-    seats = Seats(
-        1.0 + np.array([people.first_row_m, people.last_row_m]),
-        np.array([room.width_m / 2 - 1.9]),
-        people.ear_height_m,
-    )
-    hearing = Hearing(pair[:1], seats.point_m, room, pair[0].across_m)
-    stance = stance_of(pair[:1], pair[0].across_m)
-    front, back = hearing.mid_db(stance, np.array([speaker.down_deg]), np.zeros(1))[0]
-    return float(front - back)
-
-
 def test_forecast_of_a_move_is_within_a_decibel_in_nine_of_ten_simulated_halls():
+    # The forecast that moves are computed from. Of ten halls alone, chance decides: 40.
     errors_db = []
-    for seed in range(10):
+    for seed in range(40):
         rng = np.random.default_rng(seed)
         room = Room(rng.uniform(12, 20), rng.uniform(8, 12), 4.5, rt60_s=rng.uniform(0.6, 1.3))
         people = Audience(2.0, room.length_m - 3.5)
         boxes = Loudspeaker(1.8), Loudspeaker(2.8, float(rng.integers(7, 11)))
-        expected_db = [forecast_db(room, box, people) for box in boxes]
+        expected_db = [mid_mean_db(front_minus_back_db(box, room, people)) for box in boxes]
         measured_db = [real_db(room, box, people, seed) for box in boxes]
         change_db = measured_db[1] - measured_db[0]
-        assert change_db < -0.5  # there is something to forecast
-        errors_db.append(expected_db[1] - expected_db[0] - change_db)
-    assert np.sum(np.abs(errors_db) <= 1.0) >= 9, errors_db
+        assert change_db < -0.3  # there is something to forecast
+        errors_db.append(float(expected_db[1] - expected_db[0] - change_db))
+    assert np.sum(np.abs(errors_db) <= 1.0) >= 36, errors_db
