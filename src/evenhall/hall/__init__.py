@@ -2,12 +2,17 @@
 
 setting     the room, the people, the loudspeaker
 coverage    how a loudspeaker's level falls off its axis
-level       what each row hears, direct and reverberant
-hands       the best height and aim
+pattern     other models of that: horn, cone, measured data (read by polar)
+level       what each row hears of one loudspeaker, direct and reverberant
+surfaces    absorption and decay
+seats       who sits where, and where the loudspeakers stand
+field       what every seat hears of all loudspeakers
+hands       the best height and aim of one
+pair        the best stance of a pair (search, stances; said by stance_words)
+reach       what would help where hands do not
 clarity     how well speech is understood, row by row
-feedback    gain before feedback, potential and needed
-gain_steps  what a metre buys of it
-spots       where to put the microphone
+feedback    gain before feedback, potential and needed; gain_steps: what a metre buys of it
+spots       where to put the microphone; walk: with reasons, in walking order
 """
 
 from evenhall.hall.clarity import (
@@ -27,6 +32,7 @@ from evenhall.hall.feedback import (
     needed_gain_db,
     potential_gain_db,
 )
+from evenhall.hall.field import Field, forecast, forecast_points
 from evenhall.hall.gain_steps import GainStep, gain_steps
 from evenhall.hall.hands import Proposal, Reason, Stance, best_height_and_aim
 from evenhall.hall.level import (
@@ -36,31 +42,70 @@ from evenhall.hall.level import (
     level_by_row,
     mid_mean_db,
 )
+from evenhall.hall.pair import PairProposal, best_stance
+from evenhall.hall.pattern import (
+    HornPattern,
+    MeasuredPattern,
+    NominalPattern,
+    Pattern,
+    PistonPattern,
+    TwoWayPattern,
+)
+from evenhall.hall.polar import read_polar
+from evenhall.hall.reach import Help, what_would
+from evenhall.hall.search import Limits
+from evenhall.hall.seats import Placed, Seats, check_places, usual_pair, usual_seats
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.spots import Spot, distance_m, usual_spots
+from evenhall.hall.stance_words import stance_lines
+from evenhall.hall.stances import PairStance
+from evenhall.hall.surfaces import Surfaces, band_decay_s, decay_s, even_surfaces
+from evenhall.hall.walk import WalkSpot, spots_for
 
 __all__ = [
     "AcousticGain",
     "Audience",
+    "Field",
     "GainStep",
+    "Help",
+    "HornPattern",
+    "Limits",
     "Loudspeaker",
+    "MeasuredPattern",
     "Microphone",
+    "NominalPattern",
+    "PairProposal",
+    "PairStance",
+    "Pattern",
+    "PistonPattern",
+    "Placed",
     "Proposal",
     "Reason",
     "Room",
     "RowClarity",
     "RowLevels",
+    "Seats",
     "SpeechAt",
     "Spot",
     "Stance",
+    "Surfaces",
+    "TwoWayPattern",
+    "WalkSpot",
     "acoustic_gain",
+    "band_decay_s",
     "best_height_and_aim",
+    "best_stance",
+    "check_places",
     "clarity_by_row",
     "clarity_text",
     "clarity_texts",
     "critical_distance_m",
+    "decay_s",
     "directivity_q",
     "distance_m",
+    "even_surfaces",
+    "forecast",
+    "forecast_points",
     "front_minus_back_db",
     "gain_steps",
     "gain_text",
@@ -69,6 +114,12 @@ __all__ = [
     "needed_gain_db",
     "off_axis_db",
     "potential_gain_db",
+    "read_polar",
     "speech_at",
+    "spots_for",
+    "stance_lines",
+    "usual_pair",
+    "usual_seats",
     "usual_spots",
+    "what_would",
 ]

@@ -1,0 +1,213 @@
+"""The best stance of a pair: height, tilt, turn and place, within what stands and room allow.
+
+Start at `best_stance()`. First comes evenness (loudest seat less softest, mean of 200 Hz to
+4 kHz); of what is even within half a decibel of the best, the stances that put least sound on
+walls and ceiling; of those the clearest; of those the smallest move. A coarse grid finds where
+to look, steps that a person would set find the best there. What a stand, bracket or ceiling can
+carry is no matter of these figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.errors import InputError
+from evenhall.hall.hands import WORTH_DB
+from evenhall.hall.pattern import NominalPattern
+from evenhall.hall.search import NAMES, Limits, Search, effort, moved, searched, spread_db
+from evenhall.hall.seats import Placed, Seats, check_places
+from evenhall.hall.setting import Room
+from evenhall.hall.stances import Hearing, PairStance, hearing_of, place_pair, stance_of
+
+__all__ = ["PairProposal", "best_stance"]
+
+FloatArray = NDArray[np.float64]
+
+MOST_COMPARED = 40  # of the even stances, the nearest to the present one
+# What the forecast of a change was off by (rms) in simulated halls: bench/hall.py.
+MODEL_DB = 0.5
+# How far the figures given may be off: data sheet, guessed decay, an angle set by hand.
+ANGLE_SHARE, DECAY_SHARE, AIM_OFF_DEG, HEIGHT_OFF_M = 0.15, 0.2, 1.5, 0.1
+
+
+@dataclass(frozen=True)
+class PairProposal:
+    """How the pair should stand; as it stands where no move is worth it.
+
+    Parameters
+    ----------
+    was, proposed : PairStance
+    pair : tuple of Placed
+        The loudspeakers as proposed.
+    was_db, proposed_db : float
+        Loudest seat less softest, mean of 200 Hz to 4 kHz.
+    best_db : float
+        The least that any allowed stance gives.
+    alone_db : dict of str to float
+        The same with only this figure changed as proposed, by its name in `PairStance`.
+    gain_sd_db : float
+        Standard deviation of `was_db - proposed_db`.
+    front_minus_back_db, was_front_minus_back_db : float
+        First row less last row, each the mean of its seats.
+    spill_db, was_spill_db : float
+        Direct sound on walls and ceiling, re that at the seats.
+    clarity_db, was_clarity_db : float
+        C50, mean over seats.
+    """
+
+    was: PairStance
+    proposed: PairStance
+    pair: tuple[Placed, ...]
+    was_db: float
+    proposed_db: float
+    best_db: float
+    alone_db: dict[str, float]
+    gain_sd_db: float
+    front_minus_back_db: float
+    was_front_minus_back_db: float
+    spill_db: float
+    was_spill_db: float
+    clarity_db: float
+    was_clarity_db: float
+
+
+def _chosen(search: Search, doable: list[PairStance], hearing: Hearing) -> PairStance:
+    """Evenness first, then level on walls and ceiling, then clarity, then the smaller move."""
+    present = search.present
+    least_db = min(search.tried[one] for one in doable)
+    enough_db = least_db + WORTH_DB
+    if present in search.tried:
+        enough_db = min(enough_db, search.tried[present] - WORTH_DB)
+    even = [one for one in doable if search.tried[one] <= enough_db]
+    if not even:
+        return present
+    even = sorted(even, key=lambda one: effort(one, present))[:MOST_COMPARED]
+    spill = {one: hearing.spill_db(one) for one in even}
+    least_db = min(spill.values())
+    quiet = [one for one in even if not spill[one] > least_db + WORTH_DB]
+    clarity = {one: hearing.clarity_db(one) for one in quiet}
+    most_db = max(clarity.values())
+    clear = [one for one in quiet if not clarity[one] < most_db - WORTH_DB]
+    return min(clear, key=lambda one: effort(one, present))
+
+
+def _gain_sd_db(hearing: Hearing, was: PairStance, proposed: PairStance) -> float:
+    """Doubt of the gain: the model's, and what each figure given may be off by."""
+
+    def gain_db(other: Hearing, by: dict[str, float]) -> float:
+        before, after = spread_db(other, [moved(was, by), moved(proposed, by)])
+        return float(before - after)
+
+    plain = gain_db(hearing, {})
+    changed = [gain_db(hearing, {"down_deg": AIM_OFF_DEG}) - plain]
+    changed.append(gain_db(hearing, {"height_m": HEIGHT_OFF_M}) - plain)
+    patterns = [box.pattern for box in hearing.pair]
+    wider = tuple(
+        replace(
+            box,
+            pattern=NominalPattern(
+                min(pattern.coverage_h_deg * (1.0 + ANGLE_SHARE), 360.0),
+                min(pattern.coverage_v_deg * (1.0 + ANGLE_SHARE), 360.0),
+            ),
+        )
+        for box, pattern in zip(hearing.pair, patterns, strict=True)
+        if isinstance(pattern, NominalPattern)
+    )
+    if len(wider) == len(patterns):
+        changed.append(gain_db(replace(hearing, pair=wider), {}) - plain)
+    if hearing.room.rt60_s is not None:
+        drier = replace(hearing.room, rt60_s=hearing.room.rt60_s * (1.0 - DECAY_SHARE))
+        changed.append(gain_db(replace(hearing, room=drier), {}) - plain)
+    return float(np.sqrt(MODEL_DB**2 + np.square(changed).sum()))
+
+
+def best_stance(
+    pair: Sequence[Placed],
+    seats: Seats,
+    room: Room,
+    *,
+    limits: Limits | None = None,
+    rt60_s: FloatArray | None = None,
+) -> PairProposal:
+    """How a pair (or one loudspeaker) should stand for the seats to hear most alike.
+
+    Parameters
+    ----------
+    pair : sequence of Placed
+        Fed the same, mirrored about a middle line; one alone is not turned.
+    seats, room : Seats, Room
+    limits : Limits, optional
+        Aim alone without.
+    rt60_s : ndarray, shape (31,), optional
+        As measured; from the room's mid-band time without.
+
+    Raises
+    ------
+    InputError
+        The setting cannot be built, or a limit is none.
+
+    Notes
+    -----
+    The axis is not aimed over the last row's heads, the last row stays within the -6 dB
+    coverage, loudspeakers are not lowered, and 0.3 m stay free below the ceiling. A move that
+    gains less than 0.5 dB is not proposed, unless the last row is outside the coverage now or the
+    axes point past the outer seats.
+    """
+    limits = Limits() if limits is None else limits
+    _check_limits(limits)
+    check_places(pair, seats, room)
+    hearing = hearing_of(pair, seats, room, rt60_s=rt60_s)
+    present = stance_of(pair, hearing.middle_m)
+    search = Search(hearing, present, limits, seats)
+    search.look([present])
+    doable, best_db = searched(search)
+    chosen = _chosen(search, doable, hearing) if doable else present
+    alone = {
+        name: replace(present, **{name: getattr(chosen, name)})
+        for name in NAMES
+        if getattr(chosen, name) != getattr(present, name)
+    }
+    was_db, proposed_db, *alone_db = spread_db(hearing, [present, chosen, *alone.values()])
+    return PairProposal(
+        was=present,
+        proposed=chosen,
+        pair=place_pair(pair, chosen, hearing.middle_m),
+        was_db=float(was_db),
+        proposed_db=float(proposed_db),
+        best_db=float(best_db) if doable else float(was_db),
+        alone_db=dict(zip(alone, map(float, alone_db), strict=True)),
+        gain_sd_db=_gain_sd_db(hearing, present, chosen) if alone else 0.0,
+        front_minus_back_db=_front_minus_back_db(hearing, chosen, seats),
+        was_front_minus_back_db=_front_minus_back_db(hearing, present, seats),
+        spill_db=hearing.spill_db(chosen),
+        was_spill_db=hearing.spill_db(present),
+        clarity_db=hearing.clarity_db(chosen),
+        was_clarity_db=hearing.clarity_db(present),
+    )
+
+
+def _front_minus_back_db(hearing: Hearing, stance: PairStance, seats: Seats) -> float:
+    aim = np.array([stance.down_deg]), np.array([stance.inwards_deg])
+    rows_db = hearing.mid_db(stance, *aim)[0].reshape(seats.shape).mean(axis=1)
+    return float(rows_db[0] - rows_db[-1])
+
+
+def _check_limits(limits: Limits) -> None:
+    faults = []
+    if limits.max_height_m is not None and not limits.max_height_m >= 0.0:
+        faults.append(
+            f"max_height_m = {limits.max_height_m:g} is no height. "
+            "Give metres above the audience floor, or leave it out."
+        )
+    for name in NAMES[1:]:
+        given = getattr(limits, name)
+        if given is not None and not given[0] <= given[1]:
+            faults.append(
+                f"{name} from {given[0]:g} to {given[1]:g} leaves nothing. Give the lower first."
+            )
+    if faults:
+        raise InputError(*faults)

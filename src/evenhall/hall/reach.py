@@ -1,0 +1,211 @@
+"""What would help where height and aim do not: a delay pair, a second pair, coming nearer.
+
+Start at `what_would()`. Each way is forecast by the same seats and sums as the pair itself
+(`field.py`), and comes with the sentence that says it. A delay pair plays later than the sound
+from the stage arrives, by 10 ms: the ear then takes the stage for the source, as long as the later
+sound is less than about 10 dB louder.
+
+References
+----------
+Haas, *Acustica* 1 (1951) 49, and Blauert, *Spatial Hearing* (both from memory): later by 5 to
+30 ms and up to 10 dB louder, an echo is not heard as the source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.air import speed_of_sound_m_s
+from evenhall.hall.field import Field, forecast
+from evenhall.hall.hands import CEILING_GAP_M, WORTH_DB
+from evenhall.hall.level import MID_BANDS
+from evenhall.hall.seats import Placed, Seats
+from evenhall.hall.setting import Room
+
+__all__ = ["LIMIT_DB", "Help", "what_would"]
+
+LIMIT_DB = 6.0  # front and back may differ by this, see verdict/evenness.py
+LATER_S = 0.010  # behind the sound from the stage: within 5 to 15 ms
+LOUDEST_DELAY_DB = 10.0  # over the sound from the stage; more, and the delay pair is the source
+DELAY_SHARES = (0.4, 0.5, 0.6, 0.7)  # of the way to the last row
+GAINS_DB = tuple(float(gain) for gain in range(-18, 1))
+DELAY_OVER_EARS_M = 1.2  # over heads, out of reach; common practice, no source
+CARE = "Two people, stands or brackets rated for the weight, nothing over people that may fall."
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Help:
+    """One way to more even rows.
+
+    Parameters
+    ----------
+    kind : str
+        "delay", "second" or "nearer".
+    text : str
+        What to do, with its forecast.
+    spread_db, was_db : float
+        Loudest row less softest, each the mean of its seats, 200 Hz to 4 kHz.
+    added : tuple of Placed
+        Loudspeakers added, with their gain and delay.
+    along_m : float
+        Of the added loudspeakers, or of the last row to come to, from the wall behind the stage.
+    delay_s, gain_db : float
+        Of the added loudspeakers; 0 where there are none.
+    """
+
+    kind: str
+    text: str
+    spread_db: float
+    was_db: float
+    added: tuple[Placed, ...]
+    along_m: float
+    delay_s: float
+    gain_db: float
+
+
+def _uneven_db(mid_db: FloatArray) -> float:
+    """Loudest row less softest, of levels (n_rows, n_seats)."""
+    return float(np.ptp(mid_db.mean(axis=1)))
+
+
+def _together_db(one: Field, other: Field, gain_db: float) -> FloatArray:
+    """Mid level of two groups as powers: 10 ms apart or metres apart, they are no more."""
+    power = 10.0 ** (one.total_db / 10.0) + 10.0 ** ((other.total_db + gain_db) / 10.0)
+    mid_db = 10.0 * np.log10(power)[:, MID_BANDS].mean(axis=1)
+    return np.asarray(mid_db.reshape(one.shape))
+
+
+def what_would(
+    pair: Sequence[Placed], seats: Seats, room: Room, *, limit_db: float = LIMIT_DB
+) -> tuple[Help, ...]:
+    """List what would bring the rows within the limit, the most even first.
+
+    Parameters
+    ----------
+    pair : sequence of Placed
+        As the hands leave it at best.
+    seats, room : Seats, Room
+    limit_db : float
+        Rows that differ by no more need nothing: the answer is empty.
+
+    Raises
+    ------
+    InputError
+        The setting cannot be built.
+    """
+    now = forecast(pair, seats, room)
+    was_db = _uneven_db(now.mid_db)
+    if was_db <= limit_db or seats.along_m.size < 3:
+        return ()
+    ways = [
+        _delay_pair(pair, seats, room, now),
+        _second_pair(pair, seats, room, now),
+        _nearer(seats, now, limit_db),
+    ]
+    useful = [way for way in ways if way and way.spread_db < was_db - WORTH_DB]
+    return tuple(sorted(useful, key=lambda way: way.spread_db))
+
+
+def _delayed(box: Placed, along_m: float, height_m: float, seats: Seats, room: Room) -> Placed:
+    """Put a box like `box` down the room, aimed at the last row, later than the stage's sound.
+
+    The way is reckoned to the ears halfway between it and the last row, who hear both.
+    """
+    ahead_m = float(seats.along_m.max()) - along_m
+    drop_m = height_m - seats.ear_height_m
+    place_m = np.array([along_m, box.across_m, height_m])
+    ears_m = np.array([along_m + 0.5 * ahead_m, box.across_m, seats.ear_height_m])
+    way_m = np.linalg.norm(ears_m - box.point_m) - np.linalg.norm(ears_m - place_m)
+    return replace(
+        box,
+        name=f"delay {box.name}",
+        along_m=along_m,
+        height_m=height_m,
+        down_deg=float(round(np.degrees(np.arctan2(drop_m, ahead_m)))),
+        delay_s=float(box.delay_s + way_m / speed_of_sound_m_s(room.temperature_c) + LATER_S),
+    )
+
+
+def _delay_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) -> Help | None:
+    """Try a second pair down the room, later by the way there and a little more."""
+    start_m = float(np.mean([box.along_m for box in pair]))
+    last_m = float(seats.along_m.max())
+    height_m = seats.ear_height_m + DELAY_OVER_EARS_M
+    if room.height_m is not None:
+        height_m = min(height_m, room.height_m - CEILING_GAP_M)
+    best: tuple[float, float, tuple[Placed, ...]] | None = None
+    for share in DELAY_SHARES:
+        along_m = round(start_m + share * (last_m - start_m), 1)
+        boxes = [_delayed(box, along_m, height_m, seats, room) for box in pair]
+        own = forecast(boxes, seats, room)
+        over_db = (own.direct_db - now.direct_db)[:, MID_BANDS].mean(axis=1).reshape(seats.shape)
+        behind = seats.along_m > along_m + 0.5
+        for gain_db in GAINS_DB:
+            if (over_db[behind] + gain_db).max() > LOUDEST_DELAY_DB:
+                continue
+            uneven_db = _uneven_db(_together_db(now, own, gain_db))
+            if best is None or uneven_db < best[0]:
+                added = tuple(replace(box, gain_db=box.gain_db + gain_db) for box in boxes)
+                best = uneven_db, gain_db, added
+    if best is None:
+        return None
+    _, gain_db, added = best
+    then_db, was_db = (
+        _uneven_db(forecast([*pair, *added], seats, room).mid_db),
+        _uneven_db(now.mid_db),
+    )
+    along_m, delay_s = added[0].along_m, added[0].delay_s - pair[0].delay_s
+    text = (
+        f"A delay pair {along_m - start_m:.1f} m down the room from the mains, {height_m:.1f} m "
+        f"high, {delay_s * 1e3:.0f} ms later and {-gain_db:.0f} dB below them, would leave "
+        f"{then_db:.1f} dB between the rows instead of {was_db:.1f} dB. The delay is the sound's "
+        f"way there and {LATER_S * 1e3:.0f} ms more, so that the stage stays the source. {CARE}"
+    )
+    return Help("delay", text, then_db, was_db, added, along_m, delay_s, gain_db)
+
+
+def _second_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) -> Help | None:
+    """Try a pair beside the mains for the front rows, the mains aimed at the last row."""
+    first_m, last_m = float(seats.along_m.min()), float(seats.along_m.max())
+    far, near = [], []
+    for box in pair:
+        drop_m = box.height_m - seats.ear_height_m
+        far_deg = float(round(np.degrees(np.arctan2(drop_m, last_m - box.along_m))))
+        middle_m = 0.5 * (first_m + min(first_m + 4.0, last_m)) - box.along_m
+        near_deg = float(round(np.degrees(np.arctan2(drop_m, max(middle_m, 0.5)))))
+        far.append(replace(box, down_deg=far_deg))
+        near.append(replace(box, name=f"second {box.name}", down_deg=min(near_deg, 60.0)))
+    mains, own = forecast(far, seats, room), forecast(near, seats, room)
+    gain_db = min(GAINS_DB, key=lambda gain: _uneven_db(_together_db(mains, own, gain)))
+    added = tuple(replace(box, gain_db=box.gain_db + gain_db) for box in near)
+    then_db, was_db = _uneven_db(_together_db(mains, own, gain_db)), _uneven_db(now.mid_db)
+    text = (
+        f"A second pair beside the mains, tipped {near[0].down_deg:.0f} degrees down at the front "
+        f"rows and {-gain_db:.0f} dB below them, with the mains {far[0].down_deg:.0f} degrees "
+        f"down at the last row, would leave {then_db:.1f} dB between the rows instead of "
+        f"{was_db:.1f} dB. {CARE}"
+    )
+    return Help("second", text, then_db, was_db, added, added[0].along_m, 0.0, gain_db)
+
+
+def _nearer(seats: Seats, now: Field, limit_db: float) -> Help | None:
+    """Leave out rows from the back until the rest are within the limit."""
+    row_db = now.mid_db.mean(axis=1)
+    was_db = float(np.ptp(row_db))
+    for kept in range(seats.along_m.size - 1, 1, -1):
+        then_db = float(np.ptp(row_db[:kept]))
+        if then_db <= limit_db:
+            break
+    along_m = float(seats.along_m[kept - 1])
+    text = (
+        f"With the last row {float(seats.along_m.max()) - along_m:.1f} m nearer to the stage, the "
+        f"rows would differ by {then_db:.1f} dB instead of {was_db:.1f} dB: leave the seats behind "
+        "it empty, or set the rows wider and closer."
+    )
+    return Help("nearer", text, then_db, was_db, (), along_m, 0.0, 0.0)

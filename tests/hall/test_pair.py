@@ -1,0 +1,167 @@
+"""The best stance of a pair: against every stance of a finer grid, and against common practice."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evenhall.errors import InputError
+from evenhall.hall import Audience, Loudspeaker, Room
+from evenhall.hall.field import forecast
+from evenhall.hall.pair import best_stance
+from evenhall.hall.search import Limits, spread_db
+from evenhall.hall.seats import Placed, usual_pair, usual_seats
+from evenhall.hall.stances import hearing_of, place_pair, stance_of
+from evenhall.hall.surfaces import Surfaces
+
+HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)
+PEOPLE = Audience(2.0, 14.0)
+
+
+def below_deg(height_m, last_m=14.0):
+    return np.degrees(np.arctan2(height_m - 1.2, last_m))
+
+
+def test_low_pair_is_raised_and_tipped_no_higher_than_the_last_row():
+    # Raise, and aim at the last row or below it: common practice, no source
+    found = best_stance(
+        usual_pair(Loudspeaker(1.8), HALL),
+        usual_seats(PEOPLE, HALL),
+        HALL,
+        limits=Limits(max_height_m=3.0),
+    )
+    assert 2.4 <= found.proposed.height_m <= 3.0
+    assert found.proposed.down_deg >= below_deg(found.proposed.height_m) - 0.5
+    assert found.was_db - found.proposed_db >= 2.0
+    assert found.best_db <= found.proposed_db <= found.best_db + 0.5 + 1e-9
+    left, right = found.pair
+    assert (left.height_m, left.turn_deg) == (right.height_m, -right.turn_deg)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_best_is_within_a_tenth_of_a_decibel_of_every_stance_of_a_finer_grid(seed):
+    rng = np.random.default_rng(seed)
+    length, width = rng.uniform(12, 20), rng.uniform(8, 12)
+    room = Room(length, width, 4.5, rt60_s=rng.uniform(0.5, 1.5))
+    people = Audience(rng.uniform(1.5, 3.0), length - rng.uniform(2.5, 4.0))
+    pair = usual_pair(Loudspeaker(rng.uniform(1.6, 2.2)), room)
+    seats = usual_seats(people, room, rows=6, seats=5)
+    limits = Limits(max_height_m=2.6, inwards_deg=(0.0, 30.0))
+    found = best_stance(pair, seats, room, limits=limits)
+    hearing = hearing_of(pair, seats, room)
+    present = stance_of(pair, hearing.middle_m)
+    grid = [
+        replace(present, height_m=float(h), down_deg=float(d), inwards_deg=float(t))
+        for h, d, t in itertools.product(
+            np.arange(present.height_m, 2.601, 0.05), np.arange(0, 30.1, 0.5), np.arange(0, 30.1, 2)
+        )
+        if d >= below_deg(h, seats.along_m.max() - 1.0) - 0.5
+        and below_deg(h, seats.along_m.max() - 1.0) - d >= -30.0
+        # the axis meets the last row no farther than the outer seat of the other side
+        and (seats.along_m.max() - 1.0) * np.tan(np.radians(t))
+        <= present.aside_m + np.ptp(seats.across_m) / 2
+    ]
+    assert len(grid) > 4000
+    assert found.best_db <= spread_db(hearing, grid).min() + 0.1
+
+
+def test_spread_is_that_of_the_forecast_without_reflections():
+    # The search leaves single reflections out: with dead walls both must say the same.
+    dead = Surfaces(np.ones((6, 31)))
+    pair = usual_pair(Loudspeaker(2.4, 6.0), HALL)
+    seats = usual_seats(PEOPLE, HALL, rows=5, seats=5)
+    hearing = hearing_of(pair, seats, HALL)
+    stance = replace(stance_of(pair, hearing.middle_m), inwards_deg=10.0)
+    whole = forecast(place_pair(pair, stance, hearing.middle_m), seats, HALL, surfaces=dead)
+    assert spread_db(hearing, [stance])[0] == pytest.approx(whole.spread_db, abs=1e-6)
+
+
+def test_figures_are_those_of_the_stances():
+    pair = usual_pair(Loudspeaker(1.8), HALL)
+    seats = usual_seats(PEOPLE, HALL)
+    found = best_stance(pair, seats, HALL, limits=Limits(max_height_m=3.0))
+    hearing = hearing_of(pair, seats, HALL)
+    for name, alone_db in found.alone_db.items():
+        one = replace(found.was, **{name: getattr(found.proposed, name)})
+        assert spread_db(hearing, [one])[0] == pytest.approx(alone_db)
+    assert set(found.alone_db) >= {"height_m", "down_deg"}
+    assert 0.5 <= found.gain_sd_db <= 3.0
+
+
+def test_boxes_too_near_the_walls_turned_outwards_are_turned_in():
+    # Wide room, boxes that look at the side walls: turning them in is what helps.
+    room = Room(16.0, 14.0, 4.5, rt60_s=0.7)
+    left, right = usual_pair(Loudspeaker(2.6, 8.0), room)
+    pair = [replace(left, turn_deg=-30.0), replace(right, turn_deg=30.0)]
+    found = best_stance(pair, usual_seats(Audience(3.0, 12.0), room), room)
+    assert found.was.inwards_deg == pytest.approx(-30.0)
+    assert found.proposed.inwards_deg > -15.0
+    assert found.proposed.inwards_deg <= 40.0
+
+
+def test_places_are_kept_unless_they_may_change():
+    pair = usual_pair(Loudspeaker(1.8), HALL)
+    seats = usual_seats(PEOPLE, HALL)
+    stay = best_stance(pair, seats, HALL, limits=Limits(max_height_m=2.4))
+    free = best_stance(
+        pair, seats, HALL, limits=Limits(2.4, along_m=(0.5, 2.0), aside_m=(2.0, 4.0))
+    )
+    assert (stay.proposed.along_m, stay.proposed.aside_m) == (stay.was.along_m, stay.was.aside_m)
+    assert 0.5 <= free.proposed.along_m <= 2.0
+    assert 2.0 <= free.proposed.aside_m <= 4.0
+    assert free.best_db <= stay.best_db + 1e-9
+
+
+def test_lone_loudspeaker_is_not_turned():
+    box = Placed("main", 1.0, 5.0, 2.0)
+    found = best_stance([box], usual_seats(PEOPLE, HALL), HALL, limits=Limits(max_height_m=3.0))
+    assert found.pair[0].turn_deg == 0.0
+    assert "inwards_deg" not in found.alone_db
+
+
+def test_nothing_is_proposed_where_nothing_is_gained():
+    seats = usual_seats(PEOPLE, HALL)
+    once = best_stance(
+        usual_pair(Loudspeaker(1.8), HALL), seats, HALL, limits=Limits(max_height_m=3.0)
+    )
+    again = best_stance(once.pair, seats, HALL, limits=Limits(max_height_m=3.0))
+    assert again.proposed == again.was
+    assert again.alone_db == {}
+    assert again.gain_sd_db == 0.0
+
+
+def test_ties_in_evenness_go_to_less_on_the_walls():
+    # In the bass every tilt is as even as the other; what is left to choose is the spill.
+    church = Room(30.0, 15.0, 10.0, rt60_s=6.0)
+    pair = usual_pair(Loudspeaker(2.6, 40.0), church)
+    seats = usual_seats(Audience(8.0, 20.0), church)
+    found = best_stance(pair, seats, church, limits=Limits(max_height_m=2.6))
+    assert found.spill_db <= found.was_spill_db + 6.0
+    assert found.proposed.down_deg <= 30.0
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.floats(1.0, 3.0), st.floats(0.0, 30.0), st.floats(30.0, 100.0), st.floats(2.0, 4.0))
+def test_bounds_hold_whatever_the_hall(height_m, down_deg, cover_v, limit_m):
+    pair = usual_pair(Loudspeaker(height_m, down_deg, 90.0, cover_v), HALL)
+    seats = usual_seats(PEOPLE, HALL, rows=4, seats=3)
+    found = best_stance(pair, seats, HALL, limits=Limits(max_height_m=limit_m))
+    assert height_m <= found.proposed.height_m <= max(height_m, min(limit_m, 4.2)) + 1e-9
+    assert -10.0 <= found.proposed.inwards_deg <= 40.0
+    if found.proposed != found.was:
+        assert (
+            found.proposed_db <= found.was_db - 0.5 + 1e-9
+            or down_deg > 30.0 - 1.0
+            or (below_deg(height_m) - down_deg < -cover_v / 2)
+        )
+
+
+def test_limits_that_leave_nothing_are_refused():
+    pair, seats = usual_pair(Loudspeaker(1.8), HALL), usual_seats(PEOPLE, HALL)
+    with pytest.raises(InputError, match=r"max_height_m = -1 is no height"):
+        best_stance(pair, seats, HALL, limits=Limits(max_height_m=-1.0))
+    with pytest.raises(InputError, match=r"aside_m from 4 to 2 leaves nothing"):
+        best_stance(pair, seats, HALL, limits=Limits(aside_m=(4.0, 2.0)))
