@@ -94,6 +94,9 @@ class Response:
         Span of the gain during the take, beyond what noise makes of it.
     delay_range_s : float
         Span of the delay during the take, once the clock is undone, beyond what noise makes.
+    first_tap_s : float
+        Time of `impulse[0]` behind the reference; nan where they share no clock. It holds where
+        no arrival can be told, as of a sub: what puts two responses on one time base.
     """
 
     impulse: FloatArray
@@ -110,6 +113,7 @@ class Response:
     used_ratio: float
     gain_range_db: float
     delay_range_s: float
+    first_tap_s: float = float("nan")
 
     @property
     def level_db(self) -> float:
@@ -437,4 +441,5 @@ def _response(
         used_ratio=solved.used_ratio,
         gain_range_db=max(0.0, _most_range(gain_db) - gain_chance_db),
         delay_range_s=max(0.0, float(np.ptp(delay_s)) - delay_chance_s) if sure.any() else 0.0,
+        first_tap_s=(placed.lag - placed.lead) / rate_hz if shared else float("nan"),
     )

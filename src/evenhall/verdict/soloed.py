@@ -1,0 +1,109 @@
+"""Soloed takes of mains and subs, put on one time base: what `joining.py` computes with.
+
+`soloed()` gives the spectra of every side at every spot; `why_not()` says in a sentence what
+keeps takes from being joined.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.summation import LOW_BANDS, low_spectrum
+from evenhall.acoustics.transfer import LEAD_S, Response
+from evenhall.verdict.take import Take
+
+__all__ = ["Solo", "soloed", "why_not"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+BASS = (EXACT_HZ > 28.0) & (EXACT_HZ < 280.0)
+TRUST_DB = 1.0  # a band as unsure as that counts half
+
+
+@dataclass(frozen=True, eq=False)
+class Solo:
+    """One side at one spot, alone.
+
+    Parameters
+    ----------
+    side, spot : str
+    spectrum : ndarray, shape (n_freq,)
+        At `summation.LOW_FREQ_HZ`, from the moment of emission.
+    uncertainty_db : ndarray, shape (12,)
+        Of `summation.LOW_BANDS`; infinite where nothing is known.
+    level_db : ndarray, shape (31,)
+        nan where not usable.
+    """
+
+    side: str
+    spot: str
+    spectrum: ComplexArray
+    uncertainty_db: FloatArray
+    level_db: FloatArray
+
+    @property
+    def trust(self) -> FloatArray:
+        """Weight of each low band, 0 to 1."""
+        return np.asarray(1.0 / (1.0 + (self.uncertainty_db / TRUST_DB) ** 2))
+
+
+def _end_tap(response: Response) -> int | None:
+    """Where the response in the bass has sunk into noise."""
+    lengths_s = response.bands.length_s[BASS]
+    known = lengths_s[np.isfinite(lengths_s)]
+    if not known.size:
+        return None
+    return int((LEAD_S + float(known.max())) * response.rate_hz)
+
+
+def _solo(take: Take, response: Response) -> Solo:
+    uncertainty_db = np.nan_to_num(response.bands.uncertainty_db[LOW_BANDS], nan=np.inf)
+    return Solo(
+        side=take.side,
+        spot=take.spot,
+        spectrum=low_spectrum(
+            response.impulse,
+            rate_hz=response.rate_hz,
+            first_tap_s=response.first_tap_s,
+            end_tap=_end_tap(response),
+        ),
+        uncertainty_db=uncertainty_db,
+        level_db=take.level_db,
+    )
+
+
+def soloed(takes: Sequence[Take]) -> dict[tuple[str, str], Solo]:
+    """Spectra by (side, spot), of the first usable take of each that has a time base."""
+    found: dict[tuple[str, str], Solo] = {}
+    for take in takes:
+        response = take.response
+        if not take.usable or response is None or not np.isfinite(response.first_tap_s):
+            continue
+        found.setdefault((take.side, take.spot), _solo(take, response))
+    return found
+
+
+def why_not(mains: Sequence[Take], subs: Sequence[Take]) -> str:
+    """Say what keeps these takes from being joined; empty if nothing does."""
+    for name, takes in (("the mains", mains), ("the sub", subs)):
+        usable = [take for take in takes if take.usable and take.response is not None]
+        if not usable:
+            return f"There is no usable take of {name} alone. Mute the rest and take it again."
+        if not soloed(usable):
+            return (
+                f"The takes of {name} carry no reference channel, so when their sound left is not "
+                "known, and delays cannot be compared. Record with the reference in the second "
+                "channel of the same recorder, then take mains and sub again."
+            )
+    if not {spot for _, spot in soloed(mains)} & {spot for _, spot in soloed(subs)}:
+        return (
+            "No spot has a take of the mains alone and of the sub alone. Leave the microphone "
+            "where it stands and take the one that is missing."
+        )
+    return ""
