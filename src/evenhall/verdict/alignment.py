@@ -76,8 +76,10 @@ def mean_loss_db(loss_db: FloatArray, weight: FloatArray) -> FloatArray:
 
 
 def _hills(score_db: FloatArray) -> NDArray[np.intp]:
-    padded = np.concatenate([[-np.inf], score_db, [-np.inf]])
-    return np.flatnonzero((score_db >= padded[:-2]) & (score_db > padded[2:]))
+    """Tops; the ends of the search are none, unless it only climbs or falls."""
+    inner = score_db[1:-1]
+    tops = np.flatnonzero((inner >= score_db[:-2]) & (inner > score_db[2:])) + 1
+    return tops if tops.size else np.array([int(score_db.argmax())])
 
 
 def _uncertainty_s(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.summation import LOW_BANDS, low_spectrum
 from evenhall.acoustics.transfer import LEAD_S, Response
 from evenhall.verdict.take import Take
@@ -23,6 +23,7 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 BASS = (EXACT_HZ > 28.0) & (EXACT_HZ < 280.0)
+LEAST_COVERED = 0.5  # of a band by the stimulus
 TRUST_DB = 1.0  # a band as unsure as that counts half
 
 
@@ -62,8 +63,22 @@ def _end_tap(response: Response) -> int | None:
     return int((LEAD_S + float(known.max())) * response.rate_hz)
 
 
+def _uncertainty_db(response: Response) -> FloatArray:
+    """Of the spectrum in each low band, one standard deviation.
+
+    From the coherence and the count of independent values in the take, bandwidth times length
+    (Bendat and Piersol, Random Data: random error of a transfer function). Not
+    the uncertainty of the band level: that takes the noise from ahead of the arrival, and of a sub
+    alone no arrival can be told.
+    """
+    count = (UPPER_HZ - LOWER_HZ)[LOW_BANDS] * response.overlap_s * max(response.used_ratio, 1e-3)
+    coherence = np.clip(response.coherence[LOW_BANDS], 1e-9, 1.0)
+    relative = np.sqrt((1.0 - coherence) / (2.0 * coherence * np.maximum(count, 1.0)))
+    covered = response.bands.covered_ratio[LOW_BANDS] >= LEAST_COVERED
+    return np.where(covered, relative * 20.0 / np.log(10.0), np.inf)
+
+
 def _solo(take: Take, response: Response) -> Solo:
-    uncertainty_db = np.nan_to_num(response.bands.uncertainty_db[LOW_BANDS], nan=np.inf)
     return Solo(
         side=take.side,
         spot=take.spot,
@@ -73,7 +88,7 @@ def _solo(take: Take, response: Response) -> Solo:
             first_tap_s=response.first_tap_s,
             end_tap=_end_tap(response),
         ),
-        uncertainty_db=uncertainty_db,
+        uncertainty_db=_uncertainty_db(response),
         level_db=take.level_db,
     )
 
