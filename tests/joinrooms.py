@@ -136,7 +136,7 @@ def scores(main, sub, freq_hz, delays_s):
     return totals / weights
 
 
-def best_of(found, delays_s, *, equal_db=0.1):
+def best_of(found, delays_s, *, equal_db=0.3):
     """Delay, polarity and loss of the least late of the hills that are equal to the ear."""
     hills = []
     for k, sign in enumerate((1, -1)):
