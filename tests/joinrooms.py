@@ -64,7 +64,9 @@ class Case:
             )
             heard, played = np.asarray(samples, np.float32).T
             response = transfer_function(heard.copy(), played.copy(), rate_hz=rate_hz)
-            found.append(Take(f"{element}-{spot}.wav", element, spot, "before", None, response, (), True))
+            found.append(
+                Take(f"{element}-{spot}.wav", element, spot, "before", None, response, (), True)
+            )
         return found
 
     def true_spectra(self, element, freq_hz):
@@ -85,7 +87,11 @@ def random_case(seed, *, sides=1, spots=None, snr_db=None):
     length, width, height = rng.uniform(9, 22), rng.uniform(6, 13), rng.uniform(3.2, 6)
     mid_s = rng.uniform(0.5, 1.5)
     room = Room(
-        length, width, height, tuple(mid_s * np.array([1.2, 1.1, 1, 1, 1, 0.95, 0.85, 0.7])), seed=seed + 1
+        length,
+        width,
+        height,
+        tuple(mid_s * np.array([1.2, 1.1, 1, 1, 1, 0.95, 0.85, 0.7])),
+        seed=seed + 1,
     )
     family = FAMILIES[rng.integers(4)]
     split_hz = rng.uniform(70, 120)
@@ -93,8 +99,13 @@ def random_case(seed, *, sides=1, spots=None, snr_db=None):
     sub_s, polarity = 0.010 + rng.uniform(-0.010, 0.010), int(rng.choice([-1, 1]))
     top = Way(family=family, kind="high", split_hz=split_hz, low_limit_hz=45.0)
     bass = Way(
-        family=family, kind="low", split_hz=split_hz, low_limit_hz=35.0, crossover_hz=0.0,
-        coverage_h_deg=360.0, coverage_v_deg=360.0,
+        family=family,
+        kind="low",
+        split_hz=split_hz,
+        low_limit_hz=35.0,
+        crossover_hz=0.0,
+        coverage_h_deg=360.0,
+        coverage_v_deg=360.0,
     )
     names = ("left", "right")[:sides]
     elements = {
@@ -102,8 +113,11 @@ def random_case(seed, *, sides=1, spots=None, snr_db=None):
         for name, place in zip(names, (0.22, 0.78), strict=False)
     }
     elements["sub"] = Element(
-        bass, (rng.uniform(0.7, 1.6), width * rng.uniform(0.2, 0.8), 0.4),
-        gain_db=rng.uniform(-4, 4), delay_s=sub_s, polarity=polarity,
+        bass,
+        (rng.uniform(0.7, 1.6), width * rng.uniform(0.2, 0.8), 0.4),
+        gain_db=rng.uniform(-4, 4),
+        delay_s=sub_s,
+        polarity=polarity,
     )
     count = spots or int(rng.integers(1, 4))
     places = {
@@ -131,7 +145,9 @@ def scores(main, sub, freq_hz, delays_s):
             turned = b * np.exp(-2j * np.pi * freq_hz[inside] * delays_s[:, None])
             perfect = (np.abs(a) + np.abs(b)) ** 2 @ share
             for k, sign in enumerate((1, -1)):
-                totals[k] += weight * 10 * np.log10(np.abs(a + sign * turned) ** 2 @ share / perfect)
+                totals[k] += (
+                    weight * 10 * np.log10(np.abs(a + sign * turned) ** 2 @ share / perfect)
+                )
             weights += weight
     return totals / weights
 

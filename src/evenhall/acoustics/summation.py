@@ -36,7 +36,7 @@ SILENCE = 1e-30
 
 def _share() -> FloatArray:
     """Weights of the frequencies in each band: a mean over log frequency, shape (12, n_freq)."""
-    inside = (LOW_FREQ_HZ >= LOWER_HZ[LOW_BANDS, None]) & (LOW_FREQ_HZ < UPPER_HZ[LOW_BANDS, None])
+    inside = (LOWER_HZ[LOW_BANDS, None] <= LOW_FREQ_HZ) & (UPPER_HZ[LOW_BANDS, None] > LOW_FREQ_HZ)
     weight = inside / LOW_FREQ_HZ
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
@@ -101,22 +101,28 @@ class Meeting:
     def _best_cross(self) -> FloatArray:
         return np.asarray((np.abs(self.main) * np.abs(self.sub)) @ SHARE.T)
 
-    def cross(self, delay_s: ArrayLike) -> FloatArray:
+    def cross(self, delay_s: ArrayLike, wanted: NDArray[np.bool_] | None = None) -> FloatArray:
         """Mean product of both with the second so much later, shape (n_delays, n_places, n_bands).
 
-        Half of what the power of the sum has beyond the sum of the powers.
+        Half of what the power of the sum has beyond the sum of the powers; 0 in bands not wanted.
         """
         delays = np.atleast_1d(np.asarray(delay_s, dtype=np.float64))
         product = self.main.conj() * self.sub
-        bands = []
-        for share in SHARE:
-            inside = share > 0.0
-            turned = np.exp(-2j * np.pi * LOW_FREQ_HZ[inside, None] * delays)
-            bands.append(np.real((share * product)[:, inside] @ turned).T)
-        return np.stack(bands, axis=-1)
+        found = np.zeros((delays.size, len(product), len(SHARE)))
+        for k, share in enumerate(SHARE):
+            if wanted is None or wanted[k]:
+                inside = share > 0.0
+                turned = np.exp(-2j * np.pi * LOW_FREQ_HZ[inside, None] * delays)
+                found[..., k] = np.real((share * product)[:, inside] @ turned).T
+        return found
 
     def loss_db(
-        self, delay_s: ArrayLike, *, polarity: int = 1, gain_db: float = 0.0
+        self,
+        delay_s: ArrayLike,
+        *,
+        polarity: int = 1,
+        gain_db: float = 0.0,
+        wanted: NDArray[np.bool_] | None = None,
     ) -> FloatArray:
         """Level of the sum, dB re the perfect sum, in which both are in phase everywhere.
 
@@ -128,6 +134,8 @@ class Meeting:
             -1 turns the second over.
         gain_db : float
             Of the second.
+        wanted : ndarray of bool, shape (n_bands,), optional
+            Bands to work out; in others the value means nothing. All without.
 
         Returns
         -------
@@ -140,7 +148,7 @@ class Meeting:
         """
         gain = 10.0 ** (gain_db / 20.0)
         powers = self.main_power + gain**2 * self.sub_power
-        summed = powers + 2.0 * polarity * gain * self.cross(delay_s)
+        summed = powers + 2.0 * polarity * gain * self.cross(delay_s, wanted)
         perfect = powers + 2.0 * gain * self._best_cross
         return np.asarray(
             10.0 * np.log10(np.maximum(summed, SILENCE) / np.maximum(perfect, SILENCE))

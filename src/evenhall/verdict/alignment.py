@@ -125,15 +125,17 @@ def best_fit(
     """
     count = max(1, round(reach_s / COARSE_S))
     coarse = np.linspace(-reach_s, reach_s, 2 * count + 1)
+    wanted = weight.max(axis=0) > 0.0
     fits = []
     for polarity in (1, -1):
 
         def score_db(delay_s: FloatArray, polarity: int = polarity) -> FloatArray:
-            loss_db = meeting.loss_db(delay_s, polarity=polarity, gain_db=gain_db)
+            loss_db = meeting.loss_db(delay_s, polarity=polarity, gain_db=gain_db, wanted=wanted)
             return mean_loss_db(loss_db, weight)
 
         scores = score_db(coarse)
-        for top in _hills(scores):
+        tops = _hills(scores)
+        for top in tops[scores[tops] > scores[tops].max() - 2.0 * EQUAL_DB]:
             fine = coarse[top] + np.arange(-COARSE_S, COARSE_S + FINE_S / 2, FINE_S)
             fine = fine[np.abs(fine) <= reach_s + FINE_S / 2]
             values = score_db(fine)

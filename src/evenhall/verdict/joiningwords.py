@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from evenhall.acoustics.bands import NOMINAL_HZ, nearest_band
-from evenhall.verdict.joining import Joining, SubSetting, Summation
+from evenhall.verdict.joining import Joining, SubSetting
+from evenhall.verdict.summing import Summation
 from evenhall.verdict.words import count_text, hz_text, join_words
 from evenhall.verdict.worklist import Figure, Move
 

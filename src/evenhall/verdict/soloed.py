@@ -93,30 +93,33 @@ def _solo(take: Take, response: Response) -> Solo:
     )
 
 
-def soloed(takes: Sequence[Take]) -> dict[tuple[str, str], Solo]:
-    """Spectra by (side, spot), of the first usable take of each that has a time base."""
-    found: dict[tuple[str, str], Solo] = {}
+def _timed(takes: Sequence[Take]) -> dict[tuple[str, str], tuple[Take, Response]]:
+    """First usable take of each side at each spot that has a time base."""
+    found: dict[tuple[str, str], tuple[Take, Response]] = {}
     for take in takes:
         response = take.response
-        if not take.usable or response is None or not np.isfinite(response.first_tap_s):
-            continue
-        found.setdefault((take.side, take.spot), _solo(take, response))
+        if take.usable and response is not None and np.isfinite(response.first_tap_s):
+            found.setdefault((take.side, take.spot), (take, response))
     return found
+
+
+def soloed(takes: Sequence[Take]) -> tuple[Solo, ...]:
+    """Every side at every spot, from the first usable take of each that has a time base."""
+    return tuple(_solo(take, response) for take, response in _timed(takes).values())
 
 
 def why_not(mains: Sequence[Take], subs: Sequence[Take]) -> str:
     """Say what keeps these takes from being joined; empty if nothing does."""
     for name, takes in (("the mains", mains), ("the sub", subs)):
-        usable = [take for take in takes if take.usable and take.response is not None]
-        if not usable:
+        if not any(take.usable and take.response is not None for take in takes):
             return f"There is no usable take of {name} alone. Mute the rest and take it again."
-        if not soloed(usable):
+        if not _timed(takes):
             return (
                 f"The takes of {name} carry no reference channel, so when their sound left is not "
                 "known, and delays cannot be compared. Record with the reference in the second "
                 "channel of the same recorder, then take mains and sub again."
             )
-    if not {spot for _, spot in soloed(mains)} & {spot for _, spot in soloed(subs)}:
+    if not {spot for _, spot in _timed(mains)} & {spot for _, spot in _timed(subs)}:
         return (
             "No spot has a take of the mains alone and of the sub alone. Leave the microphone "
             "where it stands and take the one that is missing."
