@@ -65,6 +65,8 @@ def main():
     print("spots  halls  polarity right  within 0.1 ms  both  error us 50 95  regret dB 95 most")
     for count in (1, 2, 3, 0):
         of = (spots == count) | (count == 0)
+        if not (of & (right > 0)).any():
+            continue
         good = (right > 0) & (within > 0)
         error_us = 1e6 * np.abs(error[of & (right > 0)])
         print(

@@ -139,7 +139,7 @@ def scores(main, sub, freq_hz, delays_s):
         share /= share.sum()
         for a, b in zip(main[:, inside], sub[:, inside], strict=True):
             apart = abs(10 * np.log10((share @ np.abs(a) ** 2) / (share @ np.abs(b) ** 2)))
-            weight = np.clip((12 - apart) / 6, 0, 1)
+            weight = np.clip((20 - apart) / 10, 0, 1)
             if weight == 0:
                 continue
             turned = b * np.exp(-2j * np.pi * freq_hz[inside] * delays_s[:, None])
@@ -152,7 +152,7 @@ def scores(main, sub, freq_hz, delays_s):
     return totals / weights
 
 
-def best_of(found, delays_s, *, equal_db=0.3):
+def best_of(found, delays_s, *, equal_db=0.05):
     """Delay, polarity and loss of the least late of the hills that are equal to the ear."""
     hills = []
     for k, sign in enumerate((1, -1)):

@@ -21,11 +21,11 @@ __all__ = ["Fit", "band_weights", "best_fit", "mean_loss_db"]
 FloatArray = NDArray[np.float64]
 
 # Bands count whole where mains and sub are this near in level, and not at all from there on.
-WHOLE_DB, NONE_DB = 6.0, 12.0
+WHOLE_DB, NONE_DB = 10.0, 20.0
 SEARCH_S = 0.020  # either way: twice what converters and placing in a small room come to
 COARSE_S = 0.0001
 FINE_S = 0.000005
-EQUAL_DB = 0.3  # what nobody hears: of such hills the nearest is the surest elsewhere too
+EQUAL_DB = 0.05  # no ear and no take tells such hills apart: the nearest is taken
 DB_TO_NEPER = np.log(10.0) / 20.0
 
 
@@ -55,7 +55,7 @@ class Fit:
 
 
 def band_weights(meeting: Meeting, trust: FloatArray, *, gain_db: float = 0.0) -> FloatArray:
-    """Weight of each place and band: 1 where both are alike in level, 0 from 12 dB apart.
+    """Weight of each place and band: 1 where both are alike in level, 0 from 20 dB apart.
 
     Parameters
     ----------

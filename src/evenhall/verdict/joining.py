@@ -212,7 +212,7 @@ def join(
             if not fit:
                 return Joining(
                     "Mains and sub share no third octave between 25 and 315 Hz in which both are "
-                    "heard within 12 dB. Check that the sub plays at all, its level, and the low "
+                    "heard within 20 dB. Check that the sub plays at all, its level, and the low "
                     "cut of the mains; then take both again."
                 )
             fits[name] = fit

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenhall.acoustics.bands import NOMINAL_HZ, nearest_band
 from evenhall.verdict.joining import Joining, SubSetting
 from evenhall.verdict.summing import Summation
 from evenhall.verdict.words import count_text, hz_text, join_words
@@ -16,7 +15,8 @@ WORTH_DB = 0.5  # less is not worth a hand
 HELD_DB = 1.0  # a processor is worth its money only where it brings more than that
 LEAST_DELAY_S = 0.00005  # what rounds to 0.0 ms
 LEAST_MOVE_M = 0.05
-LEAST_SURE_DB = 0.5  # by which the other polarity must be worse to be called wrong
+ROUND_HZ = 5.0
+LEAST_SURE_DB = 0.25  # by which the other polarity must be worse to be called wrong
 
 LIFTING = (
     "Two people carry a sub; leave doors and ways out free, and secure what stands on it first."
@@ -39,7 +39,7 @@ def _why(joining: Joining) -> str:
     """Say what the setting brings: at the worst spot, or on average where that one gains less."""
     worst_then = min(joining.spots, key=lambda one: one.expected_db)
     worst_now = min(joining.spots, key=lambda one: one.was_db)
-    middle = hz_text(NOMINAL_HZ[nearest_band(joining.crossover_hz)])
+    middle = hz_text(ROUND_HZ * round(joining.crossover_hz / ROUND_HZ))
     if worst_then.expected_db >= worst_now.was_db + WORTH_DB:
         return (
             f"around {middle} mains and sub then add within {-worst_then.expected_db:.1f} dB of "
@@ -70,8 +70,8 @@ def _doubt(joining: Joining) -> str:
     if not unsure:
         return ""
     return (
-        " The other polarity comes within half a decibel of it with another delay: take mains and "
-        "sub together afterwards, and keep what is louder there."
+        " The other polarity comes within a quarter of a decibel of it with another delay: take "
+        "mains and sub together afterwards, and keep what is louder there."
     )
 
 
@@ -195,7 +195,7 @@ def joining_moves(joining: Joining) -> tuple[Move, ...]:
     gain = _gain(joining)
     if overall.expected_db < overall.was_db + WORTH_DB:
         worst = min(joining.spots, key=lambda one: one.was_db)
-        middle = hz_text(NOMINAL_HZ[nearest_band(joining.crossover_hz)])
+        middle = hz_text(ROUND_HZ * round(joining.crossover_hz / ROUND_HZ))
         text = (
             f"Leave the time and polarity of the sub as they are: around {middle} mains and sub "
             f"add within {-worst.was_db:.1f} dB of the most they can {_spots_text(joining.spots)}, "
