@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 import rooms
-from evenhall.acoustics.arrival import first_arrival, minimum_phase
+from evenhall.acoustics.arrival import bass_onset, first_arrival, minimum_phase
 
 RATE_HZ = 48000
 SPAN = {
@@ -126,3 +126,15 @@ def test_minimum_phase_is_that_of_a_filter_known_to_be_minimum_phase():
 
 def test_minimum_phase_of_a_delay_is_zero():
     assert np.abs(minimum_phase(np.ones(2049), 4096)).max() <= 1e-12
+
+
+def test_bass_begins_where_its_first_sound_is_and_not_its_loudest():
+    # 60 Hz that starts at 0.2 s and is loudest, 6 dB up, 60 ms later.
+    rate_hz = 48_000.0
+    time_s = np.arange(48_000) / rate_hz - 0.2
+    tone = np.sin(2 * np.pi * 60.0 * time_s) * np.where(time_s < 0.06, 0.5, 1.0)
+    bass = np.where(time_s >= 0.0, tone * np.exp(-np.maximum(time_s, 0.0) / 0.1), 0.0)
+    noise = 1e-3 * np.random.default_rng(2).standard_normal(time_s.size)
+    begins = bass_onset(bass + noise, rate_hz=rate_hz)
+    assert begins / rate_hz == pytest.approx(0.195, abs=0.008)
+    assert bass_onset(noise, rate_hz=rate_hz) is None

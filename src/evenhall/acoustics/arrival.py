@@ -2,7 +2,8 @@
 
 The direct sound is the first arrival, not the loudest. Its time is the slope of the phase that
 the loudspeaker's magnitude does not account for (the excess phase): a loudspeaker's own roll-off
-and equalizing are minimum-phase, and are no part of the distance. Start at `first_arrival()`.
+and equalizing are minimum-phase, and are no part of the distance. Start at `first_arrival()`. A sub
+alone has no treble to tell it by; `bass_onset()` then says where its sound begins.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-__all__ = ["Arrival", "first_arrival", "minimum_phase"]
+__all__ = ["Arrival", "bass_onset", "first_arrival", "minimum_phase"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +24,10 @@ EARLIEST_S = 0.1  # before the loudest; no reflection in a small room comes late
 # Widest ratio of the frequencies whose phase is read: the upper end tells time best, and
 # a crossover's own delay lies below.
 BAND_RATIO = 6.0
+# A sub: its energy below some 150 Hz, and where it first comes near its loudest.
+BASS_SMOOTH_S, BASS_ONSET_DB = 0.003, -15.0
+BASS_RISE_S = 0.006  # half a period of its middle, in which it rises to that
+LAST_SHARE = 0.2  # of the response: noise alone by then
 SURE_COSINE = 0.5  # phase within 60 degrees of upright or inverted
 
 
@@ -49,6 +54,32 @@ def minimum_phase(magnitude: FloatArray, n_fft: int) -> FloatArray:
     fold[0] = fold[n_fft // 2] = 1.0
     fold[1 : n_fft // 2] = 2.0
     return np.asarray(np.imag(fft.rfft(cepstrum * fold)))
+
+
+def bass_onset(impulse: FloatArray, *, rate_hz: float) -> int | None:
+    """Tap at which the bass begins, to some milliseconds; None where it does not leave the noise.
+
+    The loudest of a sub in a room is often a resonance that has built up for 50 ms and more.
+
+    Parameters
+    ----------
+    impulse : ndarray, shape (n_taps,)
+    rate_hz : float
+    """
+    width = max(1, round(BASS_SMOOTH_S * rate_hz))
+    summed = np.cumsum(np.concatenate([np.zeros(width), impulse.astype(np.float64)]))
+    low = summed[width:] - summed[:-width]
+    # Half a period of 40 Hz and more, or its crossings of zero would count as silence.
+    half = 4 * width
+    energy = np.cumsum(np.concatenate([np.zeros(half), low**2]))
+    energy = energy[half:] - energy[:-half]
+    peak = float(energy.max())
+    floor = float(np.mean(energy[-max(1, int(LAST_SHARE * energy.size)) :]))
+    if not peak > floor * 10.0 ** (ABOVE_NOISE_DB / 10.0):
+        return None
+    threshold = max(peak * 10.0 ** (BASS_ONSET_DB / 10.0), floor)
+    first = int(np.argmax(energy >= threshold))
+    return max(0, first - round(BASS_RISE_S * rate_hz))
 
 
 def first_arrival(

@@ -23,7 +23,7 @@ from evenhall.acoustics.alignment import (
     shared_lag,
     sweep_clock_error,
 )
-from evenhall.acoustics.arrival import Arrival, first_arrival
+from evenhall.acoustics.arrival import Arrival, bass_onset, first_arrival
 from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
@@ -49,6 +49,7 @@ FLAT_SHARE = 0.925
 LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 200.0, 4000.0
 FEWEST_FOR_ARRIVAL = 5  # of fewer bands an onset cannot be told
 ONSET_UNCERTAINTY_DB = 1.5
+LATE_S = 0.02  # behind the onset of the bass, the loudest arrival is not what to count from
 CLOCK_ROUNDS = 4
 # Longest response fitted for the clock: the early sound keeps time, the late only costs.
 CLOCK_RESPONSE_S = 0.4
@@ -94,6 +95,9 @@ class Response:
         Span of the gain during the take, beyond what noise makes of it.
     delay_range_s : float
         Span of the delay during the take, once the clock is undone, beyond what noise makes.
+    first_tap_s : float
+        Time of `impulse[0]` behind the reference; nan where they share no clock. It holds where
+        no arrival can be told, as of a sub: what puts two responses on one time base.
     """
 
     impulse: FloatArray
@@ -110,6 +114,7 @@ class Response:
     used_ratio: float
     gain_range_db: float
     delay_range_s: float
+    first_tap_s: float = float("nan")
 
     @property
     def level_db(self) -> float:
@@ -294,6 +299,16 @@ def transfer_function(
         played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
         placed = _place(recording, played, rate_hz=rate_hz, lag=lag, share=share)
         solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz)
+    response = _response(solved, placed, found, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
+    if not shared or np.isfinite(response.delay_s):
+        return response
+    begins = bass_onset(solved.impulse, rate_hz=rate_hz)
+    if begins is None or begins > placed.lead - LATE_S * rate_hz:
+        return response
+    # The loudest of a sub is a resonance: what sounds ahead of it would be taken for noise.
+    lag += begins - placed.lead
+    placed = _place(recording, played, rate_hz=rate_hz, lag=lag, share=share)
+    solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz, settle=settle)
     return _response(solved, placed, found, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
 
 
@@ -437,4 +452,5 @@ def _response(
         used_ratio=solved.used_ratio,
         gain_range_db=max(0.0, _most_range(gain_db) - gain_chance_db),
         delay_range_s=max(0.0, float(np.ptp(delay_s)) - delay_chance_s) if sure.any() else 0.0,
+        first_tap_s=(placed.lag - placed.lead) / rate_hz if shared else float("nan"),
     )

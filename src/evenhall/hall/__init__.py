@@ -13,6 +13,7 @@ reach       what would help where hands do not
 clarity     how well speech is understood, row by row
 feedback    gain before feedback, potential and needed; gain_steps: what a metre buys of it
 spots       where to put the microphone; walk: with reasons, in walking order
+delay       when and how loud a delay loudspeaker plays
 """
 
 from evenhall.hall.clarity import (
@@ -24,6 +25,7 @@ from evenhall.hall.clarity import (
     speech_at,
 )
 from evenhall.hall.coverage import directivity_q, off_axis_db
+from evenhall.hall.delay import DelayLevel, DelayTime, delay_level, delay_time, flight_s
 from evenhall.hall.feedback import (
     AcousticGain,
     Microphone,
@@ -65,6 +67,8 @@ from evenhall.hall.walk import WalkSpot, spots_for
 __all__ = [
     "AcousticGain",
     "Audience",
+    "DelayLevel",
+    "DelayTime",
     "Field",
     "GainStep",
     "Help",
@@ -101,9 +105,12 @@ __all__ = [
     "clarity_texts",
     "critical_distance_m",
     "decay_s",
+    "delay_level",
+    "delay_time",
     "directivity_q",
     "distance_m",
     "even_surfaces",
+    "flight_s",
     "forecast",
     "forecast_points",
     "front_minus_back_db",
