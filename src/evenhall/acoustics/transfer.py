@@ -9,6 +9,7 @@ clock again, arrival, band levels.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import soxr
@@ -26,6 +27,7 @@ from evenhall.acoustics.alignment import (
 from evenhall.acoustics.arrival import Arrival, bass_onset, first_arrival
 from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.decay import decay_times
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
 from evenhall.acoustics.timetable import Stimulus, block_powers, has_gaps
 from evenhall.acoustics.windows import hann
@@ -47,6 +49,7 @@ HIGHEST_RATE_HZ = 50e3
 # Resampling filters are flat up to this share of the lower Nyquist frequency (measured: soxr).
 FLAT_SHARE = 0.925
 LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 200.0, 4000.0
+DECAY_BANDS_HZ = (500.0, 1000.0, 2000.0)
 FEWEST_FOR_ARRIVAL = 5  # of fewer bands an onset cannot be told
 ONSET_UNCERTAINTY_DB = 1.5
 LATE_S = 0.02  # behind the onset of the bass, the loudest arrival is not what to count from
@@ -120,6 +123,15 @@ class Response:
     def level_db(self) -> float:
         """Power mean of the response from 200 Hz to 4 kHz, dB re the reference."""
         return level_mean_db(self.bands)
+
+    @cached_property  # a take is judged again with every take that is made after it
+    def t20_s(self) -> tuple[float, ...]:
+        """T20 in the bands of 500 Hz, 1 and 2 kHz; nan where no decay is long enough."""
+        arrival = int(self.arrival_s * self.rate_hz) if self.arrival_s > 0 else None
+        return tuple(
+            decay_times(self.impulse, rate_hz=self.rate_hz, band_hz=hz, arrival_index=arrival).t20_s
+            for hz in DECAY_BANDS_HZ
+        )
 
 
 def level_mean_db(bands: BandLevels) -> float:

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.acoustics.decay import decay_times
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.verdict.card import (
     Card,
@@ -32,8 +31,6 @@ from evenhall.verdict.worklist import Move, Stage, worklist
 __all__ = ["Setting", "Verdict", "judge"]
 
 FloatArray = NDArray[np.float64]
-
-DECAY_BANDS_HZ = (500.0, 1000.0, 2000.0)
 
 
 @dataclass(frozen=True)
@@ -78,18 +75,8 @@ class Verdict:
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
     """Mid-band T20 at the farthest spot of each main element; None if no decay is long enough."""
     farthest = {spot.side: spot for spot in spots if is_main(spot.side)}
-    times = []
-    for spot in farthest.values():
-        response = spot.takes[0].response
-        if response is None:
-            continue
-        arrival = int(response.arrival_s * response.rate_hz) if response.arrival_s > 0 else None
-        times += [
-            decay_times(
-                response.impulse, rate_hz=response.rate_hz, band_hz=hz, arrival_index=arrival
-            ).t20_s
-            for hz in DECAY_BANDS_HZ
-        ]
+    responses = [spot.takes[0].response for spot in farthest.values()]
+    times = [time for response in responses if response is not None for time in response.t20_s]
     known = [time for time in times if np.isfinite(time)]
     return float(np.median(known)) if known else None
 
