@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import sici
 
 from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
@@ -110,6 +109,8 @@ def band_coherence(
     >>> band_coherence([0.0, 0.0005, 0.01])[:, 17].round(2).tolist()
     [1.0, -0.98, 0.1]
     """
+    from scipy.special import sici  # slow to load, and `evenhall --help` must not wait for it
+
     delay = np.maximum(np.abs(np.asarray(delay_s, dtype=np.float64)), 1e-9)[..., None]
     lower = np.asarray(lower_hz, dtype=np.float64)
     upper = np.asarray(upper_hz, dtype=np.float64)

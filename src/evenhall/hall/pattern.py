@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import j1
 
 from evenhall.hall import coverage
 from evenhall.hall.coverage import FLOOR_DB, NOMINAL_DB
@@ -188,6 +187,8 @@ def piston_db(angle_deg: ArrayLike, *, freq_hz: ArrayLike, diameter_m: float) ->
     >>> float(piston_db(90.0, freq_hz=[1000.0], diameter_m=0.242)[0].round(1))
     -6.0
     """
+    from scipy.special import j1  # slow to load, see field.py
+
     angle = np.radians(np.minimum(np.abs(np.asarray(angle_deg, dtype=np.float64)), 90.0))
     k = 2.0 * np.pi * np.asarray(freq_hz, dtype=np.float64) / SPEED_M_S
     x = np.maximum(np.sin(angle)[..., None] * k * diameter_m / 2.0, 1e-9)

@@ -23,8 +23,9 @@ from evenhall.hall.coverage import off_axis_db
 from evenhall.hall.level import MID_BANDS, total_level_db
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.common import scatter_db
+from evenhall.verdict.hall_checks import Check, hall_checks
 
-__all__ = ["Check", "CorrectedMove", "Fitted", "corrected_move", "fit_to_takes"]
+__all__ = ["CorrectedMove", "Fitted", "corrected_move", "fit_to_takes"]
 
 FloatArray = NDArray[np.float64]
 
@@ -43,18 +44,6 @@ FIT_LOW_HZ, FIT_HIGH_HZ = 95.0, 10_500.0  # below, modes; above, the box's own b
 AIM_OFF_DEG = 10.0  # less a bracket set by eye may be off by
 FREE_BOUND_DEG = 40.0  # how far off an aim is looked for
 SURE = 3.0  # standard deviations
-DULL_DB = 9.0  # treble of a box re its own middle: no box on its feet is that dull
-HIDDEN_DB = 4.0  # treble of one spot re what distance, aim and the other spots say
-_TREBLE = (EXACT_HZ > 2900.0) & (EXACT_HZ < FIT_HIGH_HZ)
-_MIDDLE = (EXACT_HZ > 450.0) & (EXACT_HZ < 2100.0)
-
-
-@dataclass(frozen=True)
-class Check:
-    """What to look at before anything is moved."""
-
-    kind: str
-    text: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,8 +244,16 @@ def fit_to_takes(
         checks=(),
     )
     places = spots or tuple(f"the spot at {far:.1f} m" for far in distance_m)
-    off_deg = aim_deg if gained > SURE**2 and abs(aim_deg) > AIM_OFF_DEG else 0.0
-    return replace(fitted, checks=_checks(fitted, speaker, off_deg, name, places))
+    checks = hall_checks(
+        own_db,
+        residual_db,
+        given_deg=speaker.down_deg,
+        off_deg=aim_deg if gained > SURE**2 and abs(aim_deg) > AIM_OFF_DEG else 0.0,
+        stray_db=float(SURE * np.hypot(SPOT_SD_DB, MODEL_DB)),
+        name=name,
+        spots=places,
+    )
+    return replace(fitted, checks=checks)
 
 
 def _free_aim(left: Callable[[FloatArray], FloatArray], figures: FloatArray) -> tuple[float, float]:
@@ -277,64 +274,6 @@ def _free_aim(left: Callable[[FloatArray], FloatArray], figures: FloatArray) -> 
     ]
     best = min(ends, key=lambda end: float(end.cost))
     return float(best.x[2]), float(np.square(free(figures)).sum() - 2.0 * best.cost)
-
-
-def _mean(values: FloatArray) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.mean()) if known.size >= 3 else float("nan")
-
-
-def _checks(
-    fitted: Fitted, speaker: Loudspeaker, off_deg: float, name: str, spots: tuple[str, ...]
-) -> tuple[Check, ...]:
-    """Name what parts takes and forecast by more than a room does."""
-    dull_db = _mean(fitted.own_db[_MIDDLE]) - _mean(fitted.own_db[_TREBLE])
-    if dull_db > DULL_DB:
-        return (
-            Check(
-                "dull",
-                f"Check {name} before moving it: above 3 kHz it is {dull_db:.0f} dB below its own "
-                "middle range at every spot. A horn that is blocked, unplugged or blown, a cover "
-                "left on, or a box that faces away from the people.",
-            ),
-        )
-    checks = []
-    for spot, residual_db in zip(spots, fitted.residual_db, strict=True):
-        hidden_db = _mean(residual_db[_MIDDLE]) - _mean(residual_db[_TREBLE])
-        if hidden_db > HIDDEN_DB:
-            checks.append(
-                Check(
-                    "hidden",
-                    f"Look from {spot} to {name}: its treble there is {hidden_db:.0f} dB below "
-                    "what distance and aim explain. A pillar, a curtain or a person in the way, "
-                    "or a place outside its coverage.",
-                )
-            )
-    if checks:  # what is hidden bends the other figures
-        return tuple(checks)
-    if off_deg:
-        really_deg = speaker.down_deg + off_deg
-        checks.append(
-            Check(
-                "aim",
-                f"Check the aim of {name}: the takes fit {abs(really_deg):.0f} degrees "
-                f"{'down' if really_deg >= 0 else 'up'} better than the {speaker.down_deg:.0f} "
-                "given. Sight along the top of the box, correct the figure or the bracket, then "
-                "judge again.",
-            )
-        )
-    strays_db = np.array([_mean(row[MID_BANDS]) for row in fitted.residual_db])
-    worst = int(np.nanargmax(np.abs(strays_db))) if np.isfinite(strays_db).any() else 0
-    if not checks and abs(strays_db[worst]) > SURE * np.hypot(SPOT_SD_DB, MODEL_DB):
-        checks.append(
-            Check(
-                "level",
-                f"Check distance and gain of the take at {spots[worst]}: it is "
-                f"{abs(strays_db[worst]):.1f} dB {'above' if strays_db[worst] > 0 else 'below'} "
-                f"what the other spots say of {name} and this room.",
-            )
-        )
-    return tuple(checks)
 
 
 def corrected_move(
