@@ -218,7 +218,7 @@ def test_room_whose_figures_do_not_fit_together_is_said_in_one_line():
 def test_what_would_help_is_said_where_hands_leave_more_than_the_limit():
     long = replace(
         HALL,
-        room=replace(HALL.room, length_m=34.0, height_m=4.5),
+        room=replace(HALL.room, length_m=34.0, rt60_s=0.5),  # a dry one: distance tells
         audience=replace(HALL.audience, last_row_m=30.0),
     )
     takes = visit(flat(), sides=["left"], local={"front": flat(8.0), "back": flat(-8.0)})
