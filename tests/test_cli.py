@@ -518,3 +518,29 @@ def test_wrong_command_is_answered_with_the_nearest():
     ended = run("tuen", "x")
     assert ended.exit_code == 2
     assert "Did you mean 'tune'?" in ended.stderr
+
+
+def test_hall_says_what_hands_would_bring_before_any_take(tmp_path):
+    folder = tmp_path / "quarry"
+    folder.mkdir()
+    (folder / "job.toml").write_text(
+        '[venue]\nname = "Quarry Lane Hall"\nlength_m = 18.0\nwidth_m = 10.0\nheight_m = 4.5\n'
+        "rt60_s = 0.9\n[audience]\nfirst_row_m = 2.0\nlast_row_m = 14.0\n"
+        "[rig]\nspeaker_height_m = 1.8\nmax_height_m = 3.0\n",
+        encoding="utf-8",
+    )
+    ended = run("hall", folder, "--drawing", tmp_path / "quarry.svg")
+    assert ended.exit_code == 0, ended.output
+    words = " ".join(ended.stdout.split())
+    assert "Raise both to" in words
+    assert "Forecast: speech is" in words
+    assert "front: 2.0 m down the room" in words
+    assert (tmp_path / "quarry.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert not (folder / "out").exists()
+
+
+def test_hall_names_the_figures_that_are_missing(tmp_path):
+    (tmp_path / "job.toml").write_text('[venue]\nname = "Hall"\n', encoding="utf-8")
+    ended = run("hall", tmp_path)
+    assert ended.exit_code == 2
+    assert ended.stderr.count("is missing. The forecast of the hall needs it.") == 3

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
@@ -20,7 +21,11 @@ from evenhall.job.result import Fader, Result
 from evenhall.sheet.words import Point, expected_gain, troubles, verdicts, worklist
 from evenhall.verdict.words import hz_text
 
-__all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_result"]
+if TYPE_CHECKING:  # neither is wanted by `tune`, which must start quickly
+    from evenhall.hall import WalkSpot
+    from evenhall.job.planning import HallPlan
+
+__all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_hall", "show_result"]
 
 MAX_COLUMNS = 100  # longer lines are hard to read at arm's length
 RAIL_COLUMNS = 25  # of a fader's drawing, its middle at 0 dB
@@ -79,6 +84,37 @@ def show_result(console: Console, result: Result, unit: Equalizer) -> None:
     for name, faders in result.card.items():
         _heading(console, f"Card, {CARD_TITLES.get(name, name)}")
         console.print(_card(faders, unit))
+
+
+def show_hall(console: Console, plan: HallPlan) -> None:
+    """Print what hands can do for a hall.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    plan : HallPlan
+        What to print.
+    """
+    parts = (
+        ("Look at first", plan.checks),
+        ("Height, aim and turn", plan.stance),
+        ("Where that is not enough", plan.beyond),
+        ("Speech", plan.speech),
+        ("Microphone", tuple(_spot_line(spot) for spot in plan.spots)),
+        ("Not known", plan.lacking),
+    )
+    for title, lines in parts:
+        if lines:
+            _heading(console, title)
+            console.print(_numbered(lines))
+
+
+def _spot_line(spot: WalkSpot) -> str:
+    side = "right" if spot.across_m > 0 else "left"
+    where = f"{spot.along_m:.1f} m down the room, {abs(spot.across_m):.1f} m {side} of the middle"
+    short = f" Left out as number {spot.leave_out} when time is short." if spot.leave_out else ""
+    return f"{spot.label}: {where}. {spot.why}{short}"
 
 
 def _heading(console: Console, title: str) -> None:

@@ -1,5 +1,7 @@
 """The worklist: what is found is named, with side and amount, in the order of the work."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -211,3 +213,25 @@ def test_room_whose_figures_do_not_fit_together_is_said_in_one_line():
     assert found[0].kind == "check"
     assert "figures of the room do not fit together" in found[0].text
     assert "\n" not in found[0].text
+
+
+def test_what_would_help_is_said_where_hands_leave_more_than_the_limit():
+    long = replace(
+        HALL,
+        room=replace(HALL.room, length_m=34.0, rt60_s=0.5),  # a dry one: distance tells
+        audience=replace(HALL.audience, last_row_m=30.0),
+    )
+    takes = visit(flat(), sides=["left"], local={"front": flat(8.0), "back": flat(-8.0)})
+    found = moves(*takes, stage=long)
+    helps = [move for move in found if "row_spread_db" in move.expected]
+    assert helps
+    assert all(move.expected["row_spread_db"] < move.expected["was_db"] for move in helps)
+    assert any(move.kind == "delay" and "delay pair" in move.text for move in helps)
+    # Hands first: what costs a second pair comes after what a ladder does.
+    kinds = [move.kind for move in found]
+    assert kinds.index("raise") < found.index(helps[0])
+
+
+def test_no_help_is_offered_within_the_limit():
+    takes = visit(flat(), sides=["left"], local={"front": flat(2.0), "back": flat(-2.0)})
+    assert all("row_spread_db" not in move.expected for move in moves(*takes, stage=HALL))

@@ -244,3 +244,50 @@ def _card_of(folder: Path) -> dict[str, dict[float, float]]:
     return {
         side: {fader.hz: fader.fader_db for fader in faders} for side, faders in result.card.items()
     }
+
+
+@app.command()
+def hall(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The job folder: it holds job.toml.")
+    ],
+    drawing: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.svg", help="Draw the hall, as it is and as proposed."),
+    ] = None,
+) -> None:
+    """Say what a ladder, a tilt or a turn would bring, before any take exists.
+
+    Needs the rows and the height of the loudspeakers in FOLDER/job.toml; the room's sizes and its
+    reverberation time make the forecast better. Says the best height, tilt and turn with what each
+    step gains, what would help where that is not enough, how well speech is understood, and the
+    spots for the microphone. With takes in the folder it also says where they part from any hall.
+
+    Two people lift a loudspeaker; what hangs or stands over people is for those licensed for it,
+    after local codes.
+
+    \b
+    Example:
+      evenhall hall quarry --drawing quarry.svg
+    """  # noqa: D301 - the mark keeps the lines below it apart
+    with faults_as_lines():
+        from evenhall.job.folder import load_job
+        from evenhall.job.planning import plan_hall
+
+        job = load_job(folder, takes_needed=False)
+        plan = plan_hall(job, folder)
+
+        from evenhall import terminal
+
+        terminal.show_hall(terminal.console_for(), plan)
+        if drawing is not None:
+            from evenhall.job.store import write_whole
+            from evenhall.sheet.views import hall_view
+
+            if drawing.suffix.lower() != ".svg":
+                raise InputError(f"{drawing}: is no name for a drawing. Give one in .svg.")
+            from evenhall.drawing import draw_hall
+
+            view = hall_view(job, plan.found.proposed.height_m, plan.found.proposed.down_deg)
+            write_whole({drawing: draw_hall(view).encode()})
+            typer.echo(f"Drawn: {drawing}", err=True)

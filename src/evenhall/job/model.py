@@ -139,6 +139,9 @@ class Rig(_Section):
     coverage_v_deg: float = _between(5, 360, "5 to 360 degrees, such as 60", default=60.0)
     low_limit_hz: float | None = _between(10, 1000, "10 to 1000 Hz, such as 55", default=None)
     max_height_m: float | None = _between(0, 60, "0 to 60 metres", default=None)
+    has_processor: bool = Field(
+        default=False, description="true where a delay can be set on mains and subs, else false"
+    )
 
     def with_sides_of(self, takes: Iterable[Take]) -> Rig:
         """Rig whose sides, where none were given, are those of the takes; they stay unset."""

@@ -135,4 +135,5 @@ def _setting(job: Job, unit: GraphicUnit) -> Setting:
         target=target_points(job.target.shape, job.target.points),
         stage=Stage(room=room, audience=rows, speaker=speaker, max_height_m=rig.max_height_m),
         low_limit_hz=rig.low_limit_hz,
+        has_processor=rig.has_processor,
     )

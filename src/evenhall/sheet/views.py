@@ -1,7 +1,7 @@
 """What the drawings of the sheet show, taken from a result and its job.
 
-`card_views()` for the faders, `evenness_view()` for the spots of one state (before or after),
-`response_view()` for the common response with its forecast.
+`card_views()` for the faders, `hall_view()` for the room, `evenness_view()` for the spots of one
+state (before or after), `response_view()` for the common response with its forecast.
 """
 
 from __future__ import annotations
@@ -13,13 +13,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.drawing import CardFader, CardView, Curve, EvennessView, MapRow, MapSide, ResponseView
+from evenhall.drawing import (
+    CardFader,
+    CardView,
+    Curve,
+    EvennessView,
+    HallView,
+    MapRow,
+    MapSide,
+    ResponseView,
+)
 from evenhall.job.model import Job
 from evenhall.job.result import BandLevel, Result
 from evenhall.verdict.evenness import LIMIT_DB
 from evenhall.verdict.take import SpotResponse, Take, align_level_db, is_main, spot_responses
 
-__all__ = ["card_views", "evenness_view", "response_view", "side_title"]
+__all__ = ["card_views", "evenness_view", "hall_view", "response_view", "side_title"]
 
 MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
 
@@ -75,6 +84,32 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
         band_hz=tuple(NOMINAL_HZ[bands].tolist()),
         sides=tuple(_map_side(name, own, bands) for name, own in sides),
         limit_db=result.evenness.limit_db if result.evenness else LIMIT_DB,
+    )
+
+
+def hall_view(
+    job: Job, proposed_height_m: float | None = None, proposed_down_deg: float | None = None
+) -> HallView:
+    """Show the hall of a job as it is set out, and a proposed height and tilt where they differ."""
+    venue, audience, rig = job.venue, job.audience, job.rig
+    today = (rig.speaker_height_m, rig.speaker_down_deg)
+    other = (proposed_height_m, proposed_down_deg) != today
+    return HallView(
+        title=venue.name,
+        length_m=venue.length_m,
+        width_m=venue.width_m,
+        height_m=venue.height_m,
+        first_row_m=audience.first_row_m,
+        last_row_m=audience.last_row_m,
+        ear_height_m=audience.ear_height_m,
+        sides=rig.sides or ("left", "right"),
+        speaker_height_m=rig.speaker_height_m,
+        speaker_down_deg=rig.speaker_down_deg,
+        coverage_h_deg=rig.coverage_h_deg,
+        coverage_v_deg=rig.coverage_v_deg,
+        max_height_m=rig.max_height_m,
+        proposed_height_m=proposed_height_m if other else None,
+        proposed_down_deg=proposed_down_deg if other else None,
     )
 
 

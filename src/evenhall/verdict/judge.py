@@ -25,6 +25,7 @@ from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, l
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
+from evenhall.verdict.timing import timing_moves
 from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import Move, Stage, worklist
 
@@ -44,12 +45,15 @@ class Setting:
     stage : Stage
     low_limit_hz : float or None
         Of the mains; nothing is boosted below it.
+    has_processor : bool
+        Whether a delay can be set on mains, subs and delay loudspeakers.
     """
 
     unit: GraphicUnit
     target: Points
     stage: Stage
     low_limit_hz: float | None
+    has_processor: bool = False
 
 
 @dataclass(frozen=True)
@@ -144,6 +148,12 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             patterns=patterns,
             card=card,
             forecast=outlook,
+            timing=timing_moves(
+                before,
+                has_processor=setting.has_processor,
+                target_db=target_db(setting.target, EXACT_HZ),
+                temperature_c=stage.room.temperature_c,
+            ),
         ),
         proof=proof,
     )

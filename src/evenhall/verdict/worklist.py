@@ -17,6 +17,7 @@ from evenhall.errors import InputError
 from evenhall.hall.hands import best_height_and_aim
 from evenhall.hall.level import front_minus_back_db, mid_mean_db
 from evenhall.hall.setting import Audience, Loudspeaker, Room
+from evenhall.verdict.beyond import beyond
 from evenhall.verdict.card import Card, Forecast
 from evenhall.verdict.common import CommonResponse
 from evenhall.verdict.evenness import Evenness, Match
@@ -228,7 +229,7 @@ def _hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse
     raised = moved.height_m > speaker.height_m + 0.01
     turned = abs(moved.down_deg - speaker.down_deg) > 0.01
     if not raised and not turned:
-        return []
+        return _beyond(stage, speaker, evenness, 0.0, spots)
     rows = _measured_rows(spots, speaker, audience)
     forecast_was = mid_mean_db(front_minus_back_db(speaker, stage.room, rows))
     forecast_then = mid_mean_db(front_minus_back_db(moved, stage.room, rows))
@@ -238,7 +239,7 @@ def _hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse
         was = evenness.mean_db
     uneven = evenness is not None and not evenness.holds
     if raised and -change < (CLIMB_IF_UNEVEN_DB if uneven else CLIMB_DB):
-        return []
+        return _beyond(stage, speaker, evenness, 0.0, spots)
     boxes = (
         "both loudspeakers"
         if len({s.side for s in spots if is_main(s.side)}) > 1
@@ -266,7 +267,28 @@ def _hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse
         text = f"{tip[0].upper()}{tip[1:]}: the axis then points at the people, not over them."
         kind = "aim"
     expected: dict[str, Figure] = {"front_minus_back_db": was + change, "was_db": was}
-    return [Move(kind, text, before, after, expected)]
+    return [
+        Move(kind, text, before, after, expected),
+        *_beyond(stage, moved, evenness, change, spots),
+    ]
+
+
+def _beyond(
+    stage: Stage,
+    speaker: Loudspeaker,
+    evenness: Evenness | None,
+    change_db: float,
+    spots: Sequence[SpotResponse],
+) -> list[Move]:
+    """Say what would help where the best that hands can do leaves more than the limit."""
+    audience = stage.audience
+    if audience is None or evenness is None or not np.isfinite(evenness.mean_db):
+        return []
+    if evenness.mean_db + change_db <= evenness.limit_db:
+        return []
+    pair = len({spot.side for spot in spots if is_main(spot.side)}) > 1
+    found = beyond(speaker, stage.room, audience, limit_db=evenness.limit_db, pair=pair)
+    return [Move(one.kind, one.text, expected=dict(one.expected)) for one in found]
 
 
 def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
@@ -363,6 +385,7 @@ def worklist(
     patterns: Sequence[Pattern],
     card: Card | None,
     forecast: Forecast | None,
+    timing: Sequence[Move] = (),
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done."""
     differ = _unlike(match)
@@ -374,6 +397,8 @@ def worklist(
         *(() if differ else _gain(match)),
         *_hands(stage, evenness, spots),
         *_relocate(patterns),
+        # In time last: what was moved before arrives at another time.
+        *timing,
         *_more_takes(patterns, common),
         *_leave(patterns),
         *_equalize(card, forecast),

@@ -1,0 +1,144 @@
+"""The hall alone, before any take exists: what height, aim and place would bring. `plan_hall()`.
+
+With takes in the folder it also says where they part from what any hall explains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenhall.errors import InputError
+from evenhall.hall import (
+    Limits,
+    PairProposal,
+    WalkSpot,
+    best_stance,
+    clarity_by_row,
+    clarity_texts,
+    spots_for,
+    stance_lines,
+    usual_pair,
+    usual_seats,
+    what_would,
+)
+from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
+from evenhall.job.model import Job
+from evenhall.job.takes import measuring
+from evenhall.verdict.beyond import hall_checks_of
+from evenhall.verdict.judge import reverberation_time_s
+from evenhall.verdict.take import SpotResponse, is_main, spot_responses
+
+__all__ = ["HallPlan", "plan_hall"]
+
+NEEDED = {
+    "[audience] first_row_m": "audience",
+    "[audience] last_row_m": "audience",
+    "[rig] speaker_height_m": "rig",
+}
+
+
+@dataclass(frozen=True)
+class HallPlan:
+    """What the hands can do for a hall.
+
+    Parameters
+    ----------
+    found : PairProposal
+        Height, tilt and turn that leave the seats most alike.
+    stance : tuple of str
+        What to do, what it gains, and how sure that is.
+    beyond : tuple of str
+        What would help where that leaves too much; empty where it does not.
+    speech : tuple of str
+        How well it is understood, row by row, as things stand.
+    spots : tuple of WalkSpot
+        Places for the microphone, in walking order.
+    checks : tuple of str
+        What to look at first, where takes part from the forecast.
+    lacking : tuple of str
+        What could not be said, and which figure it wants.
+    """
+
+    found: PairProposal
+    stance: tuple[str, ...]
+    beyond: tuple[str, ...]
+    speech: tuple[str, ...]
+    spots: tuple[WalkSpot, ...]
+    checks: tuple[str, ...]
+    lacking: tuple[str, ...]
+
+
+def plan_hall(job: Job, folder: Path) -> HallPlan:
+    """Forecast a job's hall.
+
+    Parameters
+    ----------
+    job : Job
+        With takes or without.
+    folder : Path
+        Where its files lie.
+
+    Raises
+    ------
+    InputError
+        A figure is missing or cannot be: one line a fault.
+    """
+    missing = [
+        f"job.toml: {name} is missing. The forecast of the hall needs it."
+        for name, section in NEEDED.items()
+        if getattr(getattr(job, section), name.split()[1]) is None
+    ]
+    if missing:
+        raise InputError(*missing)
+    venue, rig = job.venue, job.rig
+    taken = _taken(job, folder)
+    assert job.audience.first_row_m is not None
+    assert job.audience.last_row_m is not None
+    assert rig.speaker_height_m is not None
+    audience = Audience(
+        job.audience.first_row_m, job.audience.last_row_m, job.audience.ear_height_m
+    )
+    room = Room(
+        venue.length_m,
+        venue.width_m,
+        venue.height_m,
+        venue.temperature_c,
+        venue.humidity_pct,
+        venue.rt60_s or reverberation_time_s(taken),
+    )
+    speaker = Loudspeaker(
+        rig.speaker_height_m, rig.speaker_down_deg, rig.coverage_h_deg, rig.coverage_v_deg
+    )
+    check_setting(speaker, room, audience)
+    mains = [side for side in rig.sides if is_main(side)]
+    pair = usual_pair(speaker, room)
+    placed = pair if len(mains) != 1 else pair[:1]
+    seats = usual_seats(audience, room)
+    found = best_stance(placed, seats, room, limits=Limits(max_height_m=rig.max_height_m))
+    rows = clarity_by_row(speaker, room, audience)
+    lacking = []
+    if rows is None:
+        lacking.append(
+            "Speech is forecast once [venue] has the room's three sizes and rt60_s, or the folder "
+            "a take that tells it."
+        )
+    if rig.max_height_m is None:
+        lacking.append("Only the aim is searched: give [rig] max_height_m to have the height too.")
+    return HallPlan(
+        found=found,
+        stance=stance_lines(found, seats),
+        beyond=tuple(one.text for one in what_would(found.pair, seats, room)),
+        speech=() if rows is None else clarity_texts(rows),
+        spots=spots_for(audience, room, placed),
+        checks=hall_checks_of(taken, speaker, room, audience),
+        lacking=tuple(lacking),
+    )
+
+
+def _taken(job: Job, folder: Path) -> tuple[SpotResponse, ...]:
+    """Measure what takes there are."""
+    if not job.takes:
+        return ()
+    with measuring(job, folder) as measured:
+        return spot_responses(list(measured), state="before")

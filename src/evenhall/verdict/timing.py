@@ -1,0 +1,56 @@
+"""What puts subs and delay loudspeakers in time with the mains. Start at `timing_moves()`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.verdict.delays import delay_moves
+from evenhall.verdict.joining import join
+from evenhall.verdict.joiningwords import joining_moves
+from evenhall.verdict.take import Take, is_main
+from evenhall.verdict.worklist import Move
+
+__all__ = ["timing_moves"]
+
+
+def timing_moves(
+    takes: Sequence[Take],
+    *,
+    has_processor: bool,
+    target_db: NDArray[np.float64],
+    temperature_c: float,
+) -> tuple[Move, ...]:
+    """Join every sub, and time every delay loudspeaker, that was taken.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Those before the work, of all elements, each alone.
+    has_processor : bool
+        Whether a delay can be set.
+    target_db : ndarray, shape (31,)
+    temperature_c : float
+    """
+    mains = [take for take in takes if is_main(take.side)]
+    subs = [take for take in takes if take.side.lower().startswith("sub")]
+    delays: dict[str, list[Take]] = {}
+    for take in takes:
+        if take.side.lower().startswith("delay"):
+            delays.setdefault(take.side, []).append(take)
+    moves: list[Move] = []
+    if mains and subs:
+        joining = join(
+            mains,
+            subs,
+            has_processor=has_processor,
+            target_db=target_db,
+            temperature_c=temperature_c,
+        )
+        moves += joining_moves(joining)
+    if mains:
+        for own in delays.values():
+            moves += delay_moves(mains, own)
+    return tuple(moves)

@@ -1,0 +1,85 @@
+"""The hall alone: what hands would bring, from job.toml with takes or without."""
+
+import pytest
+
+from evenhall.errors import InputError
+from evenhall.job.demo import demo_job, write_demo
+from evenhall.job.folder import load_job
+from evenhall.job.planning import plan_hall
+
+
+@pytest.fixture(scope="module")
+def bare():
+    return demo_job()
+
+
+def changed(job, section, **figures):
+    part = getattr(job, section)
+    return job.model_copy(update={section: part.model_copy(update=figures)})
+
+
+def test_low_boxes_in_a_long_hall_are_raised_and_tipped(bare, tmp_path):
+    plan = plan_hall(bare, tmp_path)
+    assert plan.found.proposed.height_m > plan.found.was.height_m
+    assert plan.stance[0].startswith("Raise both to ")
+    assert any("Two people lift" in line for line in plan.stance)
+    # Raising the loudspeakers evens out the level: common practice, no source.
+    assert plan.found.proposed_db < plan.found.was_db - 3.0
+
+
+def test_stand_that_goes_no_higher_leaves_the_height(bare, tmp_path):
+    plan = plan_hall(changed(bare, "rig", max_height_m=1.6), tmp_path)
+    assert plan.found.proposed.height_m == 1.6
+
+
+def test_spots_go_from_front_to_back_off_the_middle_line(bare, tmp_path):
+    spots = plan_hall(bare, tmp_path).spots
+    needed = [spot for spot in spots if spot.leave_out == 0]
+    assert [spot.label for spot in needed] == ["front", "middle", "back"]
+    assert sorted(spot.along_m for spot in needed) == [spot.along_m for spot in needed]
+    # One or two metres in front of the loudspeaker: common practice, no source.
+    assert 1.0 <= needed[0].along_m <= 2.0
+    assert all(abs(spot.across_m) > 0.1 for spot in spots)
+
+
+def test_help_is_offered_where_hands_leave_too_much_and_only_there(bare, tmp_path):
+    assert any("delay pair" in line for line in plan_hall(bare, tmp_path).beyond)
+    short = changed(bare, "audience", last_row_m=5.0)
+    assert plan_hall(short, tmp_path).beyond == ()
+
+
+def test_speech_is_said_once_the_room_is_known(bare, tmp_path):
+    assert plan_hall(bare, tmp_path).speech == ()
+    assert "rt60_s" in " ".join(plan_hall(bare, tmp_path).lacking)
+    known = plan_hall(changed(bare, "venue", rt60_s=0.7), tmp_path)
+    assert known.speech[0].startswith("Forecast: speech is ")
+    assert "rt60_s" not in " ".join(known.lacking)
+
+
+def test_takes_tell_how_long_the_room_rings(tmp_path):
+    write_demo(tmp_path / "demo")
+    plan = plan_hall(load_job(tmp_path / "demo"), tmp_path / "demo")
+    assert plan.speech
+    # The demo's boxes are sound, and stand as job.toml says: nothing is to be looked at first.
+    assert plan.checks == ()
+
+
+def test_missing_figures_are_named_all_at_once(bare, tmp_path):
+    lacking = changed(bare, "audience", first_row_m=None, last_row_m=None)
+    with pytest.raises(InputError) as refused:
+        plan_hall(lacking, tmp_path)
+    assert [line.split(" is missing")[0] for line in refused.value.faults] == [
+        "job.toml: [audience] first_row_m",
+        "job.toml: [audience] last_row_m",
+    ]
+
+
+def test_loudspeaker_above_the_ceiling_is_one_line(bare, tmp_path):
+    with pytest.raises(InputError, match="is not below the ceiling"):
+        plan_hall(changed(bare, "rig", speaker_height_m=5.0, max_height_m=6.0), tmp_path)
+
+
+def test_one_loudspeaker_is_not_turned(bare, tmp_path):
+    plan = plan_hall(changed(bare, "rig", sides=("mono",)), tmp_path)
+    assert len(plan.found.pair) == 1
+    assert "the loudspeaker" in plan.stance[0]

@@ -1,0 +1,74 @@
+"""Which elements are put in time with which, and that the worklist says so."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import joinrooms
+from evenhall.equalizer.graphic import graphic_unit
+from evenhall.hall.setting import Room
+from evenhall.verdict.judge import Setting, judge
+from evenhall.verdict.target import target_points
+from evenhall.verdict.timing import timing_moves
+from evenhall.verdict.worklist import Stage
+from verdict.builders import flat, take
+
+FLAT_DB = np.zeros(31)
+
+
+def timed(takes, *, has_processor=True):
+    return timing_moves(takes, has_processor=has_processor, target_db=FLAT_DB, temperature_c=20.0)
+
+
+@pytest.fixture(scope="module")
+def with_sub():
+    case = joinrooms.random_case(3, snr_db=40.0)
+    return [*case.takes(case.sides[0]), *case.takes("sub")]
+
+
+def test_sub_is_joined_and_the_worklist_says_so(with_sub):
+    moves = timed(with_sub)
+    assert moves
+    assert any("sub" in move.text for move in moves)
+    setting = Setting(
+        unit=graphic_unit(31),
+        target=target_points("flat", None),
+        stage=Stage(room=Room(), audience=None, speaker=None, max_height_m=None),
+        low_limit_hz=None,
+        has_processor=True,
+    )
+    listed = [move.text for move in judge(with_sub, setting).moves]
+    assert [move.text for move in moves if move.text in listed] == [move.text for move in moves]
+
+
+def test_without_a_processor_nothing_is_delayed(with_sub):
+    assert all(move.kind != "delay" for move in timed(with_sub, has_processor=False))
+
+
+def test_mains_alone_need_no_timing(with_sub):
+    assert timed([one for one in with_sub if not one.side.startswith("sub")]) == ()
+
+
+def test_each_delay_loudspeaker_is_timed_by_itself():
+    mains = [
+        take(flat(level_db), side="left", spot=spot, delay_s=delay_s, distance_m=distance_m)
+        for spot, level_db, delay_s, distance_m in (
+            ("front", 0.0, 0.009, 3.0),
+            ("back", -8.0, 0.042, 14.0),
+        )
+    ]
+    delays = [
+        replace(take(flat(-20.0), side=side, spot="back", delay_s=delay_s, distance_m=3.0))
+        for side, delay_s in (("delay left", 0.012), ("delay right", 0.010))
+    ]
+    found = {
+        name: figure
+        for move in timed([*mains, *delays])
+        for name, figure in move.after.items()
+        if name.endswith("delay_s")
+    }
+    assert found == {
+        "delay left_delay_s": pytest.approx(0.040),
+        "delay right_delay_s": pytest.approx(0.042),
+    }
