@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from evenhall.cli.app import options_by_name
 from evenhall.errors import InputError
 
 if TYPE_CHECKING:
@@ -81,9 +82,10 @@ def choice_of(
     """
     from evenhall.sound.live.choosing import Choice
 
+    faults: list[str] = []
     if reference is not None and reference not in WAYS:
-        raise InputError(f'--reference = "{reference}" is no way. Give inside, cable or outside.')
-    return Choice(
+        faults.append(f'--reference = "{reference}" is no way. Give inside, cable or outside.')
+    choice = Choice(
         device=device,
         input=source,
         output=sink,
@@ -91,12 +93,17 @@ def choice_of(
         mic_channel=mic,
         reference=cast("Way | None", reference),
         reference_channel=reference_input,
-        output_channels=None if play_on is None else _channels(play_on),
+        output_channels=None if play_on is None else _channels(play_on, faults),
     )
+    with options_by_name():
+        if lines := (*faults, *choice.faults):
+            raise InputError(*lines)
+    return choice
 
 
-def _channels(text: str) -> tuple[int, ...]:
+def _channels(text: str, faults: list[str]) -> tuple[int, ...]:
     words = text.replace(" ", "").split(",")
     if all(word.isdecimal() and int(word) > 0 for word in words):
         return tuple(dict.fromkeys(int(word) for word in words))
-    raise InputError(f'--play-on = "{text}" is no list of outputs. Give one such as 1 or 1,2.')
+    faults.append(f'--play-on = "{text}" is no list of outputs. Give one such as 1 or 1,2.')
+    return ()

@@ -46,6 +46,14 @@ class Choice:
         """Whether anything was said."""
         return any(value is not None for value in vars(self).values())
 
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """Lines about what cannot be, whatever devices there are."""
+        if self.rate_hz is None or LOWEST_RATE_HZ <= self.rate_hz <= HIGHEST_RATE_HZ:
+            return ()
+        allowed = f"Give {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz."
+        return (f"rate_hz = {self.rate_hz} is out of range. {allowed}",)
+
 
 def chosen_setup(choice: Choice, devices: Sequence[Device]) -> SoundSetup:
     """Make a setup of what was said, of what is remembered, and of what there is, in that order.
@@ -55,11 +63,8 @@ def chosen_setup(choice: Choice, devices: Sequence[Device]) -> SoundSetup:
     InputError
         A choice makes no sense; one line each.
     """
-    if choice.rate_hz is not None and not LOWEST_RATE_HZ <= choice.rate_hz <= HIGHEST_RATE_HZ:
-        raise InputError(
-            f"rate_hz = {choice.rate_hz} is out of range. Give {LOWEST_RATE_HZ} to "
-            f"{HIGHEST_RATE_HZ} Hz."
-        )
+    if choice.faults:
+        raise InputError(*choice.faults)
     before = remembered()
     reference: Way = choice.reference or (before.reference if before else "inside")
     wanted_in = choice.input or choice.device or (before.input if before else None)
