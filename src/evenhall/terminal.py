@@ -101,6 +101,7 @@ def show_hall(console: Console, plan: HallPlan) -> None:
         ("Height, aim and turn", plan.stance),
         ("Where that is not enough", plan.beyond),
         ("Speech", plan.speech),
+        ("The talker's microphone", plan.talker),
         ("Microphone", tuple(_spot_line(spot) for spot in plan.spots)),
         ("Not known", plan.lacking),
     )

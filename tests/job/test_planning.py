@@ -5,6 +5,7 @@ import pytest
 from evenhall.errors import InputError
 from evenhall.job.demo import demo_job, write_demo
 from evenhall.job.folder import load_job
+from evenhall.job.model import Talker
 from evenhall.job.planning import plan_hall
 
 
@@ -56,10 +57,26 @@ def test_speech_is_said_once_the_room_is_known(bare, tmp_path):
     assert "rt60_s" not in " ".join(known.lacking)
 
 
+def test_talker_has_gain_before_feedback_and_steps_that_buy_more(bare, tmp_path):
+    assert plan_hall(bare, tmp_path).talker == ()
+    assert "[talker]" in " ".join(plan_hall(bare, tmp_path).lacking)
+    near = bare.model_copy(update={"talker": Talker(behind_m=0.5, aside_m=2.0)})
+    gain, *steps = plan_hall(near, tmp_path).talker
+    assert gain.startswith("The last row can have ")
+    # Halving the distance from mouth to microphone gains 6 dB: inverse square.
+    assert any("6.0 dB more" in step for step in steps)
+
+
+def test_microphone_in_the_loudspeaker_is_one_line(bare, tmp_path):
+    there = Talker(behind_m=0.0, aside_m=0.0, height_m=1.6)
+    with pytest.raises(InputError, match="put it into the loudspeaker"):
+        plan_hall(bare.model_copy(update={"talker": there}), tmp_path)
+
+
 def test_takes_tell_how_long_the_room_rings(tmp_path):
     write_demo(tmp_path / "demo")
     plan = plan_hall(load_job(tmp_path / "demo"), tmp_path / "demo")
-    assert plan.speech
+    assert any("STI" in line and line.startswith("At back") for line in plan.speech)
     # The demo's boxes are sound, and stand as job.toml says: nothing is to be looked at first.
     assert plan.checks == ()
 

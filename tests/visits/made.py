@@ -44,6 +44,7 @@ coverage_h_deg = 80.0
 coverage_v_deg = 55.0
 low_limit_hz = 60.0
 max_height_m = 3.0
+has_processor = true
 
 [equalizer]
 bands = [63, 125, 250.0, 500, 1000, 2000, 4000, 8000]
@@ -62,6 +63,14 @@ sensitivity_db_spl = 113.5
 
 [reference]
 file = "stimulus.wav"
+
+[talker]
+behind_m = 0.5
+aside_m = 2.0
+talker_m = 0.2
+height_m = 1.6
+cardioid = false
+open_count = 3
 
 [[take]]
 file = "takes/left-front.wav"

@@ -15,7 +15,17 @@ from pathlib import Path
 from evenhall.errors import EvenhallError
 from evenhall.job.calibration import read_calibration
 from evenhall.job.faults import did_you_mean, shown
-from evenhall.job.model import Audience, Equalizer, Microphone, Reference, Rig, Take, Target, Venue
+from evenhall.job.model import (
+    Audience,
+    Equalizer,
+    Microphone,
+    Reference,
+    Rig,
+    Take,
+    Talker,
+    Target,
+    Venue,
+)
 
 __all__ = ["Draft", "Fault", "bad_fields", "standing_faults"]
 
@@ -43,6 +53,7 @@ class Draft:
     has_reference: bool
     venue: Venue | None = None
     reference: Reference | None = None
+    talker: Talker | None = None
 
 
 def standing_faults(folder: Path, draft: Draft) -> list[str]:

@@ -25,6 +25,7 @@ from evenhall.job.model import (
     Reference,
     Rig,
     Take,
+    Talker,
     Target,
     Venue,
 )
@@ -56,7 +57,10 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "target": Target,
     "microphone": Microphone,
     "reference": Reference,
+    "talker": Talker,
 }
+# What is not there unless it is given.
+OPTIONAL = ("reference", "talker")
 FIRST_STEPS = "Give at least [equalizer] and one [[take]] for each recording."
 
 
@@ -115,6 +119,7 @@ def parse_job(raw: bytes, *, folder: Path, takes_needed: bool = True) -> Job:
         target=draft.target,
         microphone=draft.microphone,
         reference=draft.reference,
+        talker=draft.talker,
         takes=takes,
     )
 
@@ -159,14 +164,14 @@ def _draft(
     sections: dict[str, Any] = {}
     bad: set[str] = set()
     for name, model in SECTIONS.items():
-        if name == "reference" and name not in tables:
+        if name in OPTIONAL and name not in tables:
             continue
         table = tables.get(name, {})
         if not isinstance(table, dict):
             faults.append(f"{JOB_FILE}: {_not_a_section(name, table)}")
             bad |= bad_fields(name, model.model_fields)
             table = {}
-            if name == "reference":
+            if name in OPTIONAL:
                 continue
         if name == "venue":
             table = {"name": default_name, **table}

@@ -25,6 +25,7 @@ __all__ = [
     "Reference",
     "Rig",
     "Take",
+    "Talker",
     "Target",
     "Venue",
 ]
@@ -204,6 +205,19 @@ class Reference(_Section):
     file: str = Field(description='a file in the folder, such as "stimulus.wav"')
 
 
+class Talker(_Section):
+    """[talker]: the talker's microphone, seen from the loudspeaker that is nearest to it."""
+
+    behind_m: float = _between(
+        -30, 30, "-30 to 30 metres, negative in front of the loudspeaker", default=1.0
+    )
+    aside_m: float = _between(0, 30, "0 to 30 metres from the loudspeaker's axis", default=1.0)
+    talker_m: float = _between(0.01, 5, "0.01 to 5 metres, mouth to microphone", default=0.3)
+    height_m: float = _between(0.1, 10, "0.1 to 10 metres above the audience floor", default=1.5)
+    cardioid: bool = Field(default=True, description="true, or false for an omnidirectional one")
+    open_count: int = _between(1, 64, "1 to 64 microphones open at once", default=1)
+
+
 class Take(_Section):
     """[[take]]: one recording of one element at one spot."""
 
@@ -239,4 +253,5 @@ class Job(_Section):
     target: Target = Target()
     microphone: Microphone = Microphone()
     reference: Reference | None = None
+    talker: Talker | None = None
     takes: tuple[Take, ...] = Field(validation_alias="take", serialization_alias="take")

@@ -11,11 +11,15 @@ from pathlib import Path
 from evenhall.errors import InputError
 from evenhall.hall import (
     Limits,
+    Microphone,
     PairProposal,
     WalkSpot,
+    acoustic_gain,
     best_stance,
     clarity_by_row,
     clarity_texts,
+    gain_steps,
+    gain_text,
     spots_for,
     stance_lines,
     usual_pair,
@@ -27,6 +31,7 @@ from evenhall.job.model import Job
 from evenhall.job.takes import measuring
 from evenhall.verdict.beyond import hall_checks_of
 from evenhall.verdict.judge import reverberation_time_s
+from evenhall.verdict.speech import speech_by_spot, speech_texts
 from evenhall.verdict.take import SpotResponse, is_main, spot_responses
 
 __all__ = ["HallPlan", "plan_hall"]
@@ -51,7 +56,9 @@ class HallPlan:
     beyond : tuple of str
         What would help where that leaves too much; empty where it does not.
     speech : tuple of str
-        How well it is understood, row by row, as things stand.
+        How well it is understood, row by row, as things stand; and as the takes have it.
+    talker : tuple of str
+        Gain before feedback, and what a metre buys of it; empty without [talker].
     spots : tuple of WalkSpot
         Places for the microphone, in walking order.
     checks : tuple of str
@@ -64,6 +71,7 @@ class HallPlan:
     stance: tuple[str, ...]
     beyond: tuple[str, ...]
     speech: tuple[str, ...]
+    talker: tuple[str, ...]
     spots: tuple[WalkSpot, ...]
     checks: tuple[str, ...]
     lacking: tuple[str, ...]
@@ -123,17 +131,32 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
             "Speech is forecast once [venue] has the room's three sizes and rt60_s, or the folder "
             "a take that tells it."
         )
+    if job.talker is None:
+        lacking.append("Gain before feedback is forecast once there is a [talker].")
     if rig.max_height_m is None:
         lacking.append("Only the aim is searched: give [rig] max_height_m to have the height too.")
     return HallPlan(
         found=found,
         stance=stance_lines(found, seats),
         beyond=tuple(one.text for one in what_would(found.pair, seats, room)),
-        speech=() if rows is None else clarity_texts(rows),
+        speech=(
+            *(() if rows is None else clarity_texts(rows)),
+            *speech_texts(speech_by_spot(taken)),
+        ),
+        talker=_talker(job, speaker, room, audience),
         spots=spots_for(audience, room, placed),
         checks=hall_checks_of(taken, speaker, room, audience),
         lacking=tuple(lacking),
     )
+
+
+def _talker(job: Job, speaker: Loudspeaker, room: Room, audience: Audience) -> tuple[str, ...]:
+    if job.talker is None:
+        return ()
+    microphone = Microphone(**dict(job.talker))
+    gain = acoustic_gain(microphone, speaker, room, audience)
+    steps = gain_steps(microphone, speaker, room, audience, max_height_m=job.rig.max_height_m)
+    return (gain_text(gain), *(step.text for step in steps))
 
 
 def _taken(job: Job, folder: Path) -> tuple[SpotResponse, ...]:

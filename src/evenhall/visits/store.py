@@ -31,7 +31,16 @@ __all__ = ["Changed", "Store", "VisitLine", "data_path"]
 DATABASE_FILE = "visits.sqlite3"
 MAX_ID = 2**63 - 1  # SQLite's integers
 # What a new visit takes over from the last one in its venue: what stands there, not what was done.
-CARRIED = ("venue.", "audience.", "rig.", "equalizer.", "target.", "microphone.", "spots")
+CARRIED = (
+    "venue.",
+    "audience.",
+    "rig.",
+    "equalizer.",
+    "target.",
+    "microphone.",
+    "talker.",
+    "spots",
+)
 # And what one in another venue takes over from the rig.
 CARRIED_RIG = ("rig.", "equalizer.", "target.", "microphone.")
 

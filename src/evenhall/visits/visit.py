@@ -20,7 +20,7 @@ from pydantic import BaseModel
 from evenhall.errors import InputError
 from evenhall.job.checks import Draft, bad_fields, standing_faults
 from evenhall.job.faults import did_you_mean, read_section, shown
-from evenhall.job.folder import SECTIONS
+from evenhall.job.folder import OPTIONAL, SECTIONS
 from evenhall.job.model import Job, Take
 
 __all__ = [
@@ -243,7 +243,7 @@ def _draft(visit: Visit) -> tuple[Draft, list[str]]:
     for name, model in SECTIONS.items():
         given = visit.values(f"{name}.")
         table = {field: value for field, value in given.items() if value is not None}
-        if name == "reference" and not table:
+        if name in OPTIONAL and not table:
             continue
         reading = read_section(f"[{name}]", model, table)
         faults += reading.faults
@@ -289,5 +289,6 @@ def job_of(visit: Visit) -> Job:
         target=draft.target,
         microphone=draft.microphone,
         reference=draft.reference,
+        talker=draft.talker,
         takes=takes,
     )
