@@ -47,6 +47,8 @@ async function upload(input) {
 export function startFiles() {
   document.addEventListener("change", (event) => {
     const input = event.target;
+    // What was chosen for the next file stays when the page renews itself.
+    if (input.matches?.("[data-drop] select")) input.dataset.chosen = "1";
     if (input.dataset?.upload && input.files.length) upload(input);
     if (input.matches?.("[data-files]") && input.files.length) {
       takeIn(input.closest("[data-drop]"), Array.from(input.files)).then(() => (input.value = ""));

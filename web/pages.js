@@ -16,7 +16,7 @@ import { startDevices, startDoor, startLook } from "./settings.js";
 Object.assign(Idiomorph.defaults.callbacks, {
   beforeAttributeUpdated: (name, node) => !(name === "open" && node.tagName === "DETAILS"),
   beforeNodeMorphed: (old) =>
-    !(isOwn(old) || old.querySelector?.(":scope > .conflict") || old.id?.startsWith("fault-")),
+    !(isOwn(old) || old.dataset?.chosen || old.querySelector?.(":scope > .conflict") || old.id?.startsWith("fault-")),
   beforeNodeRemoved: (node) => !node.dataset?.keep,
 });
 

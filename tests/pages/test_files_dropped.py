@@ -83,14 +83,18 @@ def test_dropped_files_are_what_their_names_say(room, visit, page, demo):
 def test_chosen_file_without_a_telling_name_is_what_is_chosen_beside_it(room, visit, page, demo):
     page.get_by_role("combobox", name="Element").select_option("right")
     page.get_by_role("combobox", name="Spot").select_option("back")
+    # The page renews itself whenever something changes: what was chosen stays.
+    with page.expect_response("**/takes"):
+        page.evaluate("document.body.dispatchEvent(new Event('refresh'))")
+    page.wait_for_timeout(300)
     page.get_by_label("Recordings").set_input_files(
         {
-            "name": "ZOOM0007.wav",
+            "name": "REC0007.wav",
             "mimeType": "audio/wav",
             "buffer": recordings(demo)["right-back.wav"].read_bytes(),
         }
     )
-    page.get_by_text("ZOOM0007.wav as right, back: ").wait_for()
+    page.get_by_text("REC0007.wav as right, back: ").wait_for()
     assert takes(room, visit) == [("right", "back")]
 
 
