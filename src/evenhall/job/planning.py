@@ -29,7 +29,7 @@ from evenhall.hall import (
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 from evenhall.job.model import Job
 from evenhall.job.takes import measuring
-from evenhall.verdict.beyond import hall_checks_of
+from evenhall.verdict.doubts import hall_checks_of
 from evenhall.verdict.judge import reverberation_time_s
 from evenhall.verdict.speech import speech_by_spot, speech_texts
 from evenhall.verdict.take import SpotResponse, is_main, spot_responses

@@ -133,6 +133,13 @@ GROUPS: tuple[Group, ...] = (
                 "Hz",
                 "Where the box is 10 dB down. Nothing is raised below it.",
             ),
+            Field(
+                "rig.has_processor",
+                "Delays",
+                help="Whether a delay can be set on mains and subs. Without, there are the "
+                "polarity switch and two hands.",
+                options=((False, "None can be set"), (True, "A processor has them")),
+            ),
         ),
     ),
     Group(

@@ -25,7 +25,6 @@ from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, l
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
-from evenhall.verdict.timing import timing_moves
 from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import Move, Stage, worklist
 
@@ -89,6 +88,19 @@ def _fader_spacing_octaves(unit: GraphicUnit) -> float:
     return float(np.median(np.diff(np.log2(unit.centre_hz))))
 
 
+def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
+    if all(is_main(take.side) for take in takes):
+        return ()
+    from evenhall.verdict.timing import timing_moves  # slow to import, and seldom wanted
+
+    return timing_moves(
+        takes,
+        has_processor=setting.has_processor,
+        target_db=target_db(setting.target, EXACT_HZ),
+        temperature_c=setting.stage.room.temperature_c,
+    )
+
+
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     """Judge all takes of a visit together.
 
@@ -148,12 +160,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             patterns=patterns,
             card=card,
             forecast=outlook,
-            timing=timing_moves(
-                before,
-                has_processor=setting.has_processor,
-                target_db=target_db(setting.target, EXACT_HZ),
-                temperature_c=stage.room.temperature_c,
-            ),
+            timing=_timing(before, setting),
         ),
         proof=proof,
     )

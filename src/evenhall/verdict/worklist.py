@@ -17,7 +17,6 @@ from evenhall.errors import InputError
 from evenhall.hall.hands import best_height_and_aim
 from evenhall.hall.level import front_minus_back_db, mid_mean_db
 from evenhall.hall.setting import Audience, Loudspeaker, Room
-from evenhall.verdict.beyond import beyond
 from evenhall.verdict.card import Card, Forecast
 from evenhall.verdict.common import CommonResponse
 from evenhall.verdict.evenness import Evenness, Match
@@ -286,6 +285,8 @@ def _beyond(
         return []
     if evenness.mean_db + change_db <= evenness.limit_db:
         return []
+    from evenhall.verdict.beyond import beyond  # slow to import, and seldom wanted
+
     pair = len({spot.side for spot in spots if is_main(spot.side)}) > 1
     found = beyond(speaker, stage.room, audience, limit_db=evenness.limit_db, pair=pair)
     return [Move(one.kind, one.text, expected=dict(one.expected)) for one in found]
