@@ -55,7 +55,7 @@ function connect(visit) {
   });
 }
 
-export function startLive(htmx) {
+export function startLive() {
   const visit = document.body.dataset.visit;
   if (!visit) return;
   if ("busy" in document.body.dataset) resume();
@@ -71,5 +71,4 @@ export function startLive(htmx) {
   document.addEventListener("visibilitychange", () => {
     if (document.visibilityState === "visible") refresh();
   });
-  void htmx;
 }

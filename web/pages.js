@@ -1,5 +1,5 @@
 // What the pages do in the browser; each part looks after one thing.
-import htmx from "htmx.org";
+import "htmx.org";
 import { Idiomorph } from "idiomorph/htmx";
 import { startActions } from "./actions.js";
 import { startClock } from "./clock.js";
@@ -22,7 +22,7 @@ Object.assign(Idiomorph.defaults.callbacks, {
 
 startLook();
 startRenewing();
-startLive(htmx);
+startLive();
 startActions();
 startEntries();
 startExploring();
