@@ -68,6 +68,7 @@ def browser_tests(group: str) -> list[pytest.MarkDecorator]:
     """
     skipped = missing and os.environ.get("CI") != "true"
     return [
+        pytest.mark.browser,
         pytest.mark.skipif(skipped, reason="chromium not installed"),
         pytest.mark.xdist_group(f"browser-{group}"),
     ]
