@@ -112,6 +112,7 @@ class JackRoom:
             )  # fmt: skip
             self._wait_for("system:capture_1")
         self.convolver = self.add_convolver(self.name, self.paths)
+        self._wait_for_device()
         return self
 
     def __exit__(self, *error) -> None:
@@ -171,6 +172,24 @@ class JackRoom:
                 logs = "\n".join(file.read_text() for file in self.place.glob("*.log"))
                 raise RuntimeError(f"no port {port} after {START_S} s\n{logs}")
             time.sleep(0.05)
+
+    def _wait_for_device(self) -> None:
+        """Wait until PortAudio lists the convolver: on a busy machine its first try can fail."""
+        listing = "import sounddevice; print([one['name'] for one in sounddevice.query_devices()])"
+        until = time.monotonic() + START_S
+        while True:
+            listed = subprocess.run(
+                [sys.executable, "-c", listing],
+                env=self.environment,
+                capture_output=True,
+                text=True,
+                check=False,
+            )
+            if f"'{self.name}'" in listed.stdout:
+                return
+            if time.monotonic() > until:
+                raise RuntimeError(f"no device {self.name} after {START_S} s: {listed.stdout}")
+            time.sleep(0.2)
 
     def connect(self, source: str, sink: str) -> None:
         """Join two ports."""
