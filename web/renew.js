@@ -14,7 +14,17 @@ export function refresh() {
   document.body.dispatchEvent(new Event("refresh"));
 }
 
+// Steps that were scrolled along stay where they were; on a page that opens, its own is seen.
+let along = null;
+
 export function startRenewing() {
+  document.addEventListener("htmx:beforeSwap", () => {
+    along = document.querySelector(".steps ol")?.scrollLeft ?? null;
+  });
+  document.addEventListener("htmx:afterSettle", () => {
+    const steps = document.querySelector(".steps ol");
+    if (steps && along !== null) steps.scrollLeft = along;
+  });
   document.addEventListener("htmx:afterRequest", (event) => {
     if (event.detail.target?.id !== "main") return;
     setTimeout(() => {

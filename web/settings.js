@@ -107,6 +107,8 @@ export function startDoor() {
       return;
     }
     const { qr_svg: qr, code, address: url } = answer.data;
+    event.target.closest("[data-open-door]").textContent = "Make a new code";
+    document.querySelector("[data-close-door]").hidden = false;
     home.innerHTML = qr;
     home.firstElementChild?.setAttribute("role", "img");
     home.firstElementChild?.setAttribute("aria-label", "QR code of the address and the code below");

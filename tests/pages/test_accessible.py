@@ -260,6 +260,20 @@ def test_drawings_tell_their_figures_to_keys_pointer_and_thumb(browser, room, pa
         assert reading.inner_text() == told
 
 
+def test_own_step_stays_in_sight_on_a_phone_when_the_page_renews_itself(browser, room):
+    number = room.new_demo()
+    with watched(browser, room.url, viewport=PHONE) as page:
+        page.goto(f"{room.url}/visit/{number}/hand-over")
+        own = page.locator(".steps [aria-current]")
+        for _ in range(2):
+            with page.expect_response("**/hand-over"):
+                page.evaluate("document.body.dispatchEvent(new Event('refresh'))")
+            page.wait_for_timeout(200)
+            box = own.bounding_box()
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= PHONE["width"]
+
+
 def test_content_policy_holds(browser, room):
     context = browser.new_context()
     page = context.new_page()

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenhall.job.result import Fader, Move, Proof, Result, TakeResult, TargetCurve
+from evenhall.pages import html
 from evenhall.pages.guide import (
     HANDS,
     NEEDED,
@@ -21,6 +22,7 @@ from evenhall.pages.guide import (
     next_thing,
     spots,
     steps,
+    to_do,
     wanted_takes,
 )
 from pages.demo_house import visit_of
@@ -305,7 +307,7 @@ def test_whole_visit_in_words():
     thing, way = in_words(visit, result)
     assert thing == Next(
         "Read the verdict, then begin the worklist.",
-        "4 things to do follow from the takes.",
+        "3 things to do follow from the takes.",
         "verdict",
     )
     assert way["takes"] == ("done", "6 of 6")
@@ -437,3 +439,17 @@ def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
 
 def test_hands_are_all_moves_but_those_of_the_card():
     assert set(HANDS) == {"raise", "aim", "relocate", "polarity", "gain", "delay", "check"}
+
+
+def test_every_step_has_its_page():
+    paths = {route.path for route in html.router.routes}
+    assert {f"/visit/{{number}}/{key}" for key in STEPS} <= paths
+
+
+def test_what_is_left_alone_is_nothing_to_do():
+    moves = tuple(
+        Move(order=k, kind=kind, text="-")
+        for k, kind in enumerate(("raise", "leave", "equalize", "leave"), 1)
+    )
+    result = Result(job="Hall", takes=(), target=TargetCurve(shape="flat", points=()), moves=moves)
+    assert (to_do(result), to_do(None)) == (2, 0)

@@ -142,7 +142,7 @@ def test_file_that_is_damaged_inside_is_told_when_it_is_met(path):
 def test_folder_that_cannot_be_made_is_one_line(tmp_path, place):
     (tmp_path / "file").touch()
     folder = tmp_path / place
-    with pytest.raises(StoreError, match="cannot be made") as error:
+    with pytest.raises(StoreError, match="visits cannot be kept there") as error:
         Store(folder)
     one_line(error, folder)
 

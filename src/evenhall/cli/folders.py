@@ -271,6 +271,8 @@ def hall(
       evenhall hall quarry --drawing quarry.svg
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
+        if drawing is not None and (drawing.suffix.lower() != ".svg" or drawing.is_dir()):
+            raise InputError(f"{drawing}: is no name for a drawing. Give one in .svg.")
         from evenhall.job.folder import load_job
         from evenhall.job.planning import plan_hall
 
@@ -281,12 +283,9 @@ def hall(
 
         terminal.show_hall(terminal.console_for(), plan)
         if drawing is not None:
+            from evenhall.drawing import draw_hall
             from evenhall.job.store import write_whole
             from evenhall.sheet.views import hall_view
-
-            if drawing.suffix.lower() != ".svg":
-                raise InputError(f"{drawing}: is no name for a drawing. Give one in .svg.")
-            from evenhall.drawing import draw_hall
 
             view = hall_view(job, plan.found.proposed.height_m, plan.found.proposed.down_deg)
             write_whole({drawing: draw_hall(view).encode()})

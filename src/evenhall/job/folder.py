@@ -42,6 +42,7 @@ __all__ = [
     "Target",
     "Venue",
     "dump_job",
+    "job_from",
     "load_job",
     "parse_job",
 ]
@@ -109,6 +110,11 @@ def parse_job(raw: bytes, *, folder: Path, takes_needed: bool = True) -> Job:
     faults += standing_faults(folder, draft)
     if faults:
         raise InputError(*faults)
+    return job_from(draft)
+
+
+def job_from(draft: Draft) -> Job:
+    """Make the job of sections and takes that are known to be without fault."""
     assert draft.venue is not None
     takes = tuple(take for take in draft.takes if take is not None)
     return Job(

@@ -19,7 +19,7 @@ __all__ = ["BEAT_S", "MAX_LISTENERS", "Bulletin"]
 
 # A page that hears nothing for a few of these knows that the connection is gone.
 BEAT_S = 1.0
-MAX_LISTENERS = 24  # pages at once: more than one person and a helper ever open
+MAX_LISTENERS = 24  # pages at once: more than one person with laptop and phone ever open
 WAITING = 64  # news that may wait for a slow page
 
 

@@ -31,6 +31,7 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
+    "to_do",
     "wanted_takes",
 ]
 
@@ -355,9 +356,16 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     return Next("All is done.", "The sheet and the job folder are on this page.", "hand-over")
 
 
+def to_do(result: Result | None) -> int:
+    """Count what is to be done; what is to be left alone is no work."""
+    return 0 if result is None else sum(move.kind != "leave" for move in result.moves)
+
+
 def _why(result: Result | None) -> str:
-    count = 0 if result is None else len(result.moves)
-    return f"{count} thing{'s' if count != 1 else ''} to do follow from the takes."
+    count = to_do(result)
+    if count == 1:
+        return "One thing to do follows from the takes."
+    return f"{count} things to do follow from the takes."
 
 
 def _listed(words: Sequence[str]) -> str:

@@ -19,7 +19,7 @@ from evenhall.errors import EvenhallError, InputError, http_status
 from evenhall.job.result import Result
 from evenhall.pages.api.asked import house_of
 from evenhall.pages.guard import is_here
-from evenhall.pages.guide import STEPS, elements
+from evenhall.pages.guide import elements
 from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
 from evenhall.pages.views import (
@@ -245,6 +245,3 @@ def phone(request: Request, house: AHouse, visit: Annotated[int, Query(ge=0)] = 
 def pair(request: Request) -> HTMLResponse:
     """Ask a phone for its code; the QR code carries it in the fragment, which no server sees."""
     return _page(request, "pair.html")
-
-
-assert all(f"/visit/{{number}}/{key}" in {route.path for route in router.routes} for key in STEPS)  # type: ignore[attr-defined]

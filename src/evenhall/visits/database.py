@@ -92,7 +92,10 @@ def open_database(path: Path) -> sqlite3.Connection:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StoreError(f"{path.parent}: cannot be made ({error.strerror}).") from error
+        raise StoreError(
+            f"{path.parent}: visits cannot be kept there ({error.strerror}). Give a folder that "
+            "you may write to with --data."
+        ) from error
     with store_errors(path):
         # autocommit: transactions are begun and ended by `writing()` alone.
         connection = sqlite3.connect(

@@ -20,7 +20,7 @@ from pydantic import BaseModel
 from evenhall.errors import InputError
 from evenhall.job.checks import Draft, bad_fields, standing_faults
 from evenhall.job.faults import did_you_mean, read_section, shown
-from evenhall.job.folder import OPTIONAL, SECTIONS
+from evenhall.job.folder import OPTIONAL, SECTIONS, job_from
 from evenhall.job.model import Job, Take
 
 __all__ = [
@@ -279,16 +279,4 @@ def job_of(visit: Visit) -> Job:
     draft, _ = _draft(visit)
     if faults := faults_of(visit):
         raise InputError(*faults)
-    assert draft.venue is not None
-    takes = tuple(take for take in draft.takes if take is not None)
-    return Job(
-        venue=draft.venue,
-        audience=draft.audience,
-        rig=draft.rig.with_sides_of(takes),
-        equalizer=draft.equalizer,
-        target=draft.target,
-        microphone=draft.microphone,
-        reference=draft.reference,
-        talker=draft.talker,
-        takes=takes,
-    )
+    return job_from(draft)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from evenhall.drawing import ResponseView, draw_evenness_map, draw_response_chart
 from evenhall.drawing.svg import signed_db
 from evenhall.job.result import Pattern, Result
-from evenhall.pages.guide import wanted_takes
+from evenhall.pages.guide import to_do, wanted_takes
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.sheet import words
 from evenhall.sheet.views import evenness_view, response_view
@@ -107,7 +107,7 @@ def _summary(result: Result | None) -> str:
         )
     if match is not None:
         said.append("the sides match" if match.holds else "the sides do not match")
-    count = len(result.moves)
+    count = to_do(result)
     said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
     sentence = "; ".join(said) + "."
     return sentence[0].upper() + sentence[1:]
