@@ -8,7 +8,7 @@ import { startExploring } from "./explore.js";
 import { startFiles } from "./files.js";
 import { startFocus } from "./focus.js";
 import { startLive } from "./live.js";
-import { startRenewing } from "./renew.js";
+import { showOwnStep, startRenewing } from "./renew.js";
 import { startDevices, startDoor, startLook } from "./settings.js";
 
 // A page that is renewed keeps what a person is at: what is being typed, what is folded open, a
@@ -31,4 +31,4 @@ startFocus();
 startDevices();
 startDoor();
 startClock();
-document.querySelector(".steps [aria-current]")?.scrollIntoView({ block: "nearest", inline: "center" });
+showOwnStep();

@@ -36,3 +36,12 @@ export function startRenewing() {
     });
   });
 }
+
+// Scrolled by hand: scrollIntoView() would have the tab key start there, past the way to the page.
+export function showOwnStep() {
+  const steps = document.querySelector(".steps ol");
+  const own = steps?.querySelector("[aria-current]")?.getBoundingClientRect();
+  if (!own) return;
+  const all = steps.getBoundingClientRect();
+  steps.scrollLeft += own.left + own.width / 2 - all.left - all.width / 2;
+}
