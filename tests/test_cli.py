@@ -532,7 +532,7 @@ def test_hall_says_what_hands_would_bring_before_any_take(tmp_path):
     ended = run("hall", folder, "--drawing", tmp_path / "quarry.svg")
     assert ended.exit_code == 0, ended.output
     words = " ".join(ended.stdout.split())
-    assert "Raise both to" in words
+    assert "Raise both loudspeakers to" in words
     assert "Forecast: speech is" in words
     assert "front: 2.0 m down the room" in words
     assert (tmp_path / "quarry.svg").read_text(encoding="utf-8").startswith("<svg")

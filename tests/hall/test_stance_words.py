@@ -1,12 +1,14 @@
 """Sentences of a proposal: every step, its figure, and the caution."""
 
 import re
+from dataclasses import replace
 
 from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.pair import best_stance
 from evenhall.hall.search import Limits
 from evenhall.hall.seats import usual_pair, usual_seats
 from evenhall.hall.stance_words import LIFTING, stance_lines
+from evenhall.hall.stances import PairStance
 
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)
 SEATS = usual_seats(Audience(2.0, 14.0), HALL)
@@ -17,7 +19,7 @@ def test_raise_and_tip_are_said_with_figures_reason_and_caution():
         usual_pair(Loudspeaker(1.8), HALL), SEATS, HALL, limits=Limits(max_height_m=3.0)
     )
     lines = stance_lines(found, SEATS)
-    assert lines[0].startswith(f"Raise both to {found.proposed.height_m:.1f} m")
+    assert lines[0].startswith(f"Raise both loudspeakers to {found.proposed.height_m:.1f} m")
     assert f"tip them down {found.proposed.down_deg:.0f} degrees" in lines[0]
     assert "the line along the top of the box then" in lines[0]
     gain_db = found.was_db - found.proposed_db
@@ -34,13 +36,15 @@ def test_every_changed_figure_has_its_words():
         limits=Limits(3.0, along_m=(0.5, 2.0), aside_m=(1.5, 4.0)),
     )
     words = {
-        "height_m": "aise both",
+        "height_m": "aise both loudspeakers",
         "down_deg": "tip ",
         "inwards_deg": "turn each",
         "along_m": r"m (forwards|back)",
         "aside_m": r"move each .* m (outwards|inwards)",
     }
-    assert len(found.alone_db) >= 3
+    # Whatever of the five was not worth a hand here is changed by hand.
+    other = PairStance(2.6, 7.0, 10.0, 1.5, 2.5)
+    found = replace(found, proposed=other, alone_db=dict.fromkeys(words, found.was_db))
     for name in found.alone_db:
         assert re.search(words[name], stance_lines(found, SEATS)[0]), name
 

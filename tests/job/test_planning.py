@@ -7,6 +7,7 @@ from evenhall.job.demo import demo_job, write_demo
 from evenhall.job.folder import load_job
 from evenhall.job.model import Talker
 from evenhall.job.planning import plan_hall
+from evenhall.job.tuning import result_from
 
 
 @pytest.fixture(scope="module")
@@ -22,10 +23,10 @@ def changed(job, section, **figures):
 def test_low_boxes_in_a_long_hall_are_raised_and_tipped(bare, tmp_path):
     plan = plan_hall(bare, tmp_path)
     assert plan.found.proposed.height_m > plan.found.was.height_m
-    assert plan.stance[0].startswith("Raise both to ")
+    assert plan.stance[0].startswith("Raise both loudspeakers to ")
     assert any("Two people lift" in line for line in plan.stance)
     # Raising the loudspeakers evens out the level: common practice, no source.
-    assert plan.found.proposed_db < plan.found.was_db - 3.0
+    assert plan.found.proposed_db < plan.found.was_db - 2.0
 
 
 def test_stand_that_goes_no_higher_leaves_the_height(bare, tmp_path):
@@ -44,9 +45,39 @@ def test_spots_go_from_front_to_back_off_the_middle_line(bare, tmp_path):
 
 
 def test_help_is_offered_where_hands_leave_too_much_and_only_there(bare, tmp_path):
-    assert any("delay pair" in line for line in plan_hall(bare, tmp_path).beyond)
+    # Dry, so that distance tells, and nothing to climb.
+    dry = changed(changed(bare, "venue", rt60_s=0.3), "rig", max_height_m=None)
+    assert any("delay pair" in line for line in plan_hall(dry, tmp_path).beyond)
     short = changed(bare, "audience", last_row_m=5.0)
     assert plan_hall(short, tmp_path).beyond == ()
+
+
+def test_decay_that_nobody_knows_is_guessed_from_the_size_and_said(bare, tmp_path):
+    # DIN 18041:2016, group A2: 0.37 lg V - 0.14 = 0.89 s for 604.8 cubic metres, from memory.
+    (line,) = [line for line in plan_hall(bare, tmp_path).lacking if "0.9 s is taken" in line]
+    assert "Many ring longer" in line
+    unsized = changed(bare, "venue", height_m=None)
+    assert not any("is taken" in line for line in plan_hall(unsized, tmp_path).lacking)
+
+
+def test_worklist_without_takes_proposes_the_same_stance(bare, tmp_path):
+    plan = plan_hall(bare, tmp_path)
+    (move,) = [move for move in result_from(bare, [], tmp_path).moves if move.kind == "raise"]
+    assert move.to == plan.proposed
+    assert plan.stance[0] in move.text
+    assert result_from(bare, [], tmp_path).rows == plan.rows
+
+
+def test_measured_polar_data_stand_in_for_the_nominal_angles(bare, tmp_path):
+    # A box that sends the same everywhere has no aim to be found.
+    lines = [f"1000,{plane},{angle},90" for plane in "hv" for angle in (0, 60, 120, 180)]
+    (tmp_path / "round.csv").write_text(
+        "\n".join(["frequency_hz,plane,angle_deg,level_db", *lines]), encoding="utf-8"
+    )
+    job = changed(bare, "rig", polar="round.csv", max_height_m=None, speaker_down_deg=20.0)
+    assert plan_hall(job, tmp_path).found.alone_db.keys().isdisjoint({"inwards_deg", "height_m"})
+    narrow = changed(job, "rig", polar=None)
+    assert plan_hall(narrow, tmp_path).found.was_db != plan_hall(job, tmp_path).found.was_db
 
 
 def test_speech_is_said_once_the_room_is_known(bare, tmp_path):

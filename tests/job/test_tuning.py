@@ -320,6 +320,7 @@ KEYS = {
 }
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
+    "": "rows",
     "takes": "used_ratio coherence",
     "patterns": "certain",
     "forecast": "out_of_reach",

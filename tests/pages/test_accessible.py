@@ -236,6 +236,21 @@ def test_focus_and_half_a_figure_stay_when_another_page_changes_something(browse
         until(lambda: room.entries(visit)["venue.width_m"] == 9.25, "width is kept")
 
 
+def test_hall_and_its_forecast_follow_what_is_typed(browser, room):
+    visit = room.new_demo()
+    with watched(browser, room.url, viewport=LAPTOP) as page:
+        page.goto(f"{room.url}/visit/{visit}/set-out")
+        hall = page.locator("#hall")
+        hall.get_by_text(re.compile("Raise both loudspeakers to .* licensed rigger")).wait_for()
+        assert hall.locator("svg:visible .row-levels").count() == 1
+        page.get_by_label("As high as it goes").fill("2.2")
+        hall.get_by_text(re.compile("Raise both loudspeakers to 2.[0-2] m")).wait_for()
+        hall.locator("svg:visible").get_by_text("stand reaches 2.2 m").wait_for()
+        page.get_by_label("Last row").fill("30")
+        hall.get_by_text("Last row = 30 is above Length = 16.").wait_for()
+        assert hall.locator("svg:visible").count() == 1
+
+
 @pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
 def test_drawings_tell_their_figures_to_keys_pointer_and_thumb(browser, room, paths, size):
     touch = {"has_touch": True, "is_mobile": True} if size is PHONE else {}

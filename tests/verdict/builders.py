@@ -18,10 +18,10 @@ from evenhall.acoustics.transfer import Response
 from evenhall.equalizer.graphic import graphic_unit
 from evenhall.hall.setting import Room
 from evenhall.verdict.judge import Setting, Verdict, judge
+from evenhall.verdict.move import Stage
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import SpotResponse, Take, spot_responses
 from evenhall.verdict.target import target_points
-from evenhall.verdict.worklist import Stage
 
 __all__ = ["at", "diffuse_levels_db", "flat", "judged", "response", "spots_of", "take", "visit"]
 

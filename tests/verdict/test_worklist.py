@@ -8,8 +8,8 @@ import pytest
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.hall.setting import Audience, Loudspeaker, Room
+from evenhall.verdict.move import Stage
 from evenhall.verdict.problem import Problem
-from evenhall.verdict.worklist import Stage
 from verdict.builders import flat, judged, take, visit
 
 HALL = Stage(
@@ -116,7 +116,11 @@ def test_dead_horn_is_no_gain_to_turn():
 def test_raise_says_how_far_and_what_it_gains():
     local = {"front": flat(4.0), "back": flat(-4.0)}
     move = only(moves(*visit(flat(), local=local), stage=HALL), "raise")
-    assert move.before == {"speaker_height_m": 1.6, "speaker_down_deg": 0.0}
+    assert move.before == {
+        "speaker_height_m": 1.6,
+        "speaker_down_deg": 0.0,
+        "speaker_inwards_deg": 0.0,
+    }
     assert 1.6 < move.after["speaker_height_m"] <= 3.0
     assert f"Raise both loudspeakers to {move.after['speaker_height_m']:.1f} m" in move.text
     assert "rated for the weight" in move.text
@@ -127,12 +131,13 @@ def test_raise_says_how_far_and_what_it_gains():
 def raise_outdoors(front_minus_back_db):
     """Raise move where only the inverse square counts: no room, no directivity, measured spots."""
     stage = Stage(Room(), Audience(3.0, 14.0, 1.2), Loudspeaker(1.6, 0.0, 360.0, 360.0), 3.0)
-    local = {"front": flat(front_minus_back_db)}
-    move = only(moves(*visit(flat(), local=local), stage=stage), "raise")
+    levels = {"front": front_minus_back_db, "middle": 0.0, "back": 0.0}
+    # Without distances nothing corrects the forecast, and the rows are those of the audience.
+    takes = [take(flat(db), spot=spot) for spot, db in levels.items()]
+    move = only(moves(*takes, stage=stage), "raise")
 
     def by_inverse_square(height_m):
-        # The spots' distances, 3 and 14 m, are slant, from a loudspeaker 0.4 m above the ears.
-        slant_m = [np.hypot(np.sqrt(d**2 - 0.4**2), height_m - 1.2) for d in (3.0, 14.0)]
+        slant_m = [np.hypot(row_m, height_m - 1.2) for row_m in (3.0, 14.0)]
         return 20.0 * np.log10(slant_m[1] / slant_m[0])
 
     change_db = by_inverse_square(move.after["speaker_height_m"]) - by_inverse_square(1.6)

@@ -40,6 +40,10 @@ ear_height_m = 1.25
 sides = ["left", "right", "sub", "delay"]
 speaker_height_m = 1.8
 speaker_down_deg = 3.0
+speaker_inwards_deg = 5.0
+apart_m = 6.0
+from_wall_m = 1.2
+polar = "box.csv"
 coverage_h_deg = 80.0
 coverage_v_deg = 55.0
 low_limit_hz = 60.0
@@ -113,6 +117,9 @@ spot = "back"
 mic_channel = 2
 reference_channel = 1
 """
+POLAR = "frequency_hz,plane,angle_deg,level_db\n" + "".join(
+    f"1000,{plane},{angle},{-angle / 6}\n" for plane in "hv" for angle in (0, 45, 90, 180)
+)
 CALIBRATION = "20 -1.5\n1000 0.0\n20000 2.0\n"
 
 
@@ -121,6 +128,7 @@ def everything(folder: Path) -> Path:
     folder.mkdir(parents=True)
     (folder / "job.toml").write_text(EVERYTHING, encoding="utf-8")
     (folder / "mic.txt").write_text(CALIBRATION)
+    (folder / "box.csv").write_text(POLAR)
     names = [line.split('"')[1] for line in EVERYTHING.splitlines() if ".wav" in line]
     for seed, name in enumerate(names):
         add_sound(folder, name, seed=seed)

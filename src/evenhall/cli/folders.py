@@ -287,6 +287,6 @@ def hall(
             from evenhall.job.store import write_whole
             from evenhall.sheet.views import hall_view
 
-            view = hall_view(job, plan.found.proposed.height_m, plan.found.proposed.down_deg)
+            view = hall_view(job, plan.proposed, plan.rows)
             write_whole({drawing: draw_hall(view).encode()})
             typer.echo(f"Drawn: {drawing}", err=True)

@@ -1,11 +1,12 @@
 """The hall drawing: side view and plan on one scale, from the figures that are set out.
 
-The side view is in `hall_side`, the plan in `hall_plan`, what they show in `hall_view`. Start at
-`draw_hall()`.
+The side view is in `hall_side`, the levels of the rows in `hall_levels`, the plan in `hall_plan`,
+what they show in `hall_view`. Start at `draw_hall()`.
 """
 
 from __future__ import annotations
 
+from evenhall.drawing.hall_levels import draw_levels
 from evenhall.drawing.hall_marks import key
 from evenhall.drawing.hall_plan import draw_plan, plan_key
 from evenhall.drawing.hall_side import draw_side, side_key
@@ -39,12 +40,14 @@ def draw_hall(view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_P
     heading = text(6, 16, title, size_px=TITLE_SIZE_PX, fill=theme.ink, bold=True)
     aims, y = key(side_key(frame), TITLE_HEIGHT_PX, width_px)
     side, y = draw_side(frame, y)
+    levels, y = draw_levels(frame, y)
     plan, y = draw_plan(frame, y + GAP_PX)
     marks, y = key(plan_key(frame), y, width_px)
     return picture(
         heading,
         aims,
         side,
+        levels,
         plan,
         marks,
         width_px=width_px,
@@ -65,6 +68,9 @@ def _in_words(view: HallView) -> str:
     for when, stance in (("today", view.today), ("proposed", view.proposed)):
         if stance is not None:
             said.append(f"Loudspeakers {when}: {metres(stance[0])}, {degrees(stance[1])}.")
+    for when, levels in (("now", view.rows_now_db), ("proposed", view.rows_proposed_db)):
+        if levels:
+            said.append(f"First row less last, {when}: {levels[0] - levels[-1]:.1f} dB.")
     recorded = sum(spot.state == "done" for spot in view.spots)
     if view.spots:
         said.append(f"{recorded} of {len(view.spots)} spots done.")

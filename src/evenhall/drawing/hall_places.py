@@ -29,6 +29,9 @@ class Element:
     along_m: float
     across_m: float
     turn_deg: float  # clockwise on the page
+    spots_deg: (
+        float  # where its spots lie, seen from it: off the wall's side, never past the middle
+    )
 
 
 def elements_of(frame: Frame) -> list[Element]:
@@ -43,13 +46,14 @@ def elements_of(frame: Frame) -> list[Element]:
         )
         taken.append((is_delay(side), lane))
         across_m = lane * half_m
-        turn_deg = 0.0
+        turn_deg = spots_deg = 0.0
         if is_top(side) and across_m:
             keep_m = SPOTS_APART_PX / frame.per_m
             inwards_m = max(0.0, min(TOE_IN_SHARE * abs(across_m), abs(across_m) - keep_m))
-            turn_deg = -math.copysign(math.degrees(math.atan2(inwards_m, last_m)), across_m)
+            spots_deg = -math.copysign(math.degrees(math.atan2(inwards_m, last_m)), across_m)
+            turn_deg = -view.speaker_inwards_deg * math.copysign(1.0, across_m)
         along_m = DELAY_SHARE * last_m if is_delay(side) else 0.0
-        found.append(Element(side, along_m, across_m, turn_deg))
+        found.append(Element(side, along_m, across_m, turn_deg, spots_deg))
     return found
 
 

@@ -16,12 +16,22 @@ from evenhall.drawing.hall_marks import (
     dimension,
     fan,
     polygon,
+    ray_end,
     spot_mark,
     spread,
     wall,
 )
 from evenhall.drawing.hall_places import Element, elements_of
-from evenhall.drawing.hall_view import LETTERING_PX, Frame, is_delay, is_sub, is_top, metres
+from evenhall.drawing.hall_view import (
+    LETTERING_PX,
+    PROPOSED_DASH,
+    Frame,
+    is_delay,
+    is_sub,
+    is_top,
+    metres,
+    turned,
+)
 from evenhall.drawing.svg import group, line, path, shorten, text
 from evenhall.drawing.theme import mixed
 
@@ -43,6 +53,7 @@ def draw_plan(frame: Frame, top: float) -> tuple[str, float]:
         plan.coverage(),
         plan.audience(),
         plan.room(),
+        plan.proposed_turn(),
         plan.elements_drawn(),
         plan.names(),
         plan.spots(),
@@ -124,6 +135,33 @@ class _Plan:
             )
         words = f"Coverage across: {self.view.coverage_h_deg:g} degrees between its edges."
         return group(*fills, *edges, title=words, class_="coverage")
+
+    def proposed_turn(self) -> str:
+        """Draw the axes as the worklist wants them turned."""
+        turn_deg = self.view.proposed_turn_deg
+        if turn_deg is None:
+            return ""
+        half_m = self.frame.wide_m / 2
+        axes = []
+        for element in self.elements:
+            if not is_top(element.side) or not element.across_m:
+                continue
+            along, across = ray_end(
+                -turn_deg * math.copysign(1.0, element.across_m),
+                far=self.frame.far_m,
+                low=-half_m - element.across_m,
+                high=half_m - element.across_m,
+            )
+            end = self.frame.x(along), self.y(element.across_m + across)
+            axes.append([self._at(element), end])
+        drawn = path(
+            axes,
+            stroke=self.frame.proposal,
+            stroke_width=1.8,
+            stroke_dasharray=PROPOSED_DASH,
+            fill="none",
+        )
+        return group(drawn, title=f"Turned {turned(turn_deg)}, as proposed.", class_="proposed")
 
     def audience(self) -> str:
         """Light strokes across, as rows of seats, from the first row to the last."""
@@ -236,8 +274,8 @@ class _Plan:
         by_side = {element.side: element for element in self.elements}
         drawn = []
         for number, spot in enumerate(self.view.spots, start=1):
-            element = by_side.get(spot.side) or Element(spot.side, 0.0, 0.0, 0.0)
-            inwards_m = (spot.along_m - element.along_m) * math.tan(math.radians(element.turn_deg))
+            element = by_side.get(spot.side) or Element(spot.side, 0.0, 0.0, 0.0, 0.0)
+            inwards_m = (spot.along_m - element.along_m) * math.tan(math.radians(element.spots_deg))
             x, y = self.frame.x(spot.along_m), self.y(element.across_m + inwards_m)
             at_wall = x > self.frame.right_px - 24
             drawn.append(

@@ -23,12 +23,14 @@ from evenhall.drawing.hall_marks import (
     wall,
 )
 from evenhall.drawing.hall_view import (
+    PROPOSED_DASH,
     STAND_IN_SPEAKER_M,
     Frame,
     degrees,
     is_sub,
     is_top,
     metres,
+    turned,
 )
 from evenhall.drawing.svg import element, group, line, path, rect
 from evenhall.drawing.theme import mixed
@@ -43,7 +45,6 @@ HEAD_M = 0.12
 SMALLEST_HEAD_PX = 2.2
 HEAD_COUNT = 6
 SEAT_M, STANDING_EAR_M = 0.45, 1.4
-PROPOSED_DASH = "7 4"
 
 
 def draw_side(frame: Frame, top: float) -> tuple[str, float]:
@@ -70,11 +71,11 @@ def side_key(frame: Frame) -> list[KeyEntry]:
     view, theme = frame.view, frame.theme
     entries = []
     if view.today is not None:
-        words = f"{_stance(view.today)}, today"
+        words = f"{_stance(view.today)}{_turned(view.speaker_inwards_deg)}, today"
         sample = line(-10, 0, 10, 0, stroke=theme.ink, stroke_width=1.8)
         entries.append(KeyEntry(sample, words, theme.ink, bold=True))
     if view.proposed is not None:
-        words = f"{_stance(view.proposed)}, proposed"
+        words = f"{_stance(view.proposed)}{_turned(view.proposed_inwards_deg)}, proposed"
         entries.append(KeyEntry(_dashed(frame), words, frame.proposal, bold=True))
     if view.max_height_m is not None:
         words = f"stand reaches {metres(view.max_height_m)}"
@@ -84,6 +85,10 @@ def side_key(frame: Frame) -> list[KeyEntry]:
 
 def _stance(stance: tuple[float, float]) -> str:
     return f"{metres(stance[0])}, {degrees(stance[1])}"
+
+
+def _turned(inwards_deg: float | None) -> str:
+    return f", {turned(inwards_deg)}" if inwards_deg else ""
 
 
 def _dashed(frame: Frame) -> str:

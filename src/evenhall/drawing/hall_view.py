@@ -13,6 +13,7 @@ from evenhall.drawing.svg import text_width_px
 from evenhall.drawing.theme import Theme, mixed
 
 __all__ = [
+    "PROPOSED_DASH",
     "Frame",
     "HallSpot",
     "HallView",
@@ -22,6 +23,7 @@ __all__ = [
     "is_sub",
     "is_top",
     "metres",
+    "turned",
 ]
 
 LETTERING_PX = 12.0
@@ -31,6 +33,7 @@ LARGEST_GUTTER_SHARE = 0.2
 # Of the width of the drawing: a short, wide or high room must not fill more than a screen.
 TALLEST_SIDE_SHARE, TALLEST_PLAN_SHARE = 0.6, 0.8
 LARGEST_M = 1e4
+PROPOSED_DASH = "7 4"
 
 # Stand-ins where a figure is not known; only the shape of a small hall, and drawn open.
 STAND_IN_LENGTH_M = 16.0
@@ -87,6 +90,11 @@ class HallView:
         Stand or bracket goes no higher.
     proposed_height_m, proposed_down_deg : float or None
         The worklist's height and tilt; one that is None stays as it is today.
+    speaker_inwards_deg, proposed_inwards_deg : float, float or None
+        Today's turn of each of a pair towards the middle of the hall, and the worklist's.
+    rows_m, rows_now_db, rows_proposed_db : tuple of float
+        Rows, as the first and last one are given, and how loud each is against the middle one;
+        empty where that is not forecast.
     spots : tuple of HallSpot
         Numbered in this order, from 1.
     playing : str or None
@@ -108,6 +116,11 @@ class HallView:
     max_height_m: float | None = None
     proposed_height_m: float | None = None
     proposed_down_deg: float | None = None
+    speaker_inwards_deg: float = 0.0
+    proposed_inwards_deg: float | None = None
+    rows_m: tuple[float, ...] = ()
+    rows_now_db: tuple[float, ...] = ()
+    rows_proposed_db: tuple[float, ...] = ()
     spots: tuple[HallSpot, ...] = ()
     playing: str | None = None
 
@@ -130,6 +143,12 @@ class HallView:
         if height_m is None or (height_m, down_deg) == self.today:
             return None
         return height_m, down_deg
+
+    @property
+    def proposed_turn_deg(self) -> float | None:
+        """Turn inwards as the worklist wants it, where it is another."""
+        turn_deg = self.proposed_inwards_deg
+        return None if turn_deg == self.speaker_inwards_deg else turn_deg
 
     @property
     def rows(self) -> tuple[float, float] | None:
@@ -255,6 +274,17 @@ def degrees(down_deg: float) -> str:
     return f"{size}° {'down' if down_deg > 0 else 'up'}"
 
 
+def turned(inwards_deg: float) -> str:
+    """Write a turn in words.
+
+    Examples
+    --------
+    >>> turned(10.0), turned(-5.0)
+    ('10° inwards', '5° outwards')
+    """
+    return f"{_plain(abs(inwards_deg), 1)}° {'inwards' if inwards_deg > 0 else 'outwards'}"
+
+
 def _plain(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}".rstrip("0").rstrip(".")
 
@@ -290,5 +320,7 @@ def _possible(view: HallView) -> HallView:
         max_height_m=size(view.max_height_m),
         proposed_height_m=place(view.proposed_height_m),
         proposed_down_deg=tilt(view.proposed_down_deg),
+        speaker_inwards_deg=tilt(view.speaker_inwards_deg) or 0.0,
+        proposed_inwards_deg=tilt(view.proposed_inwards_deg),
         spots=tuple(spot for spot in view.spots if place(spot.along_m) is not None),
     )

@@ -7,8 +7,8 @@ level       what each row hears of one loudspeaker, direct and reverberant
 surfaces    absorption and decay
 seats       who sits where, and where the loudspeakers stand
 field       what every seat hears of all loudspeakers
-hands       the best height and aim of one
-pair        the best stance of a pair (search, stances; said by stance_words)
+pair        the best stance of a pair, or of one (search, stances; said by stance_words)
+rows        how loud each row is against the middle one
 reach       what would help where hands do not
 clarity     how well speech is understood, row by row
 feedback    gain before feedback, potential and needed; gain_steps: what a metre buys of it
@@ -36,7 +36,6 @@ from evenhall.hall.feedback import (
 )
 from evenhall.hall.field import Field, forecast, forecast_points
 from evenhall.hall.gain_steps import GainStep, gain_steps
-from evenhall.hall.hands import Proposal, Reason, Stance, best_height_and_aim
 from evenhall.hall.level import (
     RowLevels,
     critical_distance_m,
@@ -55,13 +54,14 @@ from evenhall.hall.pattern import (
 )
 from evenhall.hall.polar import read_polar
 from evenhall.hall.reach import Help, what_would
+from evenhall.hall.rows import RowsHeard, rows_heard
 from evenhall.hall.search import Limits
 from evenhall.hall.seats import Placed, Seats, check_places, usual_pair, usual_seats
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.spots import Spot, distance_m, usual_spots
 from evenhall.hall.stance_words import stance_lines
 from evenhall.hall.stances import PairStance
-from evenhall.hall.surfaces import Surfaces, band_decay_s, decay_s, even_surfaces
+from evenhall.hall.surfaces import Surfaces, band_decay_s, decay_s, even_surfaces, usual_decay_s
 from evenhall.hall.walk import WalkSpot, spots_for
 
 __all__ = [
@@ -83,21 +83,18 @@ __all__ = [
     "Pattern",
     "PistonPattern",
     "Placed",
-    "Proposal",
-    "Reason",
     "Room",
     "RowClarity",
     "RowLevels",
+    "RowsHeard",
     "Seats",
     "SpeechAt",
     "Spot",
-    "Stance",
     "Surfaces",
     "TwoWayPattern",
     "WalkSpot",
     "acoustic_gain",
     "band_decay_s",
-    "best_height_and_aim",
     "best_stance",
     "check_places",
     "clarity_by_row",
@@ -122,9 +119,11 @@ __all__ = [
     "off_axis_db",
     "potential_gain_db",
     "read_polar",
+    "rows_heard",
     "speech_at",
     "spots_for",
     "stance_lines",
+    "usual_decay_s",
     "usual_pair",
     "usual_seats",
     "usual_spots",

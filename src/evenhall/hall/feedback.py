@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, nearest_band
 from evenhall.errors import InputError
-from evenhall.hall.coverage import directivity_q, off_axis_db
 from evenhall.hall.level import critical_distance_m, decay_by_band_s
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 
@@ -206,12 +205,8 @@ def _towards_db(speaker: Loudspeaker, vector_m: FloatArray) -> FloatArray:
     away_deg = np.degrees(np.arccos(np.clip(unit @ forward, -1.0, 1.0)))
     # Angle from the axis, turned about it (see `off_axis_db`).
     turn = np.arctan2(unit @ below, unit[1])
-    return off_axis_db(
-        away_deg * np.cos(turn),
-        away_deg * np.sin(turn),
-        freq_hz=_FREQ_HZ,
-        coverage_h_deg=speaker.coverage_h_deg,
-        coverage_v_deg=speaker.coverage_v_deg,
+    return speaker.pattern.off_axis_db(
+        away_deg * np.cos(turn), away_deg * np.sin(turn), freq_hz=_FREQ_HZ
     )
 
 
@@ -256,9 +251,7 @@ def acoustic_gain(
         )
     talker_late, speaker_late = np.zeros(_FREQ_HZ.size), np.zeros(_FREQ_HZ.size)
     if room.volume_m3 is not None and room.rt60_s is not None:
-        q = directivity_q(
-            _FREQ_HZ, coverage_h_deg=speaker.coverage_h_deg, coverage_v_deg=speaker.coverage_v_deg
-        )
+        q = speaker.pattern.directivity_q(_FREQ_HZ)
         talker_late, speaker_late = (
             critical_distance_m(
                 gathers,

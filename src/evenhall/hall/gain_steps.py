@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenhall.hall.feedback import NEAREST_TALKER_M, UNAIDED_M, Microphone, acoustic_gain
-from evenhall.hall.hands import CEILING_GAP_M
-from evenhall.hall.setting import Audience, Loudspeaker, Room
+from evenhall.hall.setting import CEILING_GAP_M, Audience, Loudspeaker, Room
 
 __all__ = ["GainStep", "gain_steps"]
 

@@ -21,7 +21,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, nearest_band
-from evenhall.hall.coverage import directivity_q, off_axis_db
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 
 __all__ = [
@@ -152,12 +151,8 @@ def _direct_db(
     freq_hz: FloatArray,
 ) -> FloatArray:
     distance, below_deg = _slant(height_m, row_m, ear_height_m)
-    off_axis = off_axis_db(
-        0.0,
-        below_deg - np.asarray(down_deg, dtype=np.float64),
-        freq_hz=freq_hz,
-        coverage_h_deg=speaker.coverage_h_deg,
-        coverage_v_deg=speaker.coverage_v_deg,
+    off_axis = speaker.pattern.off_axis_db(
+        0.0, below_deg - np.asarray(down_deg, dtype=np.float64), freq_hz=freq_hz
     )
     spreading = -20.0 * np.log10(distance)[..., None]
     # The level at 1 m has had its metre of air already.
@@ -180,9 +175,7 @@ def _reverberant_power(
 ) -> FloatArray | None:
     if room.volume_m3 is None or room.rt60_s is None:
         return None
-    q = directivity_q(
-        freq_hz, coverage_h_deg=speaker.coverage_h_deg, coverage_v_deg=speaker.coverage_v_deg
-    )
+    q = speaker.pattern.directivity_q(freq_hz)
     return reverberant_power(
         distance_m,
         q,

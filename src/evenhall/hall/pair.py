@@ -16,9 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
-from evenhall.hall.hands import WORTH_DB
 from evenhall.hall.pattern import NominalPattern
-from evenhall.hall.search import NAMES, Limits, Search, effort, moved, searched, spread_db
+from evenhall.hall.search import (
+    NAMES,
+    WORTH_DB,
+    Limits,
+    Search,
+    effort,
+    moved,
+    searched,
+    spread_db,
+)
 from evenhall.hall.seats import Placed, Seats, check_places
 from evenhall.hall.setting import Room
 from evenhall.hall.stances import Hearing, PairStance, hearing_of, place_pair, stance_of
@@ -27,6 +35,7 @@ __all__ = ["PairProposal", "best_stance"]
 
 FloatArray = NDArray[np.float64]
 
+IDLE_DB = 0.1  # a step that brings no more is left out
 MOST_COMPARED = 40  # of the even stances, the nearest to the present one
 # What the forecast of a change was off by (rms) in simulated halls: bench/hall.py.
 MODEL_DB = 0.5
@@ -92,7 +101,17 @@ def _chosen(search: Search, doable: list[PairStance], hearing: Hearing) -> PairS
     clarity = {one: hearing.clarity_db(one) for one in quiet}
     most_db = max(clarity.values())
     clear = [one for one in quiet if not clarity[one] < most_db - WORTH_DB]
-    return min(clear, key=lambda one: effort(one, present))
+    return _without_idle_steps(search, min(clear, key=lambda one: effort(one, present)))
+
+
+def _without_idle_steps(search: Search, chosen: PairStance) -> PairStance:
+    """Leave each figure as it is where changing it brings next to nothing: a hand less."""
+    for name in NAMES:
+        kept = replace(chosen, **{name: getattr(search.present, name)})
+        search.look([kept])
+        if search.tried.get(kept, np.inf) <= search.tried[chosen] + IDLE_DB:
+            chosen = kept
+    return chosen
 
 
 def _gain_sd_db(hearing: Hearing, was: PairStance, proposed: PairStance) -> float:

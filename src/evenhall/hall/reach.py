@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.hall.field import Field, forecast
-from evenhall.hall.hands import CEILING_GAP_M, WORTH_DB
 from evenhall.hall.level import MID_BANDS
+from evenhall.hall.search import WORTH_DB
 from evenhall.hall.seats import Placed, Seats
-from evenhall.hall.setting import Room
+from evenhall.hall.setting import CEILING_GAP_M, Room
 
 __all__ = ["LIMIT_DB", "Help", "what_would"]
 

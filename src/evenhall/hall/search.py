@@ -16,11 +16,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.hall.coverage import HOLDS_ABOVE_HZ, NOMINAL_DB
-from evenhall.hall.hands import AIM_SLACK_DEG, CEILING_GAP_M, METRE_IN_DEG
 from evenhall.hall.seats import Seats
+from evenhall.hall.setting import CEILING_GAP_M
 from evenhall.hall.stances import Hearing, PairStance
 
-__all__ = ["NAMES", "Limits", "Search", "effort", "moved", "searched", "spread_db"]
+__all__ = [
+    "NAMES",
+    "WORTH_DB",
+    "Limits",
+    "Search",
+    "effort",
+    "moved",
+    "searched",
+    "spread_db",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +38,12 @@ STEPS = PairStance(height_m=0.1, down_deg=1.0, inwards_deg=5.0, along_m=0.25, as
 FINE_STEPS = PairStance(height_m=0.05, down_deg=0.5, inwards_deg=1.0, along_m=0.05, aside_m=0.05)
 COARSE = PairStance(height_m=0.3, down_deg=2.0, inwards_deg=5.0, along_m=1.0, aside_m=1.0)
 STARTS = 4
+# Less than this nobody hears, and the forecast is no better: not worth a move, nor a larger one.
+WORTH_DB = 0.5
+# Half the step of the tilt: the axis may pass this far over the last row's ears.
+AIM_SLACK_DEG = 0.5
+# A degree is a turn of the bracket, a metre a job with the ladder; common practice, no source.
+METRE_IN_DEG = 30.0
 PUSH_IN_DEG = 15.0  # a metre along the floor, against a degree of tilt; common practice, no source
 NAMES = ("height_m", "down_deg", "inwards_deg", "along_m", "aside_m")
 

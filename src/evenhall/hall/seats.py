@@ -122,39 +122,28 @@ def directions(
     return angle * right / sine, -angle * up / sine
 
 
-def usual_pair(
-    speaker: Loudspeaker,
-    room: Room,
-    *,
-    pattern: Pattern | None = None,
-    apart_m: float | None = None,
-    behind_m: float = BEHIND_M,
-) -> tuple[Placed, Placed]:
-    """Left and right where they usually stand, with the height and aim of `speaker`.
+def usual_pair(speaker: Loudspeaker, room: Room) -> tuple[Placed, Placed]:
+    """Left and right with the height and aim of `speaker`, where they stand.
+
+    Where that is not known: 1 m from the wall, and 0.62 of the width apart, or 4 m where no width
+    is known.
 
     Parameters
     ----------
     speaker, room : Loudspeaker, Room
-    pattern : Pattern, optional
-        Measured data, or a horn of known mouth; that of the nominal angles without.
-    apart_m : float, optional
-        Between them; 0.62 of the width without, or 4 m where no width is known.
-    behind_m : float
-        From the wall behind them.
     """
     middle_m = HALF_APART_M if room.width_m is None else room.width_m / 2.0
     usual_m = HALF_APART_M if room.width_m is None else LANE * room.width_m / 2.0
-    half_m = usual_m if apart_m is None else apart_m / 2.0
-    if pattern is None:
-        pattern = NominalPattern(speaker.coverage_h_deg, speaker.coverage_v_deg)
+    half_m = usual_m if speaker.apart_m is None else speaker.apart_m / 2.0
     left, right = (
         Placed(
             name,
-            behind_m,
+            BEHIND_M if speaker.from_wall_m is None else speaker.from_wall_m,
             middle_m + side * half_m,
             speaker.height_m,
             speaker.down_deg,
-            pattern=pattern,
+            turn_deg=-side * speaker.inwards_deg,
+            pattern=speaker.pattern,
         )
         for name, side in (("left", -1.0), ("right", 1.0))
     )
@@ -174,7 +163,7 @@ def usual_seats(
     Parameters
     ----------
     audience, room : Audience, Room
-        Rows are given from under the loudspeakers, `behind_m` from the wall.
+        Rows are given from under the loudspeakers, which stand `behind_m` from the wall.
     rows, seats : int
         How many to forecast; one seat is the middle one.
     """

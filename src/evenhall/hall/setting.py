@@ -9,11 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.errors import InputError
+from evenhall.hall.pattern import NominalPattern, Pattern
 
 __all__ = ["Audience", "Loudspeaker", "Room", "check_setting"]
 
 # Nearer than this no ear can be, and inverse square from a point says nothing there.
 CLOSEST_M = 0.3
+CEILING_GAP_M = 0.3  # from acoustic centre to ceiling: half a small box and its bracket
 
 
 @dataclass(frozen=True)
@@ -66,12 +68,28 @@ class Loudspeaker:
         Downward tilt, positive towards the floor.
     coverage_h_deg, coverage_v_deg : float
         Full nominal angles between the -6 dB directions.
+    inwards_deg : float
+        Turn towards the middle line of the hall; one that stands on it is not turned.
+    apart_m, from_wall_m : float or None
+        Between the two of a pair, and from the wall behind them; where they usually stand
+        where not known.
+    measured : Pattern or None
+        Polar data of the very box, where there are any.
     """
 
     height_m: float
     down_deg: float = 0.0
     coverage_h_deg: float = 90.0
     coverage_v_deg: float = 60.0
+    inwards_deg: float = 0.0
+    apart_m: float | None = None
+    from_wall_m: float | None = None
+    measured: Pattern | None = None
+
+    @property
+    def pattern(self) -> Pattern:
+        """What it sends where: as measured, else after its nominal angles."""
+        return self.measured or NominalPattern(self.coverage_h_deg, self.coverage_v_deg)
 
 
 def check_setting(speaker: Loudspeaker, room: Room, audience: Audience) -> None:
@@ -99,6 +117,21 @@ def check_setting(speaker: Loudspeaker, room: Room, audience: Audience) -> None:
             f"Loudspeaker down_deg = {speaker.down_deg:g} is no tilt. "
             "Give -90 to 90 degrees, positive towards the floor."
         )
+    if not -90.0 <= speaker.inwards_deg <= 90.0:
+        faults.append(
+            f"Loudspeaker inwards_deg = {speaker.inwards_deg:g} is no turn. "
+            "Give -90 to 90 degrees, positive towards the middle of the hall."
+        )
+    for name, value, size_m, side in (
+        ("apart_m", speaker.apart_m, room.width_m, "width_m"),
+        ("from_wall_m", speaker.from_wall_m, room.length_m, "length_m"),
+    ):
+        if value is not None and not 0.0 <= value < (size_m or 1e4):
+            within = "" if size_m is None else f" (room {side} = {size_m:g})"
+            faults.append(
+                f"Loudspeaker {name} = {value:g} does not lie in the room{within}. "
+                "Measure along the floor, or leave it out."
+            )
     for whose, name, value in (
         ("Loudspeaker", "height_m", speaker.height_m),
         ("Audience", "ear_height_m", audience.ear_height_m),

@@ -1,7 +1,7 @@
 """What a proposal for the pair says to the person on the ladder.
 
-Start at `stance_lines()`: what to do, what it gains together and step by step, how sure that is,
-and what to mind while lifting.
+Start at `stance_lines()`: what to do (`stance_text()` alone), what it gains together and step by
+step, how sure that is, and what to mind while lifting.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from evenhall.hall.pair import PairProposal
 from evenhall.hall.seats import Seats
 from evenhall.hall.stances import PairStance
 
-__all__ = ["LIFTING", "stance_lines"]
+__all__ = ["LIFTING", "stance_lines", "stance_text"]
 
 LIFTING = (
     "Two people lift, on a stand or bracket rated for the weight at that height; local codes and "
@@ -36,7 +36,7 @@ def stance_lines(found: PairProposal, seats: Seats) -> tuple[str, ...]:
             f"Leave height and aim as they are. {now_text}, and no move within reach gains "
             "half a decibel.",
         )
-    lines = [_what(found, seats)]
+    lines = [stance_text(found, seats)]
     gain_db = found.was_db - found.proposed_db
     lines.append(
         f"{now_text} now, and by {found.proposed_db:.1f} dB afterwards: "
@@ -66,9 +66,10 @@ _STEPS = {
 }
 
 
-def _what(found: PairProposal, seats: Seats) -> str:
+def stance_text(found: PairProposal, seats: Seats) -> str:
+    """Say what to do, and where the box then points."""
     was, then = found.was, found.proposed
-    both = "both" if len(found.pair) > 1 else "the loudspeaker"
+    both = "both loudspeakers" if len(found.pair) > 1 else "the loudspeaker"
     them = "them" if len(found.pair) > 1 else "it"
     steps = []
     if then.height_m != was.height_m:

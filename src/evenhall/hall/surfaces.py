@@ -19,7 +19,7 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.errors import InputError
 from evenhall.hall.setting import Room
 
-__all__ = ["Surfaces", "band_decay_s", "decay_s", "even_surfaces"]
+__all__ = ["Surfaces", "band_decay_s", "decay_s", "even_surfaces", "usual_decay_s"]
 
 FloatArray = NDArray[np.float64]
 
@@ -74,6 +74,23 @@ def band_decay_s(room: Room) -> FloatArray | None:
     speed_m_s = speed_of_sound_m_s(room.temperature_c)
     more = _air_per_m(room, EXACT_HZ) - _air_per_m(room, np.array([1000.0]))
     return np.asarray(_DECAY / (_DECAY / room.rt60_s + speed_m_s * np.maximum(more, 0.0)))
+
+
+def usual_decay_s(volume_m3: float) -> float:
+    """Reverberation time that a hall for speech should have, where nothing better is known, in s.
+
+    References
+    ----------
+    DIN 18041:2016, room group A2 (speech), from memory: 0.37 lg V - 0.14, V in cubic metres, from
+    30 to 5000. Many halls ring longer.
+
+    Examples
+    --------
+    >>> round(usual_decay_s(600.0), 2)
+    0.89
+    """
+    volume = min(max(volume_m3, 30.0), 5000.0)
+    return float(0.37 * np.log10(volume) - 0.14)
 
 
 def decay_s(

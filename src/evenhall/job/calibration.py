@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.errors import InputError, StoreError
+from evenhall.errors import InputError
+from evenhall.job.textfile import read_text
 
-__all__ = ["MAX_BYTES", "parse_calibration", "read_calibration"]
+__all__ = ["parse_calibration", "read_calibration"]
 
-MAX_BYTES = 4 * 2**20  # a point a Hz to 100 kHz is 2 MB: what is larger is another file
 MAX_DEVIATION_DB = 60.0  # no microphone strays that far; a phase column mistaken for dB does
 MAX_FAULTS = 5
 
@@ -38,15 +38,7 @@ def read_calibration(path: Path) -> tuple[NDArray[np.float64], NDArray[np.float6
     StoreError
         The file cannot be read.
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise StoreError(f"{path.name}: cannot be read ({error.strerror}).") from error
-    if len(raw) > MAX_BYTES:
-        raise InputError(f"{path.name}: is too large for a calibration file. Give a text file.")
-    encoding = "utf-16" if raw.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
-    return parse_calibration(raw.decode(encoding, errors="replace"), name=path.name)
+    return parse_calibration(read_text(path, kind="a calibration file"), name=path.name)
 
 
 def parse_calibration(text: str, *, name: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

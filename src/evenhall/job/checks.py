@@ -7,7 +7,7 @@ by `standing_faults()`, so that one slip gives one line.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -89,6 +89,9 @@ def _room(draft: Draft) -> Iterator[Fault]:
     yield from _above(
         "rig.speaker_height_m", rig.speaker_height_m, "rig.max_height_m", rig.max_height_m
     )
+    width_m = draft.venue.width_m if draft.venue else None
+    yield from _above("rig.apart_m", rig.apart_m, "venue.width_m", width_m)
+    yield from _above("rig.from_wall_m", rig.from_wall_m, "venue.length_m", length_m)
     yield from _above("audience.ear_height_m", audience.ear_height_m, "venue.height_m", height_m)
     yield from _above(
         "audience.first_row_m", audience.first_row_m, "audience.last_row_m", audience.last_row_m
@@ -193,12 +196,19 @@ def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
     name = draft.microphone.calibration
     if name is not None:
         wrong = list(_file(folder, "[microphone]", "calibration", name))
-        yield from wrong or _calibration(folder / name)
+        yield from wrong or _unread(read_calibration, folder / name)
+    name = draft.rig.polar
+    if name is not None:
+        from evenhall.job.stage import read_box  # slow to import, and seldom there
+
+        wrong = list(_file(folder, "[rig]", "polar", name))
+        yield from wrong or _unread(read_box, folder / name)
 
 
-def _calibration(path: Path) -> Iterator[Fault]:
+def _unread(read: Callable[[Path], object], path: Path) -> Iterator[Fault]:
+    """Faults of a file that is there, as its reader finds them."""
     try:
-        read_calibration(path)
+        read(path)
     except EvenhallError as error:
         yield from (Fault(line, frozenset()) for line in str(error).splitlines())
 

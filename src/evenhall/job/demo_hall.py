@@ -28,7 +28,9 @@ __all__ = [
     "LINE_CHECK",
     "MICROPHONE",
     "NOISE",
+    "SPEAKER_FROM_WALL_M",
     "SPEAKER_HEIGHT_M",
+    "SPEAKER_INWARDS_DEG",
     "SPOTS_M",
     "Card",
     "demo_hall",
@@ -43,6 +45,7 @@ FloatArray = NDArray[np.float64]
 HALL_HEIGHT_M = 4.2
 SPEAKER_HEIGHT_M = 1.6
 SPEAKER_FROM_WALL_M = 0.9  # from the front wall
+SPEAKER_INWARDS_DEG = 8.0
 SPOTS_M = {"front": 2.5, "middle": 6.1, "back": 11.6}  # along the floor from the loudspeaker
 INWARDS_M = {"front": 0.4, "middle": 0.2, "back": 0.4}  # from its axis to the middle of the hall
 EAR_HEIGHT_M = 1.2
@@ -78,14 +81,16 @@ def demo_hall(
     *,
     speaker_height_m: float = SPEAKER_HEIGHT_M,
     speaker_down_deg: float = 0.0,
+    speaker_inwards_deg: float = SPEAKER_INWARDS_DEG,
     gain_db: Mapping[str, float] = GAIN_DB,
 ) -> simulated.SimulatedHall:
     """Give the demo's hall, without an equalizer.
 
     Parameters
     ----------
-    speaker_height_m, speaker_down_deg : float
-        Where the boxes hang and how far they tip down; as they were found, if left out.
+    speaker_height_m, speaker_down_deg, speaker_inwards_deg : float
+        Where the boxes hang, how far they tip down and how far they are turned towards the middle;
+        as they were found, if left out.
     gain_db : mapping of str to float
         Of the channels of the sides named; as they were found for others.
     """
@@ -103,7 +108,9 @@ def demo_hall(
             gain_db=gain_db.get(side, GAIN_DB[side]),
             wall_behind_m=0.95,
         )
-        for (side, across_m), turn_deg in zip(ACROSS_M.items(), (8.0, -8.0), strict=True)
+        for (side, across_m), turn_deg in zip(
+            ACROSS_M.items(), (speaker_inwards_deg, -speaker_inwards_deg), strict=True
+        )
     }
     # Each side has its own places, mirrored but for a hand's breadth, as people put them.
     spots = {
@@ -136,6 +143,7 @@ def demo_impulse(
     unit: GraphicUnit | None = None,
     speaker_height_m: float = SPEAKER_HEIGHT_M,
     speaker_down_deg: float = 0.0,
+    speaker_inwards_deg: float = SPEAKER_INWARDS_DEG,
     gain_db: Mapping[str, float] = GAIN_DB,
 ) -> FloatArray:
     """Give what simulated devices play through, when a side is soloed and the microphone stands.
@@ -150,7 +158,7 @@ def demo_impulse(
         As for `write_demo_after()`; faders are flat without.
     unit : GraphicUnit, optional
         That the card is set on; one of 31 faders without.
-    speaker_height_m, speaker_down_deg, gain_db
+    speaker_height_m, speaker_down_deg, speaker_inwards_deg, gain_db
         What the hands have changed, see `demo_hall()`.
 
     Returns
@@ -191,6 +199,7 @@ def demo_impulse(
         faders,
         speaker_height_m,
         speaker_down_deg,
+        speaker_inwards_deg,
         gain_db.get(side, GAIN_DB[side]),
     )
 
@@ -205,11 +214,13 @@ def _impulse(
     faders: tuple[float, ...] | None,
     speaker_height_m: float,
     speaker_down_deg: float,
+    speaker_inwards_deg: float,
     gain_db: float,
 ) -> FloatArray:
     hall = demo_hall(
         speaker_height_m=speaker_height_m,
         speaker_down_deg=speaker_down_deg,
+        speaker_inwards_deg=speaker_inwards_deg,
         gain_db={side: gain_db},
     )
     if faders is not None:

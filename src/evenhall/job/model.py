@@ -136,6 +136,16 @@ class Rig(_Section):
     speaker_down_deg: float = _between(
         -90, 90, "-90 to 90 degrees, positive towards the floor", default=0.0
     )
+    speaker_inwards_deg: float = _between(
+        -90, 90, "-90 to 90 degrees, positive towards the middle of the hall", default=0.0
+    )
+    apart_m: float | None = _between(0, 300, "0 to 300 metres, left to right", default=None)
+    from_wall_m: float | None = _between(
+        0, 300, "0 to 300 metres from the wall behind the loudspeakers", default=None
+    )
+    polar: str | None = Field(
+        default=None, description='a file in the folder, such as "box.csv": measured polar data'
+    )
     coverage_h_deg: float = _between(5, 360, "5 to 360 degrees, such as 90", default=90.0)
     coverage_v_deg: float = _between(5, 360, "5 to 360 degrees, such as 60", default=60.0)
     low_limit_hz: float | None = _between(10, 1000, "10 to 1000 Hz, such as 55", default=None)

@@ -11,13 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.hall.rows import RowsHeard
 from evenhall.job import result as out
 from evenhall.job.model import Job
 from evenhall.verdict.judge import Verdict
 from evenhall.verdict.take import Take
 from evenhall.verdict.target import target_points
 
-__all__ = ["result_of"]
+__all__ = ["result_of", "rows_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -59,7 +60,19 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
             )
             for k, move in enumerate(verdict.moves, 1)
         ),
+        rows=rows_of(verdict.rows),
         proof=_proof(verdict),
+    )
+
+
+def rows_of(rows: RowsHeard | None) -> tuple[out.Row, ...]:
+    """Put what the rows hear into a result's fields."""
+    if rows is None:
+        return ()
+    proposed = [None] * rows.row_m.size if rows.proposed_db is None else rows.proposed_db
+    return tuple(
+        out.Row(row_m=row_m, now_db=now_db, proposed_db=proposed_db)
+        for row_m, now_db, proposed_db in zip(rows.row_m, rows.now_db, proposed, strict=True)
     )
 
 

@@ -5,7 +5,7 @@ With takes in the folder it also says where they part from what any hall explain
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from evenhall.errors import InputError
@@ -20,6 +20,7 @@ from evenhall.hall import (
     clarity_texts,
     gain_steps,
     gain_text,
+    rows_heard,
     spots_for,
     stance_lines,
     usual_pair,
@@ -28,8 +29,11 @@ from evenhall.hall import (
 )
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 from evenhall.job.model import Job
+from evenhall.job.outcome import rows_of
+from evenhall.job.result import Row
+from evenhall.job.stage import stage_of
 from evenhall.job.takes import measuring
-from evenhall.verdict.doubts import hall_checks_of
+from evenhall.verdict.doubts import fits_of
 from evenhall.verdict.judge import reverberation_time_s
 from evenhall.verdict.speech import speech_by_spot, speech_texts
 from evenhall.verdict.take import SpotResponse, is_main, spot_responses
@@ -61,6 +65,8 @@ class HallPlan:
         Gain before feedback, and what a metre buys of it; empty without [talker].
     spots : tuple of WalkSpot
         Places for the microphone, in walking order.
+    rows : tuple of Row
+        How loud each is, now and as proposed.
     checks : tuple of str
         What to look at first, where takes part from the forecast.
     lacking : tuple of str
@@ -73,8 +79,19 @@ class HallPlan:
     speech: tuple[str, ...]
     talker: tuple[str, ...]
     spots: tuple[WalkSpot, ...]
+    rows: tuple[Row, ...]
     checks: tuple[str, ...]
     lacking: tuple[str, ...]
+
+    @property
+    def proposed(self) -> dict[str, float]:
+        """Height, tilt and turn, by the names that moves give them; empty where all stays."""
+        if self.found.proposed == self.found.was:
+            return {}
+        return {
+            f"speaker_{name}": getattr(self.found.proposed, name)
+            for name in ("height_m", "down_deg", "inwards_deg")
+        }
 
 
 def plan_hall(job: Job, folder: Path) -> HallPlan:
@@ -99,37 +116,30 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     ]
     if missing:
         raise InputError(*missing)
-    venue, rig = job.venue, job.rig
     taken = _taken(job, folder)
-    assert job.audience.first_row_m is not None
-    assert job.audience.last_row_m is not None
-    assert rig.speaker_height_m is not None
-    audience = Audience(
-        job.audience.first_row_m, job.audience.last_row_m, job.audience.ear_height_m
-    )
-    room = Room(
-        venue.length_m,
-        venue.width_m,
-        venue.height_m,
-        venue.temperature_c,
-        venue.humidity_pct,
-        venue.rt60_s or reverberation_time_s(taken),
-    )
-    speaker = Loudspeaker(
-        rig.speaker_height_m, rig.speaker_down_deg, rig.coverage_h_deg, rig.coverage_v_deg
-    )
+    stage = stage_of(job, folder)
+    speaker, audience, rig = stage.speaker, stage.audience, job.rig
+    assert speaker is not None
+    assert audience is not None
+    room = replace(stage.room, rt60_s=stage.room.rt60_s or reverberation_time_s(taken))
     check_setting(speaker, room, audience)
+    heard = replace(stage, room=room).known_room
     mains = [side for side in rig.sides if is_main(side)]
     pair = usual_pair(speaker, room)
     placed = pair if len(mains) != 1 else pair[:1]
-    seats = usual_seats(audience, room)
-    found = best_stance(placed, seats, room, limits=Limits(max_height_m=rig.max_height_m))
+    seats = usual_seats(audience, room, behind_m=pair[0].along_m)
+    found = best_stance(placed, seats, heard, limits=Limits(max_height_m=rig.max_height_m))
     rows = clarity_by_row(speaker, room, audience)
     lacking = []
     if rows is None:
         lacking.append(
             "Speech is forecast once [venue] has the room's three sizes and rt60_s, or the folder "
             "a take that tells it."
+        )
+    if heard.rt60_s != room.rt60_s:
+        lacking.append(
+            f"The reverberation time: {heard.rt60_s:.1f} s is taken, as a hall of this size should "
+            "have for speech. Many ring longer, and their rows differ less."
         )
     if job.talker is None:
         lacking.append("Gain before feedback is forecast once there is a [talker].")
@@ -138,14 +148,19 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     return HallPlan(
         found=found,
         stance=stance_lines(found, seats),
-        beyond=tuple(one.text for one in what_would(found.pair, seats, room)),
+        beyond=tuple(one.text for one in what_would(found.pair, seats, heard)),
         speech=(
             *(() if rows is None else clarity_texts(rows)),
             *speech_texts(speech_by_spot(taken)),
         ),
         talker=_talker(job, speaker, room, audience),
         spots=spots_for(audience, room, placed),
-        checks=hall_checks_of(taken, speaker, room, audience),
+        rows=rows_of(
+            rows_heard(placed, found.pair if found.proposed != found.was else None, seats, heard)
+        ),
+        checks=tuple(
+            check.text for fit in fits_of(taken, speaker, room, audience) for check in fit.checks
+        ),
         lacking=tuple(lacking),
     )
 

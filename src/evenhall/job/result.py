@@ -40,6 +40,7 @@ __all__ = [
     "Proof",
     "ProofBand",
     "Result",
+    "Row",
     "TakeProblem",
     "TakeResult",
     "TargetCurve",
@@ -264,6 +265,14 @@ class Proof(_Model):
     bands: tuple[ProofBand, ...]
 
 
+class Row(_Model):
+    """How loud one row is forecast to be against the middle one, mean of 200 Hz to 4 kHz."""
+
+    row_m: float  # along the floor from under the loudspeakers
+    now_db: float
+    proposed_db: float | None  # with the loudspeakers as the worklist wants them
+
+
 class Result(_Model):
     """The whole of result.json.
 
@@ -281,6 +290,7 @@ class Result(_Model):
     target: TargetCurve
     forecast: Forecast | None = None
     moves: tuple[Move, ...] = ()
+    rows: tuple[Row, ...] = ()
     proof: Proof | None = None
 
     @property

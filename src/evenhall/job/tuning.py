@@ -56,10 +56,10 @@ def tune(job: Job, folder: Path, *, progress: Progress | None = None) -> Result:
             takes.append(take)
             report("measuring", len(takes), n_takes)
     report("judging", n_takes, n_takes)
-    return result_from(job, takes)
+    return result_from(job, takes, folder)
 
 
-def result_from(job: Job, takes: Sequence[Take]) -> Result:
+def result_from(job: Job, takes: Sequence[Take], folder: Path) -> Result:
     """Judge the measured takes of a job.
 
     Parameters
@@ -67,11 +67,18 @@ def result_from(job: Job, takes: Sequence[Take]) -> Result:
     job : Job
     takes : sequence of Take
         One for each of the job's, in its order.
+    folder : Path
+        Where its files lie.
+
+    Raises
+    ------
+    InputError
+        The loudspeaker's polar data cannot be read.
     """
     from evenhall.job.outcome import result_of
     from evenhall.verdict.judge import judge
 
-    return result_of(job, judge(takes, _setting(job, unit_of(job))))
+    return result_of(job, judge(takes, _setting(job, folder)))
 
 
 def _no_report(_what: str, _done: int, _total: int) -> None:
@@ -103,37 +110,15 @@ def unit_of(job: Job) -> GraphicUnit:
     )
 
 
-def _setting(job: Job, unit: GraphicUnit) -> Setting:
-    from evenhall.hall.setting import Audience, Loudspeaker, Room
+def _setting(job: Job, folder: Path) -> Setting:
+    from evenhall.job.stage import stage_of
     from evenhall.verdict.judge import Setting
     from evenhall.verdict.target import target_points
-    from evenhall.verdict.worklist import Stage
 
-    venue, rig, audience = job.venue, job.rig, job.audience
-    rows = (
-        Audience(audience.first_row_m, audience.last_row_m, audience.ear_height_m)
-        if audience.first_row_m is not None and audience.last_row_m is not None
-        else None
-    )
-    speaker = (
-        Loudspeaker(
-            rig.speaker_height_m, rig.speaker_down_deg, rig.coverage_h_deg, rig.coverage_v_deg
-        )
-        if rig.speaker_height_m is not None
-        else None
-    )
-    room = Room(
-        venue.length_m,
-        venue.width_m,
-        venue.height_m,
-        venue.temperature_c,
-        venue.humidity_pct,
-        venue.rt60_s,
-    )
     return Setting(
-        unit=unit,
+        unit=unit_of(job),
         target=target_points(job.target.shape, job.target.points),
-        stage=Stage(room=room, audience=rows, speaker=speaker, max_height_m=rig.max_height_m),
-        low_limit_hz=rig.low_limit_hz,
-        has_processor=rig.has_processor,
+        stage=stage_of(job, folder),
+        low_limit_hz=job.rig.low_limit_hz,
+        has_processor=job.rig.has_processor,
     )

@@ -29,6 +29,7 @@ __all__ = ["DEMO_PACE", "VisitDevices", "hands_done", "hands_so_far", "open_devi
 
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
 DEMO_PACE = 4.0
+STANCE = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 GAIN = "_gain_db"  # behind the side's name, as moves name it
 
 
@@ -85,7 +86,7 @@ def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
     devices.turn_gain(turned_db)
     unit = unit_of(job_of(visit))
-    rig = {name: visit.value(f"rig.{name}") for name in ("speaker_height_m", "speaker_down_deg")}
+    rig = {name: visit.value(f"rig.{name}") for name in STANCE}
     stands = {name: figure for name, figure in rig.items() if figure is not None}
     hands = {**stands, **hands_so_far(visit, done)}
     card = {side: _stands(visit, side) for side in GAIN_DB}
@@ -139,9 +140,7 @@ def hands_so_far(visit: Visit, result: Result | None) -> dict[str, Any]:
 
 def _stance(figures: dict[str, Any]) -> dict[str, Any]:
     """Arguments of `demo_impulse()` for what the hands have changed."""
-    moved: dict[str, Any] = {
-        name: figures[name] for name in ("speaker_height_m", "speaker_down_deg") if name in figures
-    }
+    moved: dict[str, Any] = {name: figures[name] for name in STANCE if name in figures}
     gain_db = {
         side: found_db + figures.get(f"{side}{GAIN}", 0.0) for side, found_db in GAIN_DB.items()
     }

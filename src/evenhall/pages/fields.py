@@ -16,7 +16,17 @@ from evenhall.job.folder import SECTIONS
 from evenhall.verdict.take import is_main
 from evenhall.visits.visit import Entry, Visit
 
-__all__ = ["GROUPS", "Field", "Filled", "Group", "Option", "filled", "gear", "in_plain_words"]
+__all__ = [
+    "GROUPS",
+    "Field",
+    "Filled",
+    "Group",
+    "Option",
+    "fields_named",
+    "filled",
+    "gear",
+    "in_plain_words",
+]
 
 
 @dataclass(frozen=True)
@@ -124,6 +134,14 @@ GROUPS: tuple[Group, ...] = (
         ),
         (
             Field(
+                "rig.speaker_inwards_deg",
+                "Turned inwards",
+                "°",
+                "Each towards the middle of the hall; 0 straight down the room.",
+            ),
+            Field("rig.apart_m", "Left to right", "m", "Between the two; guessed if empty."),
+            Field("rig.from_wall_m", "From the wall behind", "m", "1 if empty."),
+            Field(
                 "rig.coverage_h_deg", "Coverage across", "°", "From its data sheet; 90 if empty."
             ),
             Field("rig.coverage_v_deg", "Coverage up and down", "°", "The same; 60 if empty."),
@@ -202,6 +220,12 @@ _LABELS = tuple(
     for field in (*group.fields, *group.more)
     if "_" in field.name or field.name.endswith("sides")
 )
+
+
+def fields_named(*names: str) -> tuple[Field, ...]:
+    """Give fields by the names of their figures."""
+    known = {field.name: field for group in GROUPS for field in (*group.fields, *group.more)}
+    return tuple(known[name] for name in names)
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,8 @@ __all__ = ["House", "open_house"]
 
 # Between load-in and sound check (common practice, no source).
 MINUTES = 40
-RIG_FIGURES = ("speaker_height_m", "speaker_down_deg")  # of moves, that job.toml keeps
+# Of moves, that job.toml keeps.
+RIG_FIGURES = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 OWN_VENUE = "My venue"
 # What a newcomer may leave as it is: the usual pair of boxes and the commonest unit.
 OWN_ENTRIES: dict[str, Any] = {

@@ -24,9 +24,10 @@ from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
 from evenhall.pages.views import (
     Frame,
+    HallForecast,
     card_page,
     frame_of,
-    hall_drawing,
+    hall_forecast,
     hand_over_page,
     line_page,
     proof_page,
@@ -127,18 +128,18 @@ def visit_now(request: Request, house: AHouse, number: int) -> Response:
 @router.get("/visit/{number}/set-out")
 def set_out(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the set-out."""
-    visit, result, frame = _frame(request, house, number, "set-out")
+    visit, _, frame = _frame(request, house, number, "set-out")
     return _page(
         request,
         "set-out.html",
-        page=set_out_page(visit, result, frame),
+        page=set_out_page(visit, _forecast(house, visit), frame),
         setup=None if visit.demo else remembered(),
     )
 
 
 @router.get("/visit/{number}/hall")
 def hall(request: Request, house: AHouse, number: int) -> HTMLResponse:
-    """Draw the hall with figures that are just being typed; nothing is kept."""
+    """Draw and forecast the hall with figures that are just being typed; nothing is kept."""
     visit = house.store.visit(number)
     typed = {}
     for name, text in request.query_params.items():
@@ -149,7 +150,15 @@ def hall(request: Request, house: AHouse, number: int) -> HTMLResponse:
             continue  # half a figure: the drawing waits for the rest
         typed[name] = Entry(value, 1)
     draft = Visit(**{**vars(visit), "entries": {**visit.entries, **typed}})
-    return _page(request, "hall.html", drawing=hall_drawing(draft, None, marked=False))
+    return _page(request, "hall.html", hall=_forecast(house, draft))
+
+
+def _forecast(house: House, visit: Visit) -> HallForecast:
+    """Forecast the hall; a figure that cannot be so is said, and the drawing goes without."""
+    try:
+        return hall_forecast(visit, house.judge.result(visit))
+    except InputError as error:
+        return hall_forecast(visit, None, faults=tuple(str(error).splitlines()))
 
 
 def _typed(text: str) -> Any:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +25,19 @@ from evenhall.drawing import (
     ResponseView,
 )
 from evenhall.job.model import Job
-from evenhall.job.result import BandLevel, Result
+from evenhall.job.result import BandLevel, Result, Row
 from evenhall.verdict.evenness import LIMIT_DB
 from evenhall.verdict.take import SpotResponse, Take, align_level_db, is_main, spot_responses
 
-__all__ = ["card_views", "evenness_view", "hall_view", "response_view", "side_title"]
+__all__ = [
+    "card_views",
+    "evenness_view",
+    "hall_view",
+    "response_view",
+    "rows_db",
+    "side_title",
+    "stance_of",
+]
 
 MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
 
@@ -87,13 +96,19 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
     )
 
 
-def hall_view(
-    job: Job, proposed_height_m: float | None = None, proposed_down_deg: float | None = None
-) -> HallView:
-    """Show the hall of a job as it is set out, and a proposed height and tilt where they differ."""
+def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
+    """Show the hall of a job as it is set out, and as it is proposed.
+
+    Parameters
+    ----------
+    job : Job
+    proposed : mapping
+        As `stance_of()` gives it.
+    rows : sequence of Row
+        What they hear of it; empty where that is not forecast.
+    """
     venue, audience, rig = job.venue, job.audience, job.rig
-    today = (rig.speaker_height_m, rig.speaker_down_deg)
-    other = (proposed_height_m, proposed_down_deg) != today
+    now_db, proposed_db = rows_db(rows)
     return HallView(
         title=venue.name,
         length_m=venue.length_m,
@@ -108,9 +123,29 @@ def hall_view(
         coverage_h_deg=rig.coverage_h_deg,
         coverage_v_deg=rig.coverage_v_deg,
         max_height_m=rig.max_height_m,
-        proposed_height_m=proposed_height_m if other else None,
-        proposed_down_deg=proposed_down_deg if other else None,
+        proposed_height_m=proposed.get("speaker_height_m"),
+        proposed_down_deg=proposed.get("speaker_down_deg"),
+        speaker_inwards_deg=rig.speaker_inwards_deg,
+        proposed_inwards_deg=proposed.get("speaker_inwards_deg"),
+        rows_m=tuple(row.row_m for row in rows),
+        rows_now_db=now_db,
+        rows_proposed_db=proposed_db,
     )
+
+
+def stance_of(result: Result) -> dict[str, Any]:
+    """Give height, tilt and turn that the worklist proposes, by the names of their figures."""
+    figures: dict[str, Any] = {}
+    for move in result.moves:
+        if move.kind in ("raise", "aim"):
+            figures |= move.to
+    return figures
+
+
+def rows_db(rows: Sequence[Row]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Give the levels of the rows now, and as proposed; empty where nothing is."""
+    proposed = tuple(row.proposed_db for row in rows if row.proposed_db is not None)
+    return tuple(row.now_db for row in rows), proposed
 
 
 def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide:

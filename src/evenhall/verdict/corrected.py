@@ -19,7 +19,6 @@ from scipy.optimize import least_squares
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.errors import InputError
-from evenhall.hall.coverage import off_axis_db
 from evenhall.hall.level import MID_BANDS, total_level_db
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.common import scatter_db
@@ -44,6 +43,7 @@ FIT_LOW_HZ, FIT_HIGH_HZ = 95.0, 10_500.0  # below, modes; above, the box's own b
 AIM_OFF_DEG = 10.0  # less a bracket set by eye may be off by
 FREE_BOUND_DEG = 40.0  # how far off an aim is looked for
 SURE = 3.0  # standard deviations
+MOST_MISFIT = 1.5  # of what is left, over what was expected: more is explained by no aim
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,13 +133,7 @@ def _off_axis_db(speaker: Loudspeaker, ear_height_m: float, distance_m: FloatArr
     """Nominal loss at the spots, shape (n_spots, 31)."""
     drop_m = speaker.height_m - ear_height_m
     below_deg = np.degrees(np.arctan2(drop_m, _row_m(distance_m, drop_m)))
-    return off_axis_db(
-        0.0,
-        below_deg - speaker.down_deg,
-        freq_hz=EXACT_HZ,
-        coverage_h_deg=speaker.coverage_h_deg,
-        coverage_v_deg=speaker.coverage_v_deg,
-    )
+    return speaker.pattern.off_axis_db(0.0, below_deg - speaker.down_deg, freq_hz=EXACT_HZ)
 
 
 def _spread_db(
@@ -226,8 +220,8 @@ def fit_to_takes(
     own_db = np.full(BAND_COUNT, np.nan)
     scaled = np.linalg.solve(root, rest[known])
     own_db[bands] = np.linalg.lstsq(shared, scaled, rcond=None)[0]
-    aim_deg, gained = _free_aim(left, found.x)
     free = max(at_spot.size - bands.size, 1)
+    aim_deg = _wrong_aim_deg(left, found.x, free)
     residual_db = rest - own_db
     sd = np.sqrt(np.diag(covariance))
     fitted = Fitted(
@@ -248,7 +242,7 @@ def fit_to_takes(
         own_db,
         residual_db,
         given_deg=speaker.down_deg,
-        off_deg=aim_deg if gained > SURE**2 and abs(aim_deg) > AIM_OFF_DEG else 0.0,
+        off_deg=aim_deg,
         stray_db=float(SURE * np.hypot(SPOT_SD_DB, MODEL_DB)),
         name=name,
         spots=places,
@@ -256,8 +250,14 @@ def fit_to_takes(
     return replace(fitted, checks=checks)
 
 
-def _free_aim(left: Callable[[FloatArray], FloatArray], figures: FloatArray) -> tuple[float, float]:
-    """Tilt that fits best if anything may be, and the misfit it saves (1 by chance)."""
+def _wrong_aim_deg(
+    left: Callable[[FloatArray], FloatArray], figures: FloatArray, n_free: int
+) -> float:
+    """How much lower the box points than was given, where that and nothing else explains the takes.
+
+    0 where another aim fits no better than by chance, or where even the best one does not fit:
+    then it is not the aim.
+    """
 
     def free(tried: FloatArray) -> FloatArray:
         return left(tried)[:-1]
@@ -273,7 +273,10 @@ def _free_aim(left: Callable[[FloatArray], FloatArray], figures: FloatArray) -> 
         for start in (-10.0, 10.0)
     ]
     best = min(ends, key=lambda end: float(end.cost))
-    return float(best.x[2]), float(np.square(free(figures)).sum() - 2.0 * best.cost)
+    aim_deg, misfit = float(best.x[2]), 2.0 * float(best.cost)
+    gained = float(np.square(free(figures)).sum()) - misfit
+    sure = gained > SURE**2 and AIM_OFF_DEG < abs(aim_deg) < 0.98 * FREE_BOUND_DEG
+    return aim_deg if sure and misfit < MOST_MISFIT * n_free else 0.0
 
 
 def corrected_move(

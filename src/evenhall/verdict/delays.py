@@ -20,9 +20,9 @@ from evenhall.hall.delay import (
     delay_time,
     flight_s,
 )
+from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take, align_level_db, is_main, spot_places
 from evenhall.verdict.words import join_words
-from evenhall.verdict.worklist import Figure, Move
 
 __all__ = ["delay_moves", "planned_delay"]
 

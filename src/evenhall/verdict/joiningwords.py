@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from evenhall.verdict.joining import Joining, SubSetting
+from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.summing import Summation
 from evenhall.verdict.words import count_text, hz_text, join_words
-from evenhall.verdict.worklist import Figure, Move
 
 __all__ = ["joining_moves"]
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
+from evenhall.hall.rows import RowsHeard
 from evenhall.verdict.card import (
     Card,
     Forecast,
@@ -21,12 +22,13 @@ from evenhall.verdict.card import (
 )
 from evenhall.verdict.common import CommonResponse, common_response
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
+from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, level_range_hz
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
-from evenhall.verdict.worklist import Move, Stage, worklist
+from evenhall.verdict.worklist import worklist
 
 __all__ = ["Setting", "Verdict", "judge"]
 
@@ -73,6 +75,7 @@ class Verdict:
     forecast: Forecast | None
     moves: tuple[Move, ...]
     proof: Proof | None
+    rows: RowsHeard | None
 
 
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
@@ -86,6 +89,17 @@ def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
 
 def _fader_spacing_octaves(unit: GraphicUnit) -> float:
     return float(np.median(np.diff(np.log2(unit.centre_hz))))
+
+
+def _hands(
+    stage: Stage, even: Evenness | None, spots: Sequence[SpotResponse]
+) -> tuple[Sequence[Move], RowsHeard | None]:
+    if stage.speaker is None or stage.audience is None:
+        return (), None
+    from evenhall.verdict.hands import hands  # slow to import, and not wanted without figures
+
+    found = hands(stage, even, spots)
+    return found.moves, found.rows
 
 
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
@@ -140,6 +154,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         outlook = forecast(common, card)
         after = spot_responses(takes, state="after")
         proof = prove(mains, after, card, rt60_s=rt60_s)
+    hand_moves, rows = _hands(stage, even, spots)
     return Verdict(
         takes=tuple(takes),
         spots=spots,
@@ -153,14 +168,14 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         moves=worklist(
             takes=takes,
             spots=spots,
-            stage=stage,
-            evenness=even,
             match=alike,
             common=common,
             patterns=patterns,
             card=card,
             forecast=outlook,
+            hands=hand_moves,
             timing=_timing(before, setting),
         ),
         proof=proof,
+        rows=rows,
     )

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from evenhall.verdict.delays import delay_moves
 from evenhall.verdict.joining import join
 from evenhall.verdict.joiningwords import joining_moves
+from evenhall.verdict.move import Move
 from evenhall.verdict.take import Take, is_main
-from evenhall.verdict.worklist import Move
 
 __all__ = ["timing_moves"]
 

@@ -7,76 +7,30 @@ why, and the card last: it is made for the system as it stands. Start at `workli
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.errors import InputError
-from evenhall.hall.hands import best_height_and_aim
-from evenhall.hall.level import front_minus_back_db, mid_mean_db
-from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.card import Card, Forecast
 from evenhall.verdict.common import CommonResponse
-from evenhall.verdict.evenness import Evenness, Match
+from evenhall.verdict.evenness import Match
+from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
-from evenhall.verdict.take import SpotResponse, Take, is_main
+from evenhall.verdict.take import SpotResponse, Take
 from evenhall.verdict.words import count_text, hz_text, join_words
 
-__all__ = ["Move", "Stage", "worklist"]
+__all__ = ["worklist"]
 
 FloatArray = NDArray[np.float64]
-Figure = float | str
-
 GAIN_DB = 1.0
 MISSING_DB = 8.0  # a driver or half of a box that is silent leaves a step, not a slope
 FILTER_DB = 3.0
 TREBLE = EXACT_HZ > 3000.0
 BASS_HZ = 200.0
-CLIMB_DB = 1.0
-CLIMB_IF_UNEVEN_DB = 0.5
 MOST_LEFT = 4
 LARGE_DB = 3.0
 AGAIN_CODES = ("gain_moved", "time_varying")
-
-
-@dataclass(frozen=True)
-class Stage:
-    """Where the loudspeakers stand and the people sit, as far as it is known.
-
-    Parameters
-    ----------
-    room : Room
-    audience : Audience or None
-    speaker : Loudspeaker or None
-    max_height_m : float or None
-    """
-
-    room: Room
-    audience: Audience | None
-    speaker: Loudspeaker | None
-    max_height_m: float | None
-
-
-@dataclass(frozen=True)
-class Move:
-    """One thing to do.
-
-    Parameters
-    ----------
-    kind : str
-        "raise", "aim", "relocate", "polarity", "gain", "delay", "check", "equalize", "leave".
-    text : str
-    before, after, expected : dict
-        Figures with units in their names.
-    """
-
-    kind: str
-    text: str
-    before: dict[str, Figure] = field(default_factory=dict)
-    after: dict[str, Figure] = field(default_factory=dict)
-    expected: dict[str, Figure] = field(default_factory=dict)
 
 
 def _again(takes: Sequence[Take]) -> list[Move]:
@@ -192,106 +146,6 @@ def _gain(match: Match | None) -> list[Move]:
     ]
 
 
-def _on_floor_m(slant_m: float, speaker: Loudspeaker, ear_height_m: float) -> float:
-    drop_m = speaker.height_m - ear_height_m
-    return float(np.sqrt(max(slant_m**2 - drop_m**2, 0.01)))
-
-
-def _measured_rows(
-    spots: Sequence[SpotResponse], speaker: Loudspeaker, audience: Audience
-) -> Audience:
-    """Front and back as they were measured, where distances are known."""
-    known = [spot.distance_m for spot in spots if is_main(spot.side) and spot.distance_m]
-    if len(known) < 2 or max(known) <= min(known):
-        return audience
-    return Audience(
-        _on_floor_m(min(known), speaker, audience.ear_height_m),
-        _on_floor_m(max(known), speaker, audience.ear_height_m),
-        audience.ear_height_m,
-    )
-
-
-def _hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]) -> list[Move]:
-    """Raise and aim, as far as the stand goes."""
-    speaker, audience = stage.speaker, stage.audience
-    if speaker is None or audience is None:
-        return []
-    try:
-        proposal = best_height_and_aim(
-            speaker, stage.room, audience, max_height_m=stage.max_height_m
-        )
-    except InputError as error:
-        return [Move("check", f"The figures of the room do not fit together. {error}")]
-    moved = Loudspeaker(
-        proposal.height_m, proposal.down_deg, speaker.coverage_h_deg, speaker.coverage_v_deg
-    )
-    raised = moved.height_m > speaker.height_m + 0.01
-    turned = abs(moved.down_deg - speaker.down_deg) > 0.01
-    if not raised and not turned:
-        return _beyond(stage, speaker, evenness, 0.0, spots)
-    rows = _measured_rows(spots, speaker, audience)
-    forecast_was = mid_mean_db(front_minus_back_db(speaker, stage.room, rows))
-    forecast_then = mid_mean_db(front_minus_back_db(moved, stage.room, rows))
-    change = float(forecast_then - forecast_was)
-    was = float(forecast_was)
-    if evenness is not None and np.isfinite(evenness.mean_db):
-        was = evenness.mean_db
-    uneven = evenness is not None and not evenness.holds
-    if raised and -change < (CLIMB_IF_UNEVEN_DB if uneven else CLIMB_DB):
-        return _beyond(stage, speaker, evenness, 0.0, spots)
-    boxes = (
-        "both loudspeakers"
-        if len({s.side for s in spots if is_main(s.side)}) > 1
-        else ("the loudspeaker")
-    )
-    them = "them" if boxes.startswith("both") else "it"
-    tip = f"tip {them} {'down' if moved.down_deg >= 0 else 'up'} {abs(moved.down_deg):.0f} degrees"
-    before: dict[str, Figure] = {
-        "speaker_height_m": speaker.height_m,
-        "speaker_down_deg": speaker.down_deg,
-    }
-    after: dict[str, Figure] = {
-        "speaker_height_m": moved.height_m,
-        "speaker_down_deg": moved.down_deg,
-    }
-    if raised:
-        text = f"Raise {boxes} to {moved.height_m:.1f} m"
-        text += f" and {tip}" if turned else ""
-        text += (
-            ": the rows then differ less in distance, so the level evens out. "
-            "Two people, a stand or bracket rated for the weight."
-        )
-        kind = "raise"
-    else:
-        text = f"{tip[0].upper()}{tip[1:]}: the axis then points at the people, not over them."
-        kind = "aim"
-    expected: dict[str, Figure] = {"front_minus_back_db": was + change, "was_db": was}
-    return [
-        Move(kind, text, before, after, expected),
-        *_beyond(stage, moved, evenness, change, spots),
-    ]
-
-
-def _beyond(
-    stage: Stage,
-    speaker: Loudspeaker,
-    evenness: Evenness | None,
-    change_db: float,
-    spots: Sequence[SpotResponse],
-) -> list[Move]:
-    """Say what would help where the best that hands can do leaves more than the limit."""
-    audience = stage.audience
-    if audience is None or evenness is None or not np.isfinite(evenness.mean_db):
-        return []
-    if evenness.mean_db + change_db <= evenness.limit_db:
-        return []
-    from evenhall.verdict.beyond import beyond  # slow to import, and seldom wanted
-
-    pair = len({spot.side for spot in spots if is_main(spot.side)}) > 1
-    found = beyond(speaker, stage.room, audience, limit_db=evenness.limit_db, pair=pair)
-    return [Move(one.kind, one.text, expected=dict(one.expected)) for one in found]
-
-
 def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
     return [
         Move(
@@ -379,16 +233,18 @@ def worklist(
     *,
     takes: Sequence[Take],
     spots: Sequence[SpotResponse],
-    stage: Stage,
-    evenness: Evenness | None,
     match: Match | None,
     common: CommonResponse | None,
     patterns: Sequence[Pattern],
     card: Card | None,
     forecast: Forecast | None,
+    hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
 ) -> tuple[Move, ...]:
-    """List the moves in the order in which they are to be done."""
+    """List the moves in the order in which they are to be done.
+
+    `hands` are those of the loudspeakers' stance, `timing` those of subs and delays.
+    """
     differ = _unlike(match)
     return (
         *_again([take for take in takes if take.state == "before"]),
@@ -396,7 +252,7 @@ def worklist(
         *differ,
         # What a fault takes away is no reason to turn the sound side down.
         *(() if differ else _gain(match)),
-        *_hands(stage, evenness, spots),
+        *hands,
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
         *timing,

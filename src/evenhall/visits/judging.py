@@ -53,7 +53,7 @@ class Judge:
                 return self._results[key]
         # One at a time: whoever asks for the same meanwhile finds it measured.
         with self._work:
-            result = result_from(job, self._measured(job, visit.folder))
+            result = result_from(job, self._measured(job, visit.folder), visit.folder)
         with self._lock:
             self._results[key] = result
             while len(self._results) > KEPT_RESULTS:
@@ -119,7 +119,8 @@ def _key(job: Job, folder: Path, take: JobTake) -> Hashable:
 
 
 def _stamp(folder: Path, job: Job) -> list[Hashable]:
-    return [_key(job, folder, take) for take in job.takes]
+    takes = [_key(job, folder, take) for take in job.takes]
+    return takes if job.rig.polar is None else [*takes, _state(folder / job.rig.polar)]
 
 
 def _state(path: Path) -> Hashable:

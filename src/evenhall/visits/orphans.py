@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenhall.visits.visit import Visit
+from evenhall.visits.visit import FILES_BESIDE, Visit
 
 __all__ = ["Orphan", "orphans"]
 
@@ -52,7 +52,7 @@ def orphans(visit: Visit) -> tuple[Orphan, ...]:
 
 
 def _named(visit: Visit) -> Iterator[str]:
-    names = [visit.value("reference.file"), visit.value("microphone.calibration")]
+    names = [visit.value(name) for name in ("reference.file", *FILES_BESIDE)]
     for one in visit.takes:
         names += [one.take.file, one.take.reference_file]
     for name in names:

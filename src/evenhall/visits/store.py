@@ -24,7 +24,7 @@ from platformdirs import user_data_path
 from evenhall.errors import InputError, StoreError
 from evenhall.job.model import Take
 from evenhall.visits.database import open_database, reading, store_errors, writing
-from evenhall.visits.visit import Entry, StoredTake, Visit, check_entry
+from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Visit, check_entry
 
 __all__ = ["Changed", "Store", "VisitLine", "data_path"]
 
@@ -161,9 +161,9 @@ class Store:
             ).fetchone()
         if venue is not None:
             entries["venue.name"] = venue
-        calibration = entries.get("microphone.calibration")
+        named = [entries.get(name) for name in FILES_BESIDE]
         # One that is missing or lies elsewhere is a fault of the new visit as of the old one.
-        beside = [calibration] if calibration and _is_in(before.folder, calibration) else []
+        beside = [file for file in named if file and _is_in(before.folder, file)]
         return self._begin(
             entries,
             venue_id if venue is None else venue,

@@ -24,6 +24,7 @@ from evenhall.job.folder import OPTIONAL, SECTIONS, job_from
 from evenhall.job.model import Job, Take
 
 __all__ = [
+    "FILES_BESIDE",
     "Entry",
     "StoredTake",
     "Visit",
@@ -37,6 +38,8 @@ MAX_TEXT = 4000  # characters of a note: two pages of it
 MAX_NAME = 200
 HIGHEST = 1e6  # what no fader, row or metre reaches
 
+# What names a file that goes with the rig from visit to visit.
+FILES_BESIDE = ("microphone.calibration", "rig.polar", "equalizer.file")
 # Names outside the sections of job.toml, and what they hold. A name with a dot at its end is
 # followed by what it is about: "tick.raise", "fader.left.1000".
 OWN_ENTRIES: dict[str, type] = {

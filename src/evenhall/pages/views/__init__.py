@@ -4,7 +4,7 @@ A module a page; `frame` is what stands around them all, `hall` the drawing that
 """
 
 from evenhall.pages.views.frame import Drawing, Frame, frame_of
-from evenhall.pages.views.hall import hall_drawing
+from evenhall.pages.views.hall import HallForecast, hall_forecast
 from evenhall.pages.views.hand_over import HandOverPage, hand_over_page
 from evenhall.pages.views.line import LinePage, line_page
 from evenhall.pages.views.proof import ProofPage, proof_page
@@ -17,6 +17,7 @@ __all__ = [
     "CardPage",
     "Drawing",
     "Frame",
+    "HallForecast",
     "HandOverPage",
     "LinePage",
     "ProofPage",
@@ -26,7 +27,7 @@ __all__ = [
     "WorklistPage",
     "card_page",
     "frame_of",
-    "hall_drawing",
+    "hall_forecast",
     "hand_over_page",
     "line_page",
     "proof_page",

@@ -2,17 +2,69 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from evenhall.drawing import HallSpot, HallView, draw_hall
 from evenhall.job.result import Result
+from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import WantedTake, elements, wanted_takes
 from evenhall.pages.views.frame import Drawing, drawn
+from evenhall.sheet import words
+from evenhall.sheet.views import rows_db, stance_of
 from evenhall.visits.visit import Visit
 
-__all__ = ["hall_drawing", "proposed", "spot_state"]
+__all__ = ["HallForecast", "hall_drawing", "hall_forecast", "spot_state"]
 
 WIDTH_PX = 420.0  # legible on a phone, where it is a little smaller, and beside a form
+
+
+@dataclass(frozen=True)
+class HallForecast:
+    """The hall as drawn, and what hands could do for it in sentences."""
+
+    drawing: Drawing
+    lines: tuple[str, ...]
+    faults: tuple[str, ...] = ()
+
+
+# Figures that only moves of the mains' stance, and what would help beyond it, have.
+OF_THE_HALL = ("front_minus_back_db", "row_spread_db")
+WANTED = (
+    "How even the rows are, and what a ladder, a tilt or a turn would bring, is forecast here once "
+    "both rows and the height of the loudspeakers are known."
+)
+STAY = "Leave height and aim as they are: no move within reach gains half a decibel."
+
+
+def hall_forecast(
+    visit: Visit, result: Result | None, *, faults: tuple[str, ...] = (), marked: bool = False
+) -> HallForecast:
+    """Draw the hall and say what hands could do.
+
+    Parameters
+    ----------
+    visit : Visit
+    result : Result or None
+        Of its takes, or of none; None where a figure cannot be so.
+    faults : tuple of str
+        What cannot be so.
+    marked : bool
+        As for `hall_drawing()`.
+    """
+    lines: list[str] = []
+    if result is not None:
+        lines = [
+            " ".join((move.text, words.expected_gain(move).strip())).strip()
+            for move in result.moves
+            if any(name in move.expected for name in OF_THE_HALL)
+        ]
+        if not lines:
+            lines = [STAY if result.rows else WANTED]
+    return HallForecast(
+        hall_drawing(visit, result, marked=marked),
+        tuple(lines),
+        tuple(map(in_plain_words, faults)),
+    )
 
 
 def spot_state(one: WantedTake, following: WantedTake | None) -> str:
@@ -36,7 +88,9 @@ def hall_drawing(
     """Draw the hall with its spots; `marked` shows which are done and which is next."""
     takes = wanted_takes(visit, result, state)
     following = next((one for one in takes if not one.usable), None) if marked else None
-    stance = proposed(result)
+    stance = {} if result is None else stance_of(result)
+    rows = () if result is None else result.rows
+    now_db, proposed_db = rows_db(rows)
     view = HallView(
         title=visit.name,
         length_m=visit.value("venue.length_m"),
@@ -53,6 +107,11 @@ def hall_drawing(
         max_height_m=visit.value("rig.max_height_m"),
         proposed_height_m=stance.get("speaker_height_m"),
         proposed_down_deg=stance.get("speaker_down_deg"),
+        speaker_inwards_deg=visit.value("rig.speaker_inwards_deg") or 0.0,
+        proposed_inwards_deg=stance.get("speaker_inwards_deg"),
+        rows_m=tuple(row.row_m for row in rows),
+        rows_now_db=now_db,
+        rows_proposed_db=proposed_db,
         spots=tuple(
             HallSpot(
                 one.spot,
@@ -69,12 +128,3 @@ def hall_drawing(
         "The hall from the side and from above",
         lambda theme: draw_hall(view, theme=theme, width_px=WIDTH_PX),
     )
-
-
-def proposed(result: Result | None) -> dict[str, Any]:
-    """Give the height and tilt that the worklist proposes, by the names of their figures."""
-    figures: dict[str, Any] = {}
-    for move in () if result is None else result.moves:
-        if move.kind in ("raise", "aim"):
-            figures |= move.to
-    return figures

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenhall.job.result import Result
 from evenhall.pages.fields import GROUPS, Filled, filled, gear
 from evenhall.pages.guide import Spot, elements, missing, spots
-from evenhall.pages.views.frame import Drawing, Frame, clock
-from evenhall.pages.views.hall import hall_drawing
+from evenhall.pages.views.frame import Frame, clock
+from evenhall.pages.views.hall import HallForecast
 from evenhall.visits.visit import Entry, Visit
 
 __all__ = ["SetOutPage", "set_out_page"]
@@ -30,7 +29,7 @@ class SetOutPage:
     frame: Frame
     groups: tuple[FilledGroup, ...]
     missing: tuple[str, ...]
-    drawing: Drawing
+    hall: HallForecast
     spots: tuple[Spot, ...]
     spots_entry: Entry
     own_spots: bool
@@ -40,7 +39,7 @@ class SetOutPage:
     sound_check_clock: str
 
 
-def set_out_page(visit: Visit, result: Result | None, frame: Frame) -> SetOutPage:
+def set_out_page(visit: Visit, hall: HallForecast, frame: Frame) -> SetOutPage:
     """Make the page of the set-out."""
     return SetOutPage(
         frame=frame,
@@ -53,7 +52,7 @@ def set_out_page(visit: Visit, result: Result | None, frame: Frame) -> SetOutPag
             for group in GROUPS
         ),
         missing=missing(visit),
-        drawing=hall_drawing(visit, result, marked=False),
+        hall=hall,
         spots=spots(visit),
         spots_entry=visit.entries.get("spots", Entry()),
         own_spots=bool(visit.value("spots")),

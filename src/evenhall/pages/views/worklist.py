@@ -9,15 +9,20 @@ from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fad
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
 from evenhall.drawing.svg import frequency_label, signed_db
 from evenhall.job.result import Result
+from evenhall.pages.fields import Filled, fields_named, filled
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
 from evenhall.pages.views.frame import Drawing, Frame, drawn
-from evenhall.pages.views.hall import hall_drawing, proposed
+from evenhall.pages.views.hall import hall_drawing
 from evenhall.sheet import words
-from evenhall.sheet.views import card_views, side_title
+from evenhall.sheet.views import card_views, side_title, stance_of
 from evenhall.visits.visit import Entry, Visit, job_of
 
 __all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
 
+# What may be found to be otherwise once somebody stands on the ladder.
+STANCE_FIELDS = fields_named(
+    "rig.max_height_m", "rig.speaker_height_m", "rig.speaker_down_deg", "rig.speaker_inwards_deg"
+)
 CARD_WIDTH_PX, CARD_RAIL_PX = 1044.0, 190.0
 # On a phone held upright: slots as wide as a thumb.
 PHONE_WIDTH_PX, PHONE_RAIL_PX, PHONE_IN_ROW = 380.0, 100.0, 8
@@ -97,6 +102,7 @@ class WorklistPage:
     moved: bool
     ready: bool
     drawing: Drawing | None
+    stance: tuple[Filled, ...]
 
 
 def _card_drawing(
@@ -159,6 +165,7 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         for move in moves
         if move.kind in HANDS
     )
+    stance = {} if result is None else stance_of(result)
     return WorklistPage(
         frame=frame,
         tasks=tasks,
@@ -166,7 +173,8 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         leave=() if result is None else words.left_alone(result),
         moved=moved(visit, result),
         ready=result is not None and result.any_usable,
-        drawing=hall_drawing(visit, result, with_spots=False) if proposed(result) else None,
+        drawing=hall_drawing(visit, result, with_spots=False) if stance else None,
+        stance=tuple(filled(field, visit) for field in STANCE_FIELDS),
     )
 
 
