@@ -320,8 +320,8 @@ KEYS = {
 }
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
-    "": "rows",
-    "takes": "used_ratio coherence",
+    "": "rows speech ringing",
+    "takes": "used_ratio coherence at",
     "patterns": "certain",
     "forecast": "out_of_reach",
 }

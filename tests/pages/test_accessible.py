@@ -245,7 +245,7 @@ def test_hall_and_its_forecast_follow_what_is_typed(browser, room):
         assert hall.locator("svg:visible .row-levels").count() == 1
         page.get_by_label("As high as it goes").fill("2.2")
         hall.get_by_text(re.compile("Raise both loudspeakers to 2.[0-2] m")).wait_for()
-        hall.locator("svg:visible").get_by_text("stand reaches 2.2 m").wait_for()
+        hall.locator("svg:visible .key").get_by_text("stand reaches 2.2 m").wait_for()
         page.get_by_label("Last row").fill("30")
         hall.get_by_text("Last row = 30 is above Length = 16.").wait_for()
         assert hall.locator("svg:visible").count() == 1

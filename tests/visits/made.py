@@ -84,6 +84,7 @@ distance_m = 2.5
 mic_channel = 1
 reference_channel = 2
 delay_is_relative = true
+at = "audience"
 
 [[take]]
 file = "takes/left-back.wav"

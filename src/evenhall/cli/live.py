@@ -272,6 +272,12 @@ def take(
     after: Annotated[
         bool, typer.Option("--after", help="The card is set: this take is for the proof.")
     ] = False,
+    stage: Annotated[
+        bool,
+        typer.Option(
+            "--stage", help="The microphone stands where the talker's will: tells where it rings."
+        ),
+    ] = False,
     distance: Annotated[
         float | None,
         typer.Option(metavar="M", min=0.05, max=300.0, help="Loudspeaker to microphone."),
@@ -348,6 +354,7 @@ def take(
                 side=side,
                 spot=spot,
                 state="after" if after else "before",
+                at="stage" if stage else "audience",
                 distance_m=distance,
                 kind=kind or usual_kind(sound.live),
                 length_s=length,

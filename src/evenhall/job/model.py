@@ -248,6 +248,10 @@ class Take(_Section):
         default=False,
         description="true where the sound device's own delay is unknown, else false",
     )
+    at: Literal["audience", "stage"] = Field(
+        default="audience",
+        description='"audience", or "stage" where the talker\'s microphone will stand',
+    )
     state: Literal["before", "after"] = Field(
         default="before", description='"before" or "after" (the card was set)'
     )

@@ -61,7 +61,51 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
             for k, move in enumerate(verdict.moves, 1)
         ),
         rows=rows_of(verdict.rows),
+        speech=_speech(verdict),
+        ringing=_ringing(verdict),
         proof=_proof(verdict),
+    )
+
+
+def _speech(verdict: Verdict) -> tuple[out.Speech, ...]:
+    if not verdict.speech:
+        return ()
+    from evenhall.verdict.speech import spot_text
+
+    return tuple(
+        out.Speech(
+            side=one.side,
+            spot=one.spot,
+            sti=one.speech.sti,
+            noise_dba=one.speech.noise_dba,
+            text=spot_text(one),
+        )
+        for one in verdict.speech
+    )
+
+
+def _ringing(verdict: Verdict) -> tuple[out.Ringing, ...]:
+    if not verdict.ringing:
+        return ()
+    from evenhall.verdict.ringing import SAID_COUNT, ringing_texts
+
+    return tuple(
+        out.Ringing(
+            side=place.side,
+            spot=place.spot,
+            card_gain_db=place.ringing.card_gain_db,
+            bands=tuple(
+                out.RingingBand(
+                    hz=band.band_hz,
+                    peak_hz=band.peak_hz,
+                    over_db=band.over_db,
+                    card_db=band.card_db,
+                )
+                for band in place.ringing.bands[:SAID_COUNT]
+            ),
+            text=" ".join(ringing_texts(place.ringing, with_card=bool(verdict.card))),
+        )
+        for place in verdict.ringing
     )
 
 
@@ -84,6 +128,7 @@ def _take_result(take: Take) -> out.TakeResult:
         "side": take.side,
         "spot": take.spot,
         "state": take.state,
+        "at": "stage" if take.on_stage else "audience",
         "usable": take.usable,
         "problems": problems,
         "distance_m": take.distance_m,

@@ -5,6 +5,7 @@ With takes in the folder it also says where they part from what any hall explain
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -35,8 +36,9 @@ from evenhall.job.stage import stage_of
 from evenhall.job.takes import measuring
 from evenhall.verdict.doubts import fits_of
 from evenhall.verdict.judge import reverberation_time_s
+from evenhall.verdict.ringing import ringing_at, ringing_texts
 from evenhall.verdict.speech import speech_by_spot, speech_texts
-from evenhall.verdict.take import SpotResponse, is_main, spot_responses
+from evenhall.verdict.take import Take, is_main, spot_responses
 
 __all__ = ["HallPlan", "plan_hall"]
 
@@ -116,7 +118,8 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     ]
     if missing:
         raise InputError(*missing)
-    taken = _taken(job, folder)
+    every = _taken(job, folder)
+    taken = spot_responses([take for take in every if not take.on_stage], state="before")
     stage = stage_of(job, folder)
     speaker, audience, rig = stage.speaker, stage.audience, job.rig
     assert speaker is not None
@@ -149,11 +152,11 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
         found=found,
         stance=stance_lines(found, seats),
         beyond=tuple(one.text for one in what_would(found.pair, seats, heard)),
+        talker=(*_talker(job, speaker, room, audience), *_rings(every)),
         speech=(
             *(() if rows is None else clarity_texts(rows)),
             *speech_texts(speech_by_spot(taken)),
         ),
-        talker=_talker(job, speaker, room, audience),
         spots=spots_for(audience, room, placed),
         rows=rows_of(
             rows_heard(placed, found.pair if found.proposed != found.was else None, seats, heard)
@@ -174,9 +177,18 @@ def _talker(job: Job, speaker: Loudspeaker, room: Room, audience: Audience) -> t
     return (gain_text(gain), *(step.text for step in steps))
 
 
-def _taken(job: Job, folder: Path) -> tuple[SpotResponse, ...]:
+def _rings(takes: Sequence[Take]) -> tuple[str, ...]:
+    """Say where a microphone on stage would ring, where takes were made there."""
+    return tuple(
+        f"{place.side}, {place.spot}: {line}"
+        for place in ringing_at(takes, None)
+        for line in ringing_texts(place.ringing, with_card=False)
+    )
+
+
+def _taken(job: Job, folder: Path) -> tuple[Take, ...]:
     """Measure what takes there are."""
     if not job.takes:
         return ()
     with measuring(job, folder) as measured:
-        return spot_responses(list(measured), state="before")
+        return tuple(measured)

@@ -76,6 +76,7 @@ class RecordedTake:
     reference_channel: int | None
     reference_file: str | None
     delay_is_relative: bool
+    at: str = "audience"
 
 
 def _new_job(folder: Path) -> str:
@@ -172,7 +173,7 @@ def add_take(folder: Path, take: RecordedTake) -> None:
     fields = {
         name: value
         for name, value in vars(take).items()
-        if value is not None and value is not False
+        if value is not None and value is not False and (name, value) != ("at", "audience")
     }
     entry = "[[take]]\n" + tomlkit.dumps(fields)
     with _locked(folder):

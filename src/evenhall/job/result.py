@@ -40,7 +40,10 @@ __all__ = [
     "Proof",
     "ProofBand",
     "Result",
+    "Ringing",
+    "RingingBand",
     "Row",
+    "Speech",
     "TakeProblem",
     "TakeResult",
     "TargetCurve",
@@ -117,6 +120,7 @@ class TakeResult(_Model):
     side: str
     spot: str
     state: Annotated[str, AfterValidator(_one_of("before", "after"))]
+    at: Annotated[str, AfterValidator(_one_of("audience", "stage"))] = "audience"
     usable: bool
     problems: tuple[TakeProblem, ...] = ()
     delay_s: float | None = None
@@ -265,6 +269,35 @@ class Proof(_Model):
     bands: tuple[ProofBand, ...]
 
 
+class Speech(_Model):
+    """How well speech is understood at the farthest spot of one loudspeaker."""
+
+    side: str
+    spot: str
+    sti: float | None  # IEC 60268-16, 0 to 1; null where noise hides an octave
+    noise_dba: float  # that it was reckoned for
+    text: str
+
+
+class RingingBand(_Model):
+    """A band in which a microphone on stage would ring."""
+
+    hz: float
+    peak_hz: float
+    over_db: float  # the peak over the mean of 200 Hz to 4 kHz
+    card_db: float  # what the card does there
+
+
+class Ringing(_Model):
+    """Where a microphone at a place on stage would ring first."""
+
+    side: str
+    spot: str
+    card_gain_db: float  # how much more gain the card leaves before it rings
+    bands: tuple[RingingBand, ...]
+    text: str
+
+
 class Row(_Model):
     """How loud one row is forecast to be against the middle one, mean of 200 Hz to 4 kHz."""
 
@@ -291,6 +324,8 @@ class Result(_Model):
     forecast: Forecast | None = None
     moves: tuple[Move, ...] = ()
     rows: tuple[Row, ...] = ()
+    speech: tuple[Speech, ...] = ()
+    ringing: tuple[Ringing, ...] = ()
     proof: Proof | None = None
 
     @property

@@ -160,6 +160,7 @@ def _measure(
         response=None,
         problems=(),
         usable=False,
+        on_stage=job_take.at == "stage",
     )
     try:
         recording = read_recording(folder / job_take.file)

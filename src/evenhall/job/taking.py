@@ -62,7 +62,7 @@ class Order:
 
     Parameters
     ----------
-    side, spot, state : str
+    side, spot, state, at : str
         As in job.toml.
     distance_m : float, optional
     kind : {"pink", "sweep"}
@@ -77,6 +77,7 @@ class Order:
     side: str
     spot: str
     state: Literal["before", "after"] = "before"
+    at: Literal["audience", "stage"] = "audience"
     distance_m: float | None = None
     kind: Literal["pink", "sweep"] = "pink"
     length_s: float | None = None
@@ -280,6 +281,7 @@ def record_take(
         side=order.side,
         spot=order.spot,
         state=order.state,
+        at=order.at,
         distance_m=order.distance_m,
         mic_channel=1,
         reference_channel=None if inside_two_clocks else 2,

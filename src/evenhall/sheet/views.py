@@ -174,7 +174,7 @@ def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:
 class _ReportedTake(Take):
     """A take as a result reports it: its band levels are written out, its response is gone."""
 
-    bands: tuple[BandLevel, ...]
+    bands: tuple[BandLevel, ...] = ()
 
     @property
     def level_db(self) -> FloatArray:
@@ -200,6 +200,7 @@ def _spots(result: Result, state: str) -> tuple[SpotResponse, ...]:
             bands=take.bands,
         )
         for take in result.takes
+        if take.at == "audience"
     ]
     return spot_responses(takes, state=state)
 

@@ -106,6 +106,15 @@ def verdicts(result: Result) -> tuple[Point, ...]:
             f"{_db(proof.forecast_error_db)} from the forecast."
         )
         points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
+    known = [one for one in result.speech if one.sti is not None]
+    if known:
+        worst = min(known, key=lambda one: one.sti or 0.0)
+        assumed = f"Reckoned for noise of {worst.noise_dba:.0f} dB(A), the hall as it was."
+        points.append(Point("Speech", f"{worst.text} {assumed}"))
+    points += [
+        Point(f"Before feedback, {one.side} at {one.spot}", _short(one.text))
+        for one in result.ringing
+    ]
     return tuple(points)
 
 

@@ -36,7 +36,7 @@ BOUND = np.array([6.0, 1.5, 12.0])
 SPOT_SD_DB = 0.7
 # Off its axis a box strays from two nominal angles by about this share of what it loses there.
 PATTERN_SHARE = 0.3
-MODEL_DB = 0.5  # rms of the forecast change in simulated halls: bench/hall.py
+MODEL_DB = 0.6  # rms of the forecast change in simulated halls: bench/hall.py
 # Weight of the plain forecast in that of a change: inverse squares of the rms errors there.
 PLAIN_SHARE = 0.7
 FIT_LOW_HZ, FIT_HIGH_HZ = 95.0, 10_500.0  # below, modes; above, the box's own beam

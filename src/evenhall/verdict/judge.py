@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,10 @@ from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import worklist
+
+if TYPE_CHECKING:
+    from evenhall.verdict.ringing import PlaceRinging
+    from evenhall.verdict.speech import SpotSpeech
 
 __all__ = ["Setting", "Verdict", "judge"]
 
@@ -76,6 +81,8 @@ class Verdict:
     moves: tuple[Move, ...]
     proof: Proof | None
     rows: RowsHeard | None
+    speech: tuple[SpotSpeech, ...]
+    ringing: tuple[PlaceRinging, ...]
 
 
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
@@ -102,6 +109,22 @@ def _hands(
     return found.moves, found.rows
 
 
+def _speech(mains: Sequence[SpotResponse]) -> tuple[SpotSpeech, ...]:
+    if not mains:
+        return ()
+    from evenhall.verdict.speech import speech_by_spot  # slow to import
+
+    return speech_by_spot(mains, last_alone=True)
+
+
+def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ...]:
+    if not any(take.on_stage for take in takes):
+        return ()
+    from evenhall.verdict.ringing import ringing_at  # seldom wanted
+
+    return ringing_at(takes, None if card is None else card.gain_db)
+
+
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
     if all(is_main(take.side) for take in takes):
         return ()
@@ -124,7 +147,8 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         Each judged for itself.
     setting : Setting
     """
-    takes = flag_disagreement(takes)
+    every = flag_disagreement(takes)
+    takes = [take for take in every if not take.on_stage]
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
@@ -156,7 +180,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         proof = prove(mains, after, card, rt60_s=rt60_s)
     hand_moves, rows = _hands(stage, even, spots)
     return Verdict(
-        takes=tuple(takes),
+        takes=tuple(every),
         spots=spots,
         rt60_s=rt60_s,
         evenness=even,
@@ -166,7 +190,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         card=card,
         forecast=outlook,
         moves=worklist(
-            takes=takes,
+            takes=every,
             spots=spots,
             match=alike,
             common=common,
@@ -178,4 +202,6 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         ),
         proof=proof,
         rows=rows,
+        speech=_speech(mains),
+        ringing=_ringing(every, card),
     )

@@ -1,5 +1,6 @@
 """Where a microphone on stage would ring, from a take at its place, and what the card does to it.
 
+    ringing_at()        each take on stage, with the card's gain of its side
     likely_ringing()    bands by the highest peak that the loop gain has in them
     ringing_texts()     the same in sentences
 
@@ -11,6 +12,7 @@ less.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,10 +27,17 @@ from evenhall.acoustics.bands import (
     UPPER_HZ,
 )
 from evenhall.acoustics.transfer import Response
-from evenhall.verdict.take import ALIGN_BANDS
+from evenhall.verdict.take import ALIGN_BANDS, Take
 from evenhall.verdict.words import hz_text, join_words
 
-__all__ = ["Ringing", "RingingBand", "likely_ringing", "ringing_texts"]
+__all__ = [
+    "PlaceRinging",
+    "Ringing",
+    "RingingBand",
+    "likely_ringing",
+    "ringing_at",
+    "ringing_texts",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -142,6 +151,41 @@ def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None
         bands=tuple(found),
         first_with_card_hz=with_card.band_hz,
         card_gain_db=found[0].over_db - (with_card.over_db + with_card.card_db),
+    )
+
+
+@dataclass(frozen=True)
+class PlaceRinging:
+    """What one loudspeaker would ring with at one place on stage."""
+
+    side: str
+    spot: str
+    ringing: Ringing
+
+
+def ringing_at(
+    takes: Sequence[Take], card_gain_db: Callable[[str], FloatArray] | None
+) -> tuple[PlaceRinging, ...]:
+    """Find it for each usable take that was made on stage.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Others are passed over.
+    card_gain_db : callable or None
+        Gives what the card does to the bands of a side, shape (31,).
+    """
+    return tuple(
+        PlaceRinging(
+            take.side,
+            take.spot,
+            likely_ringing(
+                take.response,
+                card_gain_db=None if card_gain_db is None else card_gain_db(take.side),
+            ),
+        )
+        for take in takes
+        if take.on_stage and take.state == "before" and take.usable and take.response is not None
     )
 
 

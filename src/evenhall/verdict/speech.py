@@ -30,7 +30,7 @@ from evenhall.hall.clarity import (
 )
 from evenhall.verdict.take import SpotResponse, Take, is_main
 
-__all__ = ["SpotSpeech", "speech_by_spot", "speech_texts"]
+__all__ = ["SpotSpeech", "speech_by_spot", "speech_texts", "spot_text"]
 
 FloatArray = NDArray[np.float64]
 
@@ -71,6 +71,7 @@ def _modulation(take: Take) -> FloatArray:
 def speech_by_spot(
     spots: Sequence[SpotResponse],
     *,
+    last_alone: bool = False,
     speech_dba: float = USUAL_SPEECH_DBA,
     noise_db_spl: ArrayLike | None = None,
     voice: Voice = MALE,
@@ -81,6 +82,8 @@ def speech_by_spot(
     ----------
     spots : sequence of SpotResponse
         From `spot_responses`; subs, delays and monitors are passed over.
+    last_alone : bool
+        Only the farthest spot of each loudspeaker, where speech is understood worst.
     speech_dba : float
         Mean level of speech over the spots, dB(A); each spot hears it louder or softer, and in
         such a tone, as the takes have it.
@@ -97,20 +100,28 @@ def speech_by_spot(
     # An octave without a level carries nothing that could be counted on.
     shape_db = 10.0 * np.log10(np.where(np.isfinite(power), np.maximum(power, 1e-30), 1e-30))
     level_dba = a_weighted_db(voice.octave_db + shape_db)
+    farthest = {spot.side: k for k, spot in enumerate(mains)}.values()
+    wanted = farthest if last_alone else range(len(mains))
     levels = speech_db(speech_dba + level_dba - level_dba.mean(), voice=voice, shape_db=shape_db)
     return tuple(
         SpotSpeech(
-            side=spot.side,
-            spot=spot.spot,
+            side=mains[k].side,
+            spot=mains[k].spot,
             speech=speech_at(
-                np.mean([_modulation(take) for take in spot.takes], axis=0),
+                np.mean([_modulation(take) for take in mains[k].takes], axis=0),
                 speech_db_spl=levels[k],
                 noise_db_spl=noise,
                 voice=voice,
             ),
         )
-        for k, spot in enumerate(mains)
+        for k in wanted
     )
+
+
+def spot_text(spot: SpotSpeech) -> str:
+    """Say it for one loudspeaker at one spot."""
+    where = f"At {spot.spot}, from the {spot.side} loudspeaker alone,"
+    return clarity_text(where, spot.speech, doubt=MEASURED_DOUBT)
 
 
 def speech_texts(spots: Sequence[SpotSpeech]) -> tuple[str, ...]:
@@ -131,8 +142,7 @@ def speech_texts(spots: Sequence[SpotSpeech]) -> tuple[str, ...]:
             )
             continue
         worse = min(known, key=lambda spot: spot.speech.sti)
-        where = f"At {name}, from the {worse.side} loudspeaker alone,"
-        texts.append(clarity_text(where, worse.speech, doubt=MEASURED_DOUBT))
+        texts.append(spot_text(worse))
     if texts:
         noise_dba = spots[0].speech.noise_dba
         texts.append(

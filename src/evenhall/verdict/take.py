@@ -51,6 +51,8 @@ class Take:
     problems : tuple of Problem
     usable : bool
         Whether its levels count.
+    on_stage : bool
+        The microphone stood where the talker's will, not among the people.
     """
 
     file: str
@@ -61,6 +63,7 @@ class Take:
     response: Response | None
     problems: tuple[Problem, ...]
     usable: bool
+    on_stage: bool = False
 
     @property
     def level_db(self) -> FloatArray:

@@ -1,0 +1,47 @@
+"""What takes on stage tell, and what they must not touch."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from evenhall.acoustics.bands import EXACT_HZ
+from verdict.builders import flat, judged, take, visit
+
+FAULTS = flat(0.0, {250.0: 6.0, 3150.0: 5.0})
+
+
+def on_stage(levels, **fields):
+    return replace(take(levels, spot="lectern", **fields), on_stage=True)
+
+
+def test_take_on_stage_enters_neither_evenness_nor_card():
+    takes = visit(FAULTS)
+    alone, with_stage = judged(*takes), judged(*takes, on_stage(flat(20.0, {1000.0: 30.0})))
+    assert with_stage.evenness.mean_db == alone.evenness.mean_db
+    assert [spot.spot for spot in with_stage.spots] == [spot.spot for spot in alone.spots]
+    card, plain = with_stage.card.solutions["both"], alone.card.solutions["both"]
+    assert np.array_equal(card.fader_db, plain.fader_db)
+    assert with_stage.moves == alone.moves
+    assert len(with_stage.takes) == len(takes) + 1
+
+
+def test_ringing_is_told_with_the_gain_of_the_side_of_the_take():
+    impulse = np.zeros(4096)
+    impulse[0] = 1.0
+    loop = {"impulse": impulse, "rate_hz": 48_000.0}
+    verdict = judged(*visit(FAULTS), on_stage(flat(), side="right", **loop))
+    (place,) = verdict.ringing
+    assert (place.side, place.spot) == ("right", "lectern")
+    gain_db = verdict.card.gain_db("right")
+    mean_db = gain_db[(EXACT_HZ > 195.0) & (EXACT_HZ < 4100.0)].mean()
+    for band in place.ringing.bands:
+        at = int(np.abs(EXACT_HZ - band.band_hz).argmin())
+        assert abs(band.card_db - (gain_db[at] - mean_db)) <= 0.05
+    assert judged(*visit(FAULTS)).ringing == ()
+
+
+def test_take_on_stage_after_the_work_or_unusable_tells_nothing():
+    loop = {"impulse": np.eye(1, 4096)[0], "rate_hz": 48_000.0}
+    later = on_stage(flat(), state="after", **loop)
+    broken = on_stage(flat(), usable=False, **loop)
+    assert judged(*visit(FAULTS), later, broken).ringing == ()
