@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
+from evenhall.verdict.area import seat_share
 from evenhall.verdict.card import (
     Card,
     Forecast,
@@ -23,6 +25,7 @@ from evenhall.verdict.card import (
 from evenhall.verdict.common import CommonResponse, common_response
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
 from evenhall.verdict.move import Move, Stage
+from evenhall.verdict.leftout import LeftOut, left_out, too_bold
 from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, level_range_hz
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
@@ -33,6 +36,10 @@ from evenhall.verdict.worklist import worklist
 __all__ = ["Setting", "Verdict", "judge"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# How softly a card may be made; the first that spoils no place is taken, or else the last.
+CAUTIONS = (1.0, 2.0, 4.0, 8.0)
 
 
 @dataclass(frozen=True)
@@ -61,7 +68,8 @@ class Setting:
 class Verdict:
     """What the takes together say, and what to do.
 
-    What could not be found (no usable take, one spot, one side) is None or empty.
+    What could not be found (no usable take, one spot, one side) is None or empty. `left_out`
+    says what the card does at each place when it is made of the others.
     """
 
     takes: tuple[Take, ...]
@@ -76,6 +84,55 @@ class Verdict:
     moves: tuple[Move, ...]
     proof: Proof | None
     rows: RowsHeard | None
+    left_out: tuple[LeftOut, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Tuning:
+    """How a card is made of any spots of one visit; what the whole visit knows stays the same."""
+
+    setting: Setting
+    target: FloatArray
+    cancelled: BoolArray
+    range_hz: tuple[float, float]
+
+    def patterns(self, common: CommonResponse) -> tuple[Pattern, ...]:
+        return find_patterns(
+            common,
+            deviation_db(common.level_db, self.target),
+            cancelled=self.cancelled,
+            range_hz=self.range_hz,
+            fader_spacing_octaves=_fader_spacing_octaves(self.setting.unit),
+        )
+
+    def card(self, common: CommonResponse, *, caution: float, unit: GraphicUnit) -> Card:
+        patterns = self.patterns(common)
+        deviation = deviation_db(common.level_db, self.target)
+        weight = band_weights(common, deviation, patterns, range_hz=self.range_hz)
+        boost = may_boost(unit, patterns, weight, self.cancelled, low_limit_hz=self.range_hz[0])
+        stage = self.setting.stage
+        share = seat_share(common.spots, stage.audience, stage.speaker)
+        return make_card(
+            common,
+            unit,
+            target=self.target,
+            weight=weight,
+            boost=boost,
+            share=share,
+            caution=caution,
+        )
+
+
+def _robust_card(common: CommonResponse, tuning: _Tuning) -> tuple[Card, tuple[LeftOut, ...]]:
+    """Make the boldest card that spoils no place it was not made for."""
+    unit = tuning.setting.unit
+    for caution in CAUTIONS:
+        card = tuning.card(common, caution=caution, unit=unit)
+        make = partial(tuning.card, caution=caution, unit=unit)
+        elsewhere = left_out(common, card, make)
+        if not too_bold(elsewhere):
+            break
+    return card, elsewhere
 
 
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
@@ -132,6 +189,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     even, alike = evenness(spots, before), match(spots)
     mains = [spot for spot in spots if is_main(spot.side)]
     common = card = outlook = proof = None
+    elsewhere: tuple[LeftOut, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     if mains:
         target = target_db(setting.target, EXACT_HZ)
@@ -139,18 +197,9 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         deviation = deviation_db(common.level_db, target)
         range_hz = level_range_hz(common, low_limit_hz=setting.low_limit_hz)
         cancelled = cancelled_bands(common, deviation)
-        patterns = find_patterns(
-            common,
-            deviation,
-            cancelled=cancelled,
-            range_hz=range_hz,
-            fader_spacing_octaves=_fader_spacing_octaves(setting.unit),
-        )
-        weight = band_weights(common, deviation, patterns, range_hz=range_hz)
-        boost = may_boost(setting.unit, patterns, weight, cancelled, low_limit_hz=range_hz[0])
-        card = make_card(
-            common, setting.unit, target=target, weight=weight, boost=boost, rt60_s=rt60_s
-        )
+        tuning = _Tuning(setting, target, cancelled, range_hz)
+        patterns = tuning.patterns(common)
+        card, elsewhere = _robust_card(common, tuning)
         outlook = forecast(common, card)
         after = spot_responses(takes, state="after")
         proof = prove(mains, after, card, rt60_s=rt60_s)
@@ -178,4 +227,5 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         ),
         proof=proof,
         rows=rows,
+        left_out=elsewhere,
     )
