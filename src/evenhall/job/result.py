@@ -33,6 +33,7 @@ __all__ = [
     "Forecast",
     "ForecastBand",
     "ForecastSpot",
+    "LeftOut",
     "Match",
     "Move",
     "OutOfReach",
@@ -44,6 +45,7 @@ __all__ = [
     "TakeProblem",
     "TakeResult",
     "TargetCurve",
+    "WrongFader",
     "to_json",
 ]
 
@@ -207,6 +209,15 @@ class ForecastSpot(_Model):
     rms_after_db: float | None
 
 
+class LeftOut(_Model):
+    """A spot without a card, and with one made of the other spots alone."""
+
+    side: str
+    spot: str
+    rms_before_db: float | None
+    rms_after_db: float | None
+
+
 class FinerUnit(_Model):
     """What a unit with more faders would reach."""
 
@@ -231,6 +242,7 @@ class Forecast(_Model):
     spots: tuple[ForecastSpot, ...] = ()
     finer_unit: FinerUnit | None = None
     out_of_reach: tuple[OutOfReach, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
 
 class Move(_Model):
@@ -256,6 +268,16 @@ class ProofBand(_Model):
     weight: float
 
 
+class WrongFader(_Model):
+    """A fader that stands otherwise than the card asks."""
+
+    side: str
+    hz: float
+    asked_db: float
+    stands_db: float
+    text: str
+
+
 class Proof(_Model):
     """The takes after the work, held against the forecast."""
 
@@ -263,6 +285,7 @@ class Proof(_Model):
     forecast_error_db: float
     holds: bool
     bands: tuple[ProofBand, ...]
+    faders_wrong: tuple[WrongFader, ...] = ()
 
 
 class Row(_Model):

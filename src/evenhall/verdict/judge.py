@@ -172,6 +172,21 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
     )
 
 
+def _correcting(proof: Proof | None) -> tuple[Move, ...]:
+    """Moves of the faders that stand wrong, where the proof does not hold."""
+    if proof is None or proof.holds:
+        return ()
+    return tuple(
+        Move(
+            "equalize",
+            fader.text,
+            before={"hz": fader.hz, "fader_db": fader.stands_db},
+            after={"hz": fader.hz, "fader_db": fader.asked_db},
+        )
+        for fader in proof.faders_wrong
+    )
+
+
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     """Judge all takes of a visit together.
 
@@ -214,7 +229,8 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         patterns=patterns,
         card=card,
         forecast=outlook,
-        moves=worklist(
+        moves=_correcting(proof)
+        + worklist(
             takes=takes,
             spots=spots,
             match=alike,

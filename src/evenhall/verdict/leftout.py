@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
 from evenhall.verdict.card import Card, weighted_rms_db
 from evenhall.verdict.common import CommonResponse, common_of
 
-__all__ = ["WORSE_DB", "LeftOut", "left_out", "mean_left_out_db", "too_bold"]
+__all__ = ["WORSE_DB", "LeftOut", "left_out", "too_bold"]
 
 # A card that makes a place it was not made for worse than this is too sure of itself.
 WORSE_DB = 0.3
@@ -60,10 +58,3 @@ def left_out(
 def too_bold(found: tuple[LeftOut, ...]) -> bool:
     """Whether a card makes a place it was not made for worse by more than `WORSE_DB`."""
     return any(spot.rms_after_db > spot.rms_before_db + WORSE_DB for spot in found)
-
-
-def mean_left_out_db(found: tuple[LeftOut, ...]) -> tuple[float, float]:
-    """Root mean squares over the places, before and after."""
-    squares = np.array([(spot.rms_before_db**2, spot.rms_after_db**2) for spot in found])
-    before, after = np.sqrt(squares.mean(axis=0))
-    return float(before), float(after)
