@@ -14,15 +14,15 @@ places, over the bands from the low limit to 16 kHz, weighted mean removed.
 from __future__ import annotations
 
 import numpy as np
-from verdict.builders import diffuse_levels_db, judged, take
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.equalizer import Wanted, band_gain_db, graphic_unit, solve
 from evenhall.verdict.card import deviation_db, may_boost, weighted_rms_db
 from evenhall.verdict.patterns import cancelled_bands
+from verdict.builders import diffuse_levels_db, judged, take
 
 ROOMS = 200
-FIELDS = {rt60_s: None for rt60_s in (0.5, 0.9, 1.5)}
+FIELDS = dict.fromkeys((0.5, 0.9, 1.5))
 LOW_HZ = 63.0
 WORSE_DB = 0.3
 MEASURED, PLACES = 3, 8

@@ -59,7 +59,7 @@ class WrongFader:
 def did_by_takes(
     before: Sequence[SpotResponse], after: Sequence[SpotResponse], side: str
 ) -> tuple[FloatArray, FloatArray]:
-    """What changed in each band of a side, and its uncertainty, over the spots that both have.
+    """Give the change in each band of a side, and its uncertainty, over the spots that both have.
 
     Returns
     -------
@@ -140,7 +140,7 @@ def wrong_faders(
         return float(tries_db[near[int(np.argmin(costs))]])
 
     def rest(stands: FloatArray, fader: int) -> FloatArray:
-        """What would be left with a fader at each setting, shape (n_tries, 31)."""
+        """Give what is left with a fader at each setting, shape (n_tries, 31)."""
         now = np.abs(tries_db - stands[fader]).argmin()
         left = did - band_gain_db(unit, stands)
         return np.asarray(left - (alone[fader] - alone[fader, now]))
