@@ -38,7 +38,7 @@ def loudspeaker_db(rng):
 
 
 def place_db(rng, diffuse_db, direct_share):
-    """What a place adds: its part of the diffuse field, one reflection, its modes."""
+    """Make what a place adds: its part of the diffuse field, one reflection, its modes."""
     diffuse = 10.0 ** (diffuse_db[rng.integers(len(diffuse_db))] / 10.0)
     nodes = EXACT_HZ[:, None] * 10.0 ** np.linspace(-0.05, 0.05, 41)
     late_s, size = rng.uniform(0.002, 0.02), rng.uniform(0.1, 0.6)
@@ -56,7 +56,7 @@ def copied(unit, deviation):
 
 
 def plain_card(unit, verdict):
-    """The mean over the places solved as it is, with the card's weights and limits."""
+    """Solve the mean over the places as it is, with the card's weights and limits."""
     common, card = verdict.common, verdict.card
     mean = deviation_db(common.level_db, card.target)
     cancelled = cancelled_bands(common, mean)

@@ -173,7 +173,7 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
 
 
 def _correcting(proof: Proof | None) -> tuple[Move, ...]:
-    """Moves of the faders that stand wrong, where the proof does not hold."""
+    """List the moves of the faders that stand wrong, where the proof does not hold."""
     if proof is None or proof.holds:
         return ()
     return tuple(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT
-from evenhall.equalizer.graphic import GraphicUnit, band_gain_db
+from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, section_power
 from evenhall.verdict.take import SpotResponse, align_level_db
 from evenhall.verdict.words import hz_text
 
@@ -50,9 +50,10 @@ class WrongFader:
         """What is wrong and what to do."""
         off_db = self.off_db
         way, cure = ("high", "down") if off_db > 0 else ("low", "up")
+        name, size = hz_text(self.hz), f"{abs(off_db):g} dB"
         return (
-            f"The {hz_text(self.hz)} fader of {self.side} stands about {abs(off_db):g} dB too {way}. "
-            f"Move {hz_text(self.hz)} {cure} by {abs(off_db):g} dB, to {self.asked_db:g}."
+            f"The {name} fader of {self.side} stands about {size} too {way}. "
+            f"Move {name} {cure} by {size}, to {self.asked_db:g}."
         )
 
 
@@ -117,13 +118,9 @@ def wrong_faders(
     price = np.log(known.sum()) + 2.0 * np.log(unit.fader_count)
     tries_db = np.arange(-unit.range_db, unit.range_db + 0.01, TRY_STEP_DB)
     # Sections multiply, so their band gains nearly add: near enough to choose by.
-    alone = np.zeros((unit.fader_count, tries_db.size, BAND_COUNT))
-    one = np.zeros(unit.fader_count)
-    for fader in range(unit.fader_count):
-        for k, setting_db in enumerate(tries_db):
-            one[fader] = setting_db
-            alone[fader, k] = band_gain_db(unit, one)
-        one[fader] = 0.0
+    q = unit.q[:, None, None, None]
+    power = section_power(unit.model, q, tries_db[:, None, None], unit.band_detune_sq[:, None])
+    alone = 10.0 * np.log10(power @ unit.band_nodes[1])
 
     def squares(left: FloatArray) -> FloatArray:
         mean = (left @ weight) / weight.sum()
