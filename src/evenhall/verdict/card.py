@@ -157,6 +157,7 @@ def make_card(
     boost: BoolArray,
     share: FloatArray,
     caution: float = 1.0,
+    apart: bool | None = None,
 ) -> Card:
     """One card for both sides, or one for each where that is clearly better.
 
@@ -172,6 +173,9 @@ def make_card(
         From `area.seat_share()`.
     caution : float
         How softly; see `area.area_wanted_db()`.
+    apart : bool, optional
+        Whether each side has its own card, where that is settled; then nothing is compared,
+        with a finer unit neither.
     """
 
     def solved(hand: GraphicUnit, rows: list[int]) -> Solution:
@@ -182,15 +186,20 @@ def make_card(
         return solve(hand, Wanted(wanted, weight, boost[nearest]))
 
     every = list(range(len(common.spots)))
+    sides = list(dict.fromkeys(spot.side for spot in common.spots))
+    rows_of = {side: [k for k in every if common.spots[k].side == side] for side in sides}
+    if apart:
+        solutions = {side: solved(unit, rows) for side, rows in rows_of.items()}
+        return Card(unit, solutions, target, weight, None)
     card = Card(unit, {"both": solved(unit, every)}, target, weight, None)
+    if apart is False:
+        return card
     finer = finer_unit(unit)
     if finer is not None:
         left = common.level_db - target + solved(finer, every).gain_db
         card = replace(card, finer_rms_db=weighted_rms_db(left, weight))
-    sides = list(dict.fromkeys(spot.side for spot in common.spots))
     if len(sides) < 2 or not np.any(weight > 0):
         return card
-    rows_of = {side: [k for k in every if common.spots[k].side == side] for side in sides}
     solutions = {side: solved(unit, rows) for side, rows in rows_of.items()}
     separate = replace(card, solutions=solutions)
     gained = _mean_rms_db(common, card) - _mean_rms_db(common, separate)

@@ -105,7 +105,8 @@ class _Tuning:
             fader_spacing_octaves=_fader_spacing_octaves(self.setting.unit),
         )
 
-    def card(self, common: CommonResponse, *, caution: float, unit: GraphicUnit) -> Card:
+    def card(self, common: CommonResponse, *, caution: float, apart: bool | None = None) -> Card:
+        unit = self.setting.unit
         patterns = self.patterns(common)
         deviation = deviation_db(common.level_db, self.target)
         weight = band_weights(common, deviation, patterns, range_hz=self.range_hz)
@@ -120,15 +121,15 @@ class _Tuning:
             boost=boost,
             share=share,
             caution=caution,
+            apart=apart,
         )
 
 
 def _robust_card(common: CommonResponse, tuning: _Tuning) -> tuple[Card, tuple[LeftOut, ...]]:
     """Make the boldest card that spoils no place it was not made for."""
-    unit = tuning.setting.unit
     for caution in CAUTIONS:
-        card = tuning.card(common, caution=caution, unit=unit)
-        make = partial(tuning.card, caution=caution, unit=unit)
+        card = tuning.card(common, caution=caution)
+        make = partial(tuning.card, caution=caution, apart="both" not in card.solutions)
         elsewhere = left_out(common, card, make)
         if not too_bold(elsewhere):
             break
