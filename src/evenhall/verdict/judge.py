@@ -24,8 +24,8 @@ from evenhall.verdict.card import (
 )
 from evenhall.verdict.common import CommonResponse, common_response
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
-from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.leftout import LeftOut, left_out, too_bold
+from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, level_range_hz
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
