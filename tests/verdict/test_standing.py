@@ -60,6 +60,12 @@ def test_two_wrong_faders_are_both_named_with_how_far():
     )
 
 
+def test_unit_that_was_bypassed_accuses_no_fader():
+    unit = graphic_unit(31)
+    asked = np.where(np.arange(31) % 4 < 2, -5.0, 0.0)
+    assert wrong_faders(unit, asked, np.zeros(31), DOUBT_DB, side="left") == ()
+
+
 def test_change_of_level_alone_accuses_no_fader():
     unit = graphic_unit(31)
     assert wrong_faders(unit, np.zeros(31), np.full(31, 5.0), DOUBT_DB, side="left") == ()

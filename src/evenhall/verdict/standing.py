@@ -27,6 +27,9 @@ MOST_WRONG = 3
 LEAST_OFF_DB = 1.5
 # What a unit differs from its model by, and what moves between two takes beside the faders.
 MODEL_DB = 0.2
+# What is left may be twice the doubt (squared); beyond, no few faders explain what was measured:
+# the unit is bypassed or another, or a loudspeaker was moved.
+WORST_FIT = 4.0
 TRY_STEP_DB = 0.5  # faders are tried so far apart, then all found ones are settled together
 SETTLE_ROUNDS = 3
 
@@ -92,9 +95,10 @@ def wrong_faders(
     *,
     side: str,
 ) -> tuple[WrongFader, ...]:
-    """Name the few faders that explain what the unit did, lowest first; empty if none is sure.
+    """Name the few faders that explain what the unit did, lowest first; none if unsure.
 
-    Weighted least squares of the unit's band gains, the level free. Of all faders at all
+    Weighted least squares of the unit's band gains, the level free; none is named where more is
+    wrong than a few faders. Of all faders at all
     settings the one that explains most is taken, as long as it lowers the weighted squares by
     more than its price; then those found are settled together, and the next is looked for. The
     price is Schwarz's ln n for each of the two figures found (1978, from memory) with n the
@@ -157,6 +161,8 @@ def wrong_faders(
             break
         stands, cost = trial, new_cost
         found.append(fader)
+    if cost > WORST_FIT * known.sum():
+        return ()
     return tuple(
         WrongFader(side, float(unit.nominal_hz[k]), float(asked_db[k]), float(stands[k]))
         for k in sorted(found)
