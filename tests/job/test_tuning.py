@@ -323,7 +323,7 @@ ADDED = {
     "": "rows speech ringing",
     "takes": "used_ratio coherence at",
     "patterns": "certain",
-    "forecast": "out_of_reach",
+    "forecast": "out_of_reach left_out",
 }
 
 
@@ -468,7 +468,7 @@ def test_card_set_the_wrong_way_is_not_proven(proven):
 def test_figures_of_the_proof_are_those_of_its_bands(proven):
     for result in proven[1:]:
         proof = result["proof"]
-        assert set(proof) == {"rms_db", "forecast_error_db", "holds", "bands"}
+        assert set(proof) == {"rms_db", "forecast_error_db", "holds", "bands", "faders_wrong"}
         figures = {
             name: np.array([band[name] for band in proof["bands"]])
             for name in ("measured_db", "forecast_db", "target_db", "weight")

@@ -244,6 +244,15 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
             out.OutOfReach(hz=band.hz, left_db=band.left_db, why=band.why)
             for band in card.out_of_reach
         ),
+        left_out=tuple(
+            out.LeftOut(
+                side=spot.side,
+                spot=spot.spot,
+                rms_before_db=spot.rms_before_db,
+                rms_after_db=spot.rms_after_db,
+            )
+            for spot in verdict.left_out
+        ),
     )
 
 
@@ -265,5 +274,15 @@ def _proof(verdict: Verdict) -> out.Proof | None:
                 weight=card.weight[k],
             )
             for k in np.flatnonzero(counted)
+        ),
+        faders_wrong=tuple(
+            out.WrongFader(
+                side=fader.side,
+                hz=fader.hz,
+                asked_db=fader.asked_db,
+                stands_db=fader.stands_db,
+                text=fader.text,
+            )
+            for fader in proof.faders_wrong
         ),
     )

@@ -33,6 +33,7 @@ __all__ = [
     "Forecast",
     "ForecastBand",
     "ForecastSpot",
+    "LeftOut",
     "Match",
     "Move",
     "OutOfReach",
@@ -47,6 +48,7 @@ __all__ = [
     "TakeProblem",
     "TakeResult",
     "TargetCurve",
+    "WrongFader",
     "to_json",
 ]
 
@@ -211,6 +213,15 @@ class ForecastSpot(_Model):
     rms_after_db: float | None
 
 
+class LeftOut(_Model):
+    """A spot without a card, and with one made of the other spots alone."""
+
+    side: str
+    spot: str
+    rms_before_db: float | None
+    rms_after_db: float | None
+
+
 class FinerUnit(_Model):
     """What a unit with more faders would reach."""
 
@@ -235,6 +246,7 @@ class Forecast(_Model):
     spots: tuple[ForecastSpot, ...] = ()
     finer_unit: FinerUnit | None = None
     out_of_reach: tuple[OutOfReach, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
 
 class Move(_Model):
@@ -260,6 +272,16 @@ class ProofBand(_Model):
     weight: float
 
 
+class WrongFader(_Model):
+    """A fader that stands otherwise than the card asks."""
+
+    side: str
+    hz: float
+    asked_db: float
+    stands_db: float
+    text: str
+
+
 class Proof(_Model):
     """The takes after the work, held against the forecast."""
 
@@ -267,6 +289,7 @@ class Proof(_Model):
     forecast_error_db: float
     holds: bool
     bands: tuple[ProofBand, ...]
+    faders_wrong: tuple[WrongFader, ...] = ()
 
 
 class Speech(_Model):

@@ -5,11 +5,12 @@ Every sentence is plain text; `sheet.typ` only sets it. Start at `verdicts()` an
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from evenhall.job.folder import Job
-from evenhall.job.result import Move, Pattern, Result
+from evenhall.job.result import Forecast, Move, Pattern, Result
 from evenhall.verdict.words import hz_text
 
 __all__ = [
@@ -98,13 +99,14 @@ def verdicts(result: Result) -> tuple[Point, ...]:
         finer = result.forecast.finer_unit
         if finer is not None:
             body += f" A unit of {finer.bands} faders would reach {_db(finer.rms_after_db)}."
-        points.append(Point("Forecast", body))
+        points.append(Point("Forecast", body + _left_out(result.forecast)))
     if result.proof is not None:
         proof = result.proof
         body = (
             f"Measured after the work: {_db(proof.rms_db)} from the target (rms), "
             f"{_db(proof.forecast_error_db)} from the forecast."
         )
+        body = " ".join([body, *(fader.text for fader in proof.faders_wrong)])
         points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
     known = [one for one in result.speech if one.sti is not None]
     if known:
@@ -116,6 +118,22 @@ def verdicts(result: Result) -> tuple[Point, ...]:
         for one in result.ringing
     ]
     return tuple(points)
+
+
+def _left_out(forecast: Forecast) -> str:
+    """Say what the card does at a spot it was not made for; nothing where that is not known."""
+    known = [
+        (spot.rms_before_db, spot.rms_after_db)
+        for spot in forecast.left_out
+        if spot.rms_before_db is not None and spot.rms_after_db is not None
+    ]
+    if not known:
+        return ""
+    before, after = (
+        math.sqrt(sum(rms**2 for rms in column) / len(column))
+        for column in zip(*known, strict=True)
+    )
+    return f" At a spot it was not made for, the card brings {_db(before)} to {_db(after)}."
 
 
 def _evenness(result: Result) -> Point:

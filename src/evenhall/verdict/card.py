@@ -8,7 +8,7 @@ forecast()     the listening area with the card set, spot by spot and as a whole
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.equalizer.graphic import GraphicUnit, finer_unit
 from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, solve
-from evenhall.verdict.common import CommonResponse, common_response
+from evenhall.verdict.area import area_wanted_db
+from evenhall.verdict.common import CommonResponse, common_of
 from evenhall.verdict.patterns import Pattern
 from evenhall.verdict.take import align_level_db
 
@@ -154,7 +155,9 @@ def make_card(
     target: FloatArray,
     weight: FloatArray,
     boost: BoolArray,
-    rt60_s: float | None,
+    share: FloatArray,
+    caution: float = 0.0,
+    apart: bool | None = None,
 ) -> Card:
     """One card for both sides, or one for each where that is clearly better.
 
@@ -166,26 +169,43 @@ def make_card(
     target, weight : ndarray, shape (31,)
     boost : ndarray of bool, shape (n_faders,)
         From `may_boost()`.
-    rt60_s : float or None
+    share : ndarray, shape (n_spots,)
+        From `area.seat_share()`.
+    caution : float
+        How softly; see `area.area_wanted_db()`. 0 takes the spots at their word.
+    apart : bool, optional
+        Whether each side has its own card, where that is settled; then nothing is compared,
+        with a finer unit neither.
     """
-    deviation = deviation_db(common.level_db, target)
-    both = solve(unit, Wanted(deviation, weight, boost))
-    finer = finer_unit(unit)
-    finer_rms_db = None
-    if finer is not None:
+
+    def solved(hand: GraphicUnit, rows: list[int]) -> Solution:
+        some = common_of(common, rows)
+        wanted = (
+            area_wanted_db(some, target, share[rows], weight, caution=caution)
+            if caution
+            else deviation_db(some.level_db, target)
+        )
         # What may be raised stays where it is: a finer unit changes the hand, not the room.
-        nearest = np.abs(np.log(finer.centre_hz[:, None] / unit.centre_hz)).argmin(axis=1)
-        finer_rms_db = solve(finer, Wanted(deviation, weight, boost[nearest])).rms_after_db
-    card = Card(unit, {"both": both}, target, weight, finer_rms_db)
+        nearest = np.abs(np.log(hand.centre_hz[:, None] / unit.centre_hz)).argmin(axis=1)
+        return solve(hand, Wanted(wanted, weight, boost[nearest]))
+
+    every = list(range(len(common.spots)))
     sides = list(dict.fromkeys(spot.side for spot in common.spots))
+    rows_of = {side: [k for k in every if common.spots[k].side == side] for side in sides}
+    if apart:
+        solutions = {side: solved(unit, rows) for side, rows in rows_of.items()}
+        return Card(unit, solutions, target, weight, None)
+    card = Card(unit, {"both": solved(unit, every)}, target, weight, None)
+    if apart is False:
+        return card
+    finer = finer_unit(unit)
+    if finer is not None:
+        left = common.level_db - target + solved(finer, every).gain_db
+        card = replace(card, finer_rms_db=weighted_rms_db(left, weight))
     if len(sides) < 2 or not np.any(weight > 0):
         return card
-    solutions = {}
-    for side in sides:
-        own = common_response([s for s in common.spots if s.side == side], rt60_s=rt60_s)
-        own_deviation = deviation_db(own.level_db, target)
-        solutions[side] = solve(unit, Wanted(own_deviation, weight, boost))
-    separate = Card(unit, solutions, target, weight, finer_rms_db)
+    solutions = {side: solved(unit, rows) for side, rows in rows_of.items()}
+    separate = replace(card, solutions=solutions)
     gained = _mean_rms_db(common, card) - _mean_rms_db(common, separate)
     return separate if gained >= SEPARATE_DB else card
 

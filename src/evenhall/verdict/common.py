@@ -17,7 +17,7 @@ from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency
 from evenhall.acoustics.transfer import Response
 from evenhall.verdict.take import SpotResponse, align_level_db, nan_mean
 
-__all__ = ["CommonResponse", "common_response", "direct_ratio", "scatter_db"]
+__all__ = ["CommonResponse", "common_of", "common_response", "direct_ratio", "scatter_db"]
 
 FloatArray = NDArray[np.float64]
 
@@ -119,9 +119,18 @@ def common_response(spots: Sequence[SpotResponse], *, rt60_s: float | None) -> C
     Two loudspeakers at one spot are not two places: the number of independent witnesses is
     between the number of spots and that of responses, and the places are what counts.
     """
+    strays = np.stack([_strays_db(spot, rt60_s or DEFAULT_RT60_S) for spot in spots])
+    return _joined(spots, strays)
+
+
+def common_of(common: CommonResponse, rows: Sequence[int]) -> CommonResponse:
+    """Join some of the spots of a common response; `rows` is not empty."""
+    return _joined([common.spots[k] for k in rows], common.scatter_db[list(rows)])
+
+
+def _joined(spots: Sequence[SpotResponse], strays: FloatArray) -> CommonResponse:
     aligned = np.stack([spot.level_db - align_level_db(spot.level_db) for spot in spots])
     own = np.stack([spot.uncertainty_db for spot in spots])
-    strays = np.stack([_strays_db(spot, rt60_s or DEFAULT_RT60_S) for spot in spots])
     known = np.isfinite(aligned)
     variance = np.where(known, own, 0.0) ** 2 + strays**2 + 0.01
     trust = np.where(known, 1.0 / variance, 0.0)

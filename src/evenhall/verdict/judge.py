@@ -12,20 +12,14 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
-from evenhall.verdict.card import (
-    Card,
-    Forecast,
-    band_weights,
-    deviation_db,
-    forecast,
-    make_card,
-    may_boost,
-)
+from evenhall.verdict.card import Card, Forecast, deviation_db, forecast
 from evenhall.verdict.common import CommonResponse, common_response
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
+from evenhall.verdict.leftout import LeftOut
 from evenhall.verdict.move import Move, Stage
-from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns, level_range_hz
+from evenhall.verdict.patterns import Pattern, cancelled_bands, level_range_hz
 from evenhall.verdict.proof import Proof, prove
+from evenhall.verdict.robust import Recipe, robust_card
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
@@ -66,7 +60,8 @@ class Setting:
 class Verdict:
     """What the takes together say, and what to do.
 
-    What could not be found (no usable take, one spot, one side) is None or empty.
+    What could not be found (no usable take, one spot, one side) is None or empty. `left_out`
+    says what the card does at each place when it is made of the others.
     """
 
     takes: tuple[Take, ...]
@@ -83,6 +78,7 @@ class Verdict:
     rows: RowsHeard | None
     speech: tuple[SpotSpeech, ...]
     ringing: tuple[PlaceRinging, ...]
+    left_out: tuple[LeftOut, ...]
 
 
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
@@ -92,10 +88,6 @@ def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
     times = [time for response in responses if response is not None for time in response.t20_s]
     known = [time for time in times if np.isfinite(time)]
     return float(np.median(known)) if known else None
-
-
-def _fader_spacing_octaves(unit: GraphicUnit) -> float:
-    return float(np.median(np.diff(np.log2(unit.centre_hz))))
 
 
 def _hands(
@@ -138,6 +130,21 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
     )
 
 
+def _correcting(proof: Proof | None) -> tuple[Move, ...]:
+    """List the moves of the faders that stand wrong, where the proof does not hold."""
+    if proof is None or proof.holds:
+        return ()
+    return tuple(
+        Move(
+            "equalize",
+            fader.text,
+            before={"hz": fader.hz, "fader_db": fader.stands_db},
+            after={"hz": fader.hz, "fader_db": fader.asked_db},
+        )
+        for fader in proof.faders_wrong
+    )
+
+
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     """Judge all takes of a visit together.
 
@@ -156,6 +163,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     even, alike = evenness(spots, before), match(spots)
     mains = [spot for spot in spots if is_main(spot.side)]
     common = card = outlook = proof = None
+    elsewhere: tuple[LeftOut, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     if mains:
         target = target_db(setting.target, EXACT_HZ)
@@ -163,18 +171,9 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         deviation = deviation_db(common.level_db, target)
         range_hz = level_range_hz(common, low_limit_hz=setting.low_limit_hz)
         cancelled = cancelled_bands(common, deviation)
-        patterns = find_patterns(
-            common,
-            deviation,
-            cancelled=cancelled,
-            range_hz=range_hz,
-            fader_spacing_octaves=_fader_spacing_octaves(setting.unit),
-        )
-        weight = band_weights(common, deviation, patterns, range_hz=range_hz)
-        boost = may_boost(setting.unit, patterns, weight, cancelled, low_limit_hz=range_hz[0])
-        card = make_card(
-            common, setting.unit, target=target, weight=weight, boost=boost, rt60_s=rt60_s
-        )
+        recipe = Recipe(setting.unit, stage, target, cancelled, range_hz)
+        patterns = recipe.patterns(common)
+        card, elsewhere = robust_card(common, recipe)
         outlook = forecast(common, card)
         after = spot_responses(takes, state="after")
         proof = prove(mains, after, card, rt60_s=rt60_s)
@@ -189,7 +188,8 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         patterns=patterns,
         card=card,
         forecast=outlook,
-        moves=worklist(
+        moves=_correcting(proof)
+        + worklist(
             takes=every,
             spots=spots,
             match=alike,
@@ -204,4 +204,5 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         rows=rows,
         speech=_speech(mains),
         ringing=_ringing(every, card),
+        left_out=elsewhere,
     )

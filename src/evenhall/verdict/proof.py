@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from evenhall.verdict.card import Card, deviation_db, forecast, weighted_rms_db
 from evenhall.verdict.common import common_response
+from evenhall.verdict.standing import WrongFader, did_by_takes, wrong_faders
 from evenhall.verdict.take import SpotResponse
 
 __all__ = ["Proof", "prove"]
@@ -32,6 +33,8 @@ class Proof:
         Weighted deviation from the target, measured and forecast.
     forecast_error_db : float
         Weighted rms of measured less forecast.
+    faders_wrong : tuple of WrongFader
+        Faders that seem to stand otherwise than the card asks.
     """
 
     measured_db: FloatArray
@@ -39,6 +42,7 @@ class Proof:
     rms_db: float
     forecast_rms_db: float
     forecast_error_db: float
+    faders_wrong: tuple[WrongFader, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -47,6 +51,20 @@ class Proof:
             self.rms_db <= self.forecast_rms_db + WORSE_THAN_FORECAST_DB
             and self.forecast_error_db <= FORECAST_ERROR_DB
         )
+
+
+def _faders_wrong(
+    was: Sequence[SpotResponse], now: Sequence[SpotResponse], card: Card
+) -> tuple[WrongFader, ...]:
+    found: list[WrongFader] = []
+    for side in dict.fromkeys(spot.side for spot in now):
+        solution = card.solutions.get("both") or card.solutions.get(side)
+        if solution is not None:
+            did, doubt = did_by_takes(was, now, side)
+            # Only where the card answers: elsewhere lies what the loudspeaker hardly sends.
+            did = np.where(card.weight > 0, did, np.nan)
+            found += wrong_faders(card.unit, solution.fader_db, did, doubt, side=side)
+    return tuple(found)
 
 
 def prove(
@@ -71,4 +89,5 @@ def prove(
         rms_db=weighted_rms_db(level - card.target, card.weight),
         forecast_rms_db=promised.rms_after_db,
         forecast_error_db=weighted_rms_db(level - promised.after_db, card.weight),
+        faders_wrong=_faders_wrong(was, now, card),
     )
