@@ -77,7 +77,12 @@ class Followed:
 
 
 def begin(
-    unit: GraphicUnit, fader_db: ArrayLike, *, fader_sigma_db: float, level_sigma_db: float
+    unit: GraphicUnit,
+    fader_db: ArrayLike,
+    *,
+    fader_sigma_db: float,
+    level_sigma_db: float,
+    level_db: float = 0.0,
 ) -> Followed:
     """Say what is believed before anything is heard.
 
@@ -87,12 +92,14 @@ def begin(
     fader_db : array_like, shape (n_faders,)
         Where the faders are said to stand.
     fader_sigma_db, level_sigma_db : float
-        How far that, and a level of 0 dB, may be from the truth.
+        How far that, and the level, may be from the truth.
+    level_db : float
+        What all bands are said to have in common besides.
     """
     faders = np.array(fader_db, dtype=np.float64)
     sigma_db = np.append(np.full(faders.size, fader_sigma_db), level_sigma_db)
     return Followed(
-        unit, faders, 0.0, np.diag(sigma_db**2), faders, np.zeros(faders.size), in_hand=None
+        unit, faders, level_db, np.diag(sigma_db**2), faders, np.zeros(faders.size), in_hand=None
     )
 
 

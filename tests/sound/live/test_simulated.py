@@ -318,3 +318,20 @@ def test_setup_claims_what_holds():
     assert SIMULATED_SETUP.one_clock
     assert SIMULATED_SETUP.plays
     assert (SIMULATED_SETUP.latency_s, SIMULATED_SETUP.last_input) == (0.0, 1)
+
+
+def test_unit_in_the_way_is_heard_from_the_next_frame_on(devices, clock):
+    noise = pink_noise(2.0, rate_hz=RATE_HZ, seed=8, level_dbfs=-30.0)
+    half = np.zeros(400)
+    half[0] = 0.5
+    devices.put_in(np.eye(1, 400)[0])
+    devices.play(noise)
+    clock.now_s += 1.5
+    before = devices.read().inputs[:, 0]
+    devices.put_in(half)
+    clock.now_s += 0.4
+    after = devices.read().inputs[:, 0]
+    whole = np.convolve(ramped(noise, RATE_HZ), RESPONSE[:24_000].astype(np.float32))
+    # The converter's noise at -115 dBFS is all that may be between.
+    assert np.abs(before - whole[: before.size]).max() <= 5e-5
+    assert np.abs(after - 0.5 * whole[before.size :][: after.size]).max() <= 5e-5

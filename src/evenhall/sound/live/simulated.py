@@ -82,6 +82,9 @@ class SimulatedDevices:
         self._noise = _noise_round(noise, seed=seed, rate_hz=self.rate_hz)
         self._impulse = np.zeros(1, dtype=np.float32)
         self._gain = np.float32(1.0)
+        # A unit in the way, and what has passed by it and still rings in it.
+        self._unit = np.ones(1, dtype=np.float32)
+        self._passed = np.zeros(0, dtype=np.float32)
         # What comes in from the next frame to be read on: the room's answer, and what is sent.
         self._coming = np.zeros((0, 2), dtype=np.float32)
         self._read = 0
@@ -116,6 +119,18 @@ class SimulatedDevices:
             Impulse response from what is sent to the microphone's input, at `rate_hz`.
         """
         self._impulse = impulse.astype(np.float32)
+
+    def put_in(self, impulse: NDArray[np.floating[Any]]) -> None:
+        """Put a unit into the way whose faders move while it plays, from the next frame read on.
+
+        Parameters
+        ----------
+        impulse : ndarray, shape (n_samples,)
+            Its impulse response at `rate_hz`, as long as before.
+        """
+        self._unit = impulse.astype(np.float32)
+        if self._passed.size != impulse.size - 1:
+            self._passed = np.zeros(impulse.size - 1, dtype=np.float32)
 
     def turn_gain(self, gain_db: float) -> None:
         """Turn the microphone's preamp, from the next frame that is read on.
@@ -206,7 +221,9 @@ class SimulatedDevices:
         heard = self._noise.take(np.arange(self._read, now), mode="wrap")
         sent = np.zeros(n, dtype=np.float32)
         ready = self._coming[:n]
-        heard[: len(ready)] += ready[:, 0]
+        answer = np.zeros(n, dtype=np.float32)
+        answer[: len(ready)] = ready[:, 0]
+        heard += self._through_unit(answer)
         sent[: len(ready)] = ready[:, 1]
         self._coming = self._coming[n:]
         self._read = now
@@ -216,6 +233,14 @@ class SimulatedDevices:
     def lost(self) -> tuple[Lost, ...]:
         """Tell the places at which sound was lost: none."""
         return ()
+
+    def _through_unit(self, answer: Float32Array) -> Float32Array:
+        if self._unit.size == 1:
+            return answer * self._unit
+        whole = np.concatenate([self._passed, answer])
+        self._passed = whole[answer.size :]
+        # The first of it would need what has passed before.
+        return convolve(whole, self._unit)[self._passed.size : whole.size]
 
     def _now(self) -> int:
         """Count the frames that there are by the clock."""
