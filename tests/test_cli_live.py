@@ -11,14 +11,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.fft import irfft, rfftfreq
 
 import rooms
+from evenhall.equalizer import graphic_unit, unit_response
 from evenhall.job.folder import load_job
+from evenhall.job.following import positions_of
+from evenhall.job.result import Fader, Result, TargetCurve, to_json
 from jackroom import JackRoom, jack_tests
 
 EVENHALL = Path(sys.executable).with_name("evenhall")
 RATE_HZ = 48_000
 CABLE = np.eye(1, 64)[0]
+CARD = {250.0: -4.0, 2500.0: 3.0}
+SET_UNIT = irfft(
+    unit_response(
+        graphic_unit(31), positions_of(graphic_unit(31), CARD), rfftfreq(2**14, 1.0 / RATE_HZ)
+    )
+)
 
 
 def hall():
@@ -30,7 +40,7 @@ def hall():
 def room(tmp_path_factory):
     with JackRoom(
         tmp_path_factory.mktemp("jack"),
-        {(1, 1): hall(), (1, 2): CABLE, (1, 3): 0.0 * CABLE},
+        {(1, 1): hall(), (1, 2): CABLE, (1, 3): 0.0 * CABLE, (1, 4): 0.5 * SET_UNIT},
         rate_hz=RATE_HZ,
         period=1024,
     ) as running:
@@ -65,6 +75,22 @@ def run(room, tmp_path):
 @pytest.mark.usefixtures("room")
 class TestThroughJack:
     pytestmark = jack_tests("first")
+
+    def test_faders_that_are_set_are_known_by_the_cable_behind_them(self, run, tmp_path):
+        folder = tmp_path / "set"
+        (folder / "out").mkdir(parents=True)
+        (folder / "job.toml").write_text('[venue]\nname = "Set"\n[rig]\nlow_limit_hz = 55.0\n')
+        result = Result(
+            job="Set",
+            takes=(),
+            card={"both": tuple(Fader(hz=hz, fader_db=db) for hz, db in CARD.items())},
+            target=TargetCurve(shape="flat", points=((1000.0, 0.0),)),
+        )
+        (folder / "out" / "result.json").write_bytes(to_json(result))
+        done = run("faders", str(folder), "--device", "hall", "--cable", "4", "--ready")
+        assert done.returncode == 0, done.stderr
+        assert "All faders stand." in done.stdout
+        assert "Caution: sound comes." in " ".join(done.stderr.split())
 
     def test_new_user_chooses_a_device_takes_and_tunes(self, run, tmp_path):
         listed = run("devices")

@@ -218,7 +218,7 @@ def demo(
         from evenhall import terminal
         from evenhall.job.demo import write_demo, write_demo_after
 
-        card = _card_of(folder) if after else None
+        card = card_of(folder) if after else None
         with terminal.console_for(stderr=True).status("Simulating the takes"):
             if card is None:
                 write_demo(folder, bands=bands)
@@ -227,7 +227,7 @@ def demo(
         typer.echo(f"{folder}: ready. Now: evenhall tune {folder}", err=True)
 
 
-def _card_of(folder: Path) -> dict[str, dict[float, float]]:
+def card_of(folder: Path) -> dict[str, dict[float, float]]:
     """Card of the folder's result: fader in dB by its frequency in Hz, a list a side."""
     from evenhall.job.result import Result
     from evenhall.job.store import RESULT_FILE

@@ -155,7 +155,7 @@ def _caution(setup: SoundSetup, ready: bool) -> None:
 
 
 @contextmanager
-def _sound(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_Sound]:
+def sounding(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_Sound]:
     """Choose and open the devices, once everybody is ready for what comes."""
     from evenhall import terminal
     from evenhall.cli.watching import watching
@@ -248,7 +248,7 @@ def gain(
         from evenhall.cli.watching import levels_line
         from evenhall.job.gain import set_gain
 
-        with _sound(choice, ceiling, ready) as sound, any_key() as pressed:
+        with sounding(choice, ceiling, ready) as sound, any_key() as pressed:
             hint = set_gain(
                 sound.live,
                 level_dbfs=level,
@@ -346,7 +346,7 @@ def take(
                 err=True,
             )
         with (
-            _sound(choice, ceiling, ready) as sound,
+            sounding(choice, ceiling, ready) as sound,
             any_key() as pressed,
             options_by_name(),
         ):
@@ -440,7 +440,7 @@ def check_line(
         if folder is not None:
             low_limit_hz = load_job(folder, takes_needed=False).rig.low_limit_hz
         with (
-            _sound(choice, ceiling, ready) as sound,
+            sounding(choice, ceiling, ready) as sound,
             RoundView(sound.show, sound.say, any_key, asks=not ready) as view,
         ):
             findings = check_round(sound.live, in_order, low_limit_hz=low_limit_hz, watch=view)

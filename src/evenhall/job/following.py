@@ -167,7 +167,7 @@ class Listener:
         return "The cable's input" if self.order.by_cable else "The microphone's input"
 
     def _begin(self) -> None:
-        order, before = self.order, np.mean(self._before, axis=0)
+        order, before = self.order, np.asarray(np.mean(self._before, axis=0))
         sent = line_power(self.one_round, self._bands)
         told = round_gain(before, sent, self._noise, self._bands)
         if np.mean(np.isfinite(told.gain_db)) < LEAST_SHARE:
@@ -192,9 +192,9 @@ class Listener:
             freq_hz = round_gain(before, self._reference, self._noise, self._bands).freq_hz
             self._start_db = unit_gain_db(order.unit, order.start_db, freq_hz)
             followed = begin(order.unit, order.start_db, fader_sigma_db=0.1, level_sigma_db=0.3)
-            self._doubt_db = start_doubt_db(
-                followed, freq_hz, told.uncertainty_db / np.sqrt(len(self._before))
-            )
+        self._doubt_db = start_doubt_db(
+            followed, told.freq_hz, told.uncertainty_db / np.sqrt(len(self._before))
+        )
         self._followed = at_rest(followed)
 
     def _one_more(self, followed: Followed, heard: FloatArray) -> Followed:

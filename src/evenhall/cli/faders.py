@@ -1,0 +1,210 @@
+"""The command that listens while the faders are set: `evenhall faders`.
+
+Start at `faders()`; `FaderWatch` is what the terminal shows meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from evenhall.cli.app import app, faults_as_lines, options_by_name
+from evenhall.cli.folders import card_of
+from evenhall.cli.live import Ceiling, Ready, sounding
+from evenhall.cli.sound_options import (
+    DeviceName,
+    InputName,
+    MicChannel,
+    OutputChannels,
+    OutputName,
+    Rate,
+    choice_of,
+)
+from evenhall.errors import EXIT_NOTHING_USABLE, InputError
+
+if TYPE_CHECKING:
+    from evenhall.verdict.guiding import Guidance
+
+# A row of cells from so far below its place to so far above it.
+SPAN_DB, SPAN_CELLS = 6.0, 25
+
+
+def guidance_lines(guidance: Guidance) -> str:
+    """Write what to do large, where the fader is in its way, and what is left."""
+    from evenhall.verdict.guiding import fader_name
+
+    if guidance.hz is None:
+        return "A L L   S T A N D"
+    large = " ".join(f"{fader_name(guidance.hz)}   {guidance.text}".upper())
+    middle = SPAN_CELLS // 2
+    off_db = guidance.now_db - guidance.wanted_db
+    at = middle + round(max(-1.0, min(1.0, off_db / SPAN_DB)) * middle)
+    cells = ["\u00b7"] * SPAN_CELLS
+    cells[middle], cells[at] = "|", "\u25a0"
+    left = ", ".join(fader_name(hz) for hz in guidance.left_hz)
+    figures = f"now {guidance.now_db:+.1f} +-{guidance.uncertainty_db:.1f}"
+    lines = [
+        large,
+        f"{''.join(cells)}  {figures}, card {guidance.wanted_db:+.1f} dB",
+        f"Left: {left}",
+        *guidance.stray,
+    ]
+    return "\n".join(lines)
+
+
+class FaderWatch:
+    """Shows what to do with the faders, and says which came to stand.
+
+    Parameters
+    ----------
+    show, say : callable
+        As for `cli.watching.TakeWatch`.
+    pressed : callable
+        Whether a key was pressed.
+    """
+
+    def __init__(
+        self, show: Callable[[str], None], say: Callable[[str], None], pressed: Callable[[], bool]
+    ) -> None:
+        self._show, self._say, self._pressed = show, say, pressed
+        self._before: Guidance | None = None
+        self._told: set[str] = set()
+
+    def say(self, text: str) -> None:
+        """Tell what goes on."""
+        self._say(text)
+
+    def show(self, guidance: Guidance) -> None:
+        """Show what to do, and say what came to stand and what should not have moved."""
+        from evenhall.verdict.guiding import fader_name
+
+        before = self._before
+        for hz in () if before is None else set(before.left_hz) - set(guidance.left_hz):
+            self._say(f"{fader_name(hz)} stands.")
+        if before is None and guidance.unheard_hz:
+            names = ", ".join(fader_name(hz) for hz in guidance.unheard_hz)
+            self._say(f"Not heard well enough here: {names}. Set these by their scale.")
+        for line in guidance.stray:
+            if line not in self._told:
+                self._say(line)
+        self._told = set(guidance.stray)
+        self._before = guidance
+        self._show(guidance_lines(guidance))
+
+    def stop_wanted(self) -> bool:
+        """Whether a key was pressed."""
+        return self._pressed()
+
+
+def side_of(card: dict[str, dict[float, float]], element: str | None) -> dict[float, float]:
+    """Give the faders of a side; of both where the card serves both.
+
+    Raises
+    ------
+    InputError
+        The card has no such side, or the sides differ and none was named.
+    """
+    if element is not None and element in card:
+        return card[element]
+    if "both" in card and (element is None or element in ("left", "right")):
+        return card["both"]
+    names = " or ".join(name for name in card if name != "both") or "nothing: tune first"
+    if element is None:
+        raise InputError(f"The card differs from side to side. Name one of them: {names}.")
+    raise InputError(f'The card has no side "{element}". There is {names}.')
+
+
+@app.command()
+def faders(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The job folder, tuned: its card is set.")
+    ],
+    element: Annotated[
+        str | None,
+        typer.Argument(metavar="[ELEMENT]", help="Side that is set.  [both, if alike]"),
+    ] = None,
+    cable: Annotated[
+        int | None,
+        typer.Option(
+            "--cable",
+            metavar="N",
+            min=1,
+            help="A cable joins the output of the equalizer and input N. Else the microphone "
+            "listens, from the middle spot.",
+        ),
+    ] = None,
+    level: Annotated[
+        float, typer.Option("--level", metavar="DBFS", help="RMS level of what is played.")
+    ] = -32.0,
+    ceiling: Ceiling = None,
+    ready: Ready = False,
+    device: DeviceName = None,
+    source: InputName = None,
+    sink: OutputName = None,
+    mic: MicChannel = None,
+    play_on: OutputChannels = None,
+    rate: Rate = None,
+) -> None:
+    """Listen while you set the faders: says which one you hold, how far, and which way.
+
+    Solo the element at the mixer. Noise plays softly, 12 dB below a take, for as long as you
+    work; nobody trusts a scale, so the line follows the sound: five times a second it shows the
+    fader in hand and how far it is from its place, and goes on to the next when this one stands.
+
+    Through a cable behind the equalizer it knows where the faders stand, and sets them to half
+    a decibel. With the microphone, left alone at the middle spot, begin with all faders at 0 and
+    touch nothing else; it comes to one decibel, and lowest faders that it does not hear well
+    enough are named.
+
+    \b
+    Examples:
+      evenhall faders hall
+      evenhall faders hall left --cable 2
+
+    \b
+    Exit code:
+      0  all faders of the card stand
+      2  the folder or an option is wrong
+      3  stopped before all stood
+      4  a device is missing or busy, or hears too little
+    """  # noqa: D301 - the mark keeps the lines below it apart
+    with faults_as_lines():
+        choice = choice_of(device, source, sink, rate, cable or mic, "inside", None, play_on)
+        import numpy as np
+
+        from evenhall.cli.keys import any_key
+        from evenhall.job.folder import load_job
+        from evenhall.job.following import FaderOrder, follow_faders, positions_of
+        from evenhall.job.taking import element_band_hz
+        from evenhall.job.tuning import unit_of
+
+        job = load_job(folder, takes_needed=False)
+        unit = unit_of(job)
+        low_hz, high_hz = element_band_hz(element or "left", low_limit_hz=job.rig.low_limit_hz)
+        order = FaderOrder(
+            unit=unit,
+            wanted_db=positions_of(unit, side_of(card_of(folder), element)),
+            start_db=np.zeros(unit.fader_count),
+            by_cable=cable is not None,
+            low_hz=low_hz,
+            high_hz=high_hz,
+            level_dbfs=level,
+        )
+        with (
+            sounding(choice, ceiling, ready) as sound,
+            any_key() as pressed,
+            options_by_name(),
+        ):
+            if not order.by_cable:
+                sound.say("Begin with all faders at 0, and leave the microphone where it stands.")
+            last = follow_faders(
+                sound.live, order, watch=FaderWatch(sound.show, sound.say, pressed)
+            )
+        if last is None or last.way != "done":
+            left = 0 if last is None else len(last.left_hz)
+            typer.echo(f"Stopped; {left} left to set." if left else "Stopped before the first.")
+            raise typer.Exit(EXIT_NOTHING_USABLE)
+        typer.echo("All faders stand. Now the proof: evenhall take, with --after.")
