@@ -1,5 +1,6 @@
 // News from the laptop: what has changed is asked for again, levels are drawn at once. Where
 // nothing is heard for a while the connection is gone; it is made again until it holds.
+import { drawFollow } from "./follow.js";
 import { release, resume } from "./holder.js";
 import { sendUnsaved } from "./entries.js";
 import { refresh } from "./renew.js";
@@ -46,6 +47,10 @@ function connect(visit) {
   source.addEventListener("levels", (event) => {
     heard();
     drawLevels(JSON.parse(event.data));
+  });
+  source.addEventListener("faders", (event) => {
+    heard();
+    drawFollow(JSON.parse(event.data));
   });
   source.addEventListener("changed", (event) => {
     heard();

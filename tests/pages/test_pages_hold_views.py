@@ -38,11 +38,15 @@ UNSEEN_ON = {
         *("Frame.steps", "Frame.next", "Frame.made_on", "Frame.at", "Frame.needed_min"),
         *("Frame.sound_check", "CardPage.sides"),
     },
+    "FollowPage": {
+        *("Frame.steps", "Frame.next", "Frame.made_on", "Frame.at", "Frame.needed_min"),
+        *("Frame.sound_check", "FollowPage.next_side"),
+    },
     "ProofPage": {"TakesPage.gain"},  # it is set, and left alone
 }
 PAGES = (
     *(f"/visit/1/{step}" for step in STEPS),
-    *("/visit/1/card/left", "/visits", "/phone?visit=1"),
+    *("/visit/1/card/left", "/visit/1/follow/left", "/visits", "/phone?visit=1"),
 )
 
 

@@ -1,7 +1,7 @@
 """News for the pages: who looks at a visit hears at once what changes. Start at `Bulletin`.
 
-News are told from any thread and never wait: a page that does not read loses levels first, and
-is then told to look at everything again.
+News are told from any thread and never wait: a page that does not read loses what is drawn all the
+time first, levels and faders, and is then told to look at everything again.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class _Listener:
     def take(self, kind: str, message: str) -> None:
         if not self.news.full():
             self.news.put_nowait(message)
-        elif kind != "levels":
+        elif kind not in ("levels", "faders"):
             # It is far behind: one word that everything may have changed serves it better.
             while not self.news.empty():
                 self.news.get_nowait()
@@ -56,7 +56,7 @@ class Bulletin:
 
         Parameters
         ----------
-        kind : {"changed", "levels"}
+        kind : {"changed", "levels", "faders"}
         data : Any
             What JSON can hold.
         visit : int, optional

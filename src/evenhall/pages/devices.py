@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from evenhall.errors import InputError
 from evenhall.job.demo_hall import GAIN_DB, NOISE, demo_impulse
+from evenhall.job.demo_hand import DemoHand
 from evenhall.job.result import Result
 from evenhall.job.tuning import unit_of
 from evenhall.pages.guide import move_key
@@ -25,10 +26,19 @@ from evenhall.sound.live.setup import remembered
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.visits.visit import Visit, job_of
 
-__all__ = ["DEMO_PACE", "VisitDevices", "hands_done", "hands_so_far", "open_devices"]
+__all__ = [
+    "DEMO_PACE",
+    "HAND_PACE",
+    "VisitDevices",
+    "hands_done",
+    "hands_so_far",
+    "open_devices",
+    "open_for_faders",
+]
 
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
 DEMO_PACE = 4.0
+HAND_PACE = 1.0
 STANCE = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 GAIN = "_gain_db"  # behind the side's name, as moves name it
 
@@ -80,15 +90,64 @@ def open_devices(visit: Visit, result: Result | None, *, state: str) -> Iterator
         yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
 
 
-def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
+@contextmanager
+def open_for_faders(
+    visit: Visit, result: Result | None, *, side: str, spot: str, cable: int | None
+) -> Iterator[tuple[OpenDevices, Callable[[DemoHand], None]]]:
+    """Open what listens while a card is set: a cable behind the unit, or the microphone.
+
+    Gives the devices, and what puts the unit under the demo's hand into the way.
+
+    Parameters
+    ----------
+    visit : Visit
+    result : Result or None
+        Whose ticked moves the simulated hall has carried out.
+    side, spot : str
+    cable : int or None
+        Input that the unit's output is on.
+
+    Raises
+    ------
+    InputError, DeviceError
+        As `open_devices()` raises them; the demo's unit has no cable behind it.
+    """
+    if visit.demo:
+        if cable is not None:
+            raise InputError("The demo's unit has no cable behind it. Let the microphone listen.")
+        # A hand is no faster here than elsewhere.
+        devices = _hall_of(visit, pace=HAND_PACE)
+        stance = _stance(_hands(visit, result))
+        devices.connect(demo_impulse(side, spot, rate_hz=devices.rate_hz, **stance))
+        yield devices, lambda hand: devices.put_in(hand.impulse(rate_hz=devices.rate_hz))
+        return
+    setup = remembered()
+    if setup is None:
+        raise InputError("No sound device is chosen yet. Choose one on the page Set out.")
+    if cable is not None:
+        setup = replace(setup, mic_channel=cable, reference="inside", reference_channel=0)
+    with Live(setup) as live:
+        yield live, lambda _hand: None
+
+
+def _hall_of(visit: Visit, *, pace: float) -> SimulatedDevices:
     # Each recording has noise of its own.
-    devices = SimulatedDevices(noise=NOISE, pace=DEMO_PACE, seed=visit.revision)
-    turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
-    devices.turn_gain(turned_db)
-    unit = unit_of(job_of(visit))
+    devices = SimulatedDevices(noise=NOISE, pace=pace, seed=visit.revision)
+    devices.turn_gain(float((visit.value("gain") or {}).get("turned_db", 0.0)))
+    return devices
+
+
+def _hands(visit: Visit, done: Result | None) -> dict[str, Any]:
     rig = {name: visit.value(f"rig.{name}") for name in STANCE}
     stands = {name: figure for name, figure in rig.items() if figure is not None}
-    hands = {**stands, **hands_so_far(visit, done)}
+    return {**stands, **hands_so_far(visit, done)}
+
+
+def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
+    devices = _hall_of(visit, pace=DEMO_PACE)
+    turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
+    unit = unit_of(job_of(visit))
+    hands = _hands(visit, done)
     card = {side: _stands(visit, side) for side in GAIN_DB}
 
     def solo(side: str, spot: str) -> None:

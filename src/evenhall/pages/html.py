@@ -26,6 +26,7 @@ from evenhall.pages.views import (
     Frame,
     HallForecast,
     card_page,
+    follow_page,
     frame_of,
     hall_forecast,
     hand_over_page,
@@ -210,6 +211,21 @@ def card(
     if side not in elements(visit):
         raise InputError(f"There is no {side!r} in this rig.")
     return _page(request, "card.html", page=card_page(visit, result, frame, side=side, at=at))
+
+
+@router.get("/visit/{number}/follow/{side}")
+def follow(
+    request: Request, house: AHouse, number: int, side: str, stay: bool = False
+) -> HTMLResponse:
+    """Listen along while the card of a side is set."""
+    visit, result, frame = _frame(request, house, number, "worklist")
+    if side not in elements(visit):
+        raise InputError(f"There is no {side!r} in this rig.")
+    setup = None if visit.demo else remembered()
+    # The input beside the microphone's: an interface for this job has two.
+    cable = 0 if setup is None else 2 if setup.mic_channel == 1 else 1
+    page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=cable)
+    return _page(request, "follow.html", page=page)
 
 
 @router.get("/visit/{number}/proof")

@@ -27,8 +27,10 @@ from evenhall.job.taking import Order, Taken, record_take, usual_kind
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import VisitDevices, hands_done, open_devices
 from evenhall.pages.guide import elements, spots
+from evenhall.pages.listening import Along, listen_along, order_of
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.verdict.gain import GainHint
+from evenhall.verdict.guiding import fader_name
 from evenhall.verdict.plan import Plan
 from evenhall.verdict.trust import take_sentence
 from evenhall.visits.judging import Judge
@@ -55,7 +57,7 @@ class Playing:
 
     Parameters
     ----------
-    what : {"", "take", "gain", "line"}
+    what : {"", "take", "gain", "line", "faders"}
     phase : str
         "idle", "opening" a device, hearing the "quiet" room, "sound", "asking" for an element to
         be soloed, "ended", or "failed".
@@ -74,7 +76,7 @@ class Playing:
         Number of the take that was made, 0 for none.
     """
 
-    what: Literal["", "take", "gain", "line"] = ""
+    what: Literal["", "take", "gain", "line", "faders"] = ""
     phase: Phase = "idle"
     visit: int = 0
     side: str = ""
@@ -195,6 +197,36 @@ class Player:
         known = self._store.visit(visit)
         first = Playing("line", "opening", visit)
         self._begin(first, holder, lambda: self._line(known))
+
+    def faders(
+        self, visit: int, side: str, *, cable: int | None, goes_on: bool, holder: str
+    ) -> None:
+        """Begin to listen while the card of a side is set.
+
+        Parameters
+        ----------
+        visit : int
+        side : str
+        cable : int or None
+            Input that the equalizer's output is on; None where the microphone listens.
+        goes_on : bool
+            Whether to go on to the next fader when one stands.
+        holder : str
+
+        Raises
+        ------
+        InputError
+            Something is under way, or the card moves nothing on that side.
+        """
+        known = self._store.visit(visit)
+        if side not in elements(known):
+            raise InputError(f"There is no {side!r} in this rig.")
+        labels = [spot.label for spot in spots(known)]
+        spot = "middle" if "middle" in labels else labels[len(labels) // 2]
+        along = Along(side, spot, cable, goes_on)
+        order_of(known, self._result(known), along)  # what cannot be is said before any sound
+        first = Playing("faders", "opening", visit, side, spot)
+        self._begin(first, holder, lambda: self._faders(known, along))
 
     def soloed(self, *, holder: str) -> None:
         """Say that the element that was asked for is soloed; who says so has to be there now."""
@@ -356,6 +388,19 @@ class Player:
         self._store.set_entry(visit.number, "gain", stands, was=None)
         self._step(phase="ended", text=hint.text, good=hint.turn == "hold")
 
+    def _faders(self, visit: Visit, along: Along) -> None:
+        last = listen_along(visit, self._result(visit), along, _Teller(self), clock=self._clock)
+        self._bulletin.tell("faders", None, visit=visit.number)
+        if last is None or last.way != "done":
+            text = "Stopped. What stands is marked."
+            if self._asker_gone():
+                text = "Stopped by itself: the page that had started it was gone."
+            self._step(phase="ended", text=text)
+            return
+        unheard = ", ".join(fader_name(hz) for hz in last.unheard_hz)
+        text = f"By their scale still: {unheard}." if unheard else "All faders stand."
+        self._step(phase="ended", text=text, good=not unheard)
+
     def _line(self, visit: Visit) -> None:
         job = job_of(visit)
         in_order = elements_of(elements(visit))
@@ -409,6 +454,26 @@ class _TakeWatch:
 
     def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
         self._levels.show(elapsed_s, length_s, readings)
+
+    def stop_wanted(self) -> bool:
+        return self._player._stop_wanted()
+
+
+class _Teller:
+    """Tells what is listened for, see `pages.listening.Teller`."""
+
+    def __init__(self, player: Player) -> None:
+        self._player, self._visit = player, player.now.visit
+
+    def say(self, text: str) -> None:
+        self._player._step(phase="sound", text=text)
+
+    def show(self, shown: dict[str, Any]) -> None:
+        self._player._bulletin.tell("faders", shown, visit=self._visit)
+
+    def stands(self, hz: float, fader_db: float) -> None:
+        key = f"fader.{self._player.now.side}.{hz:g}"
+        self._player._store.set_entry(self._visit, key, fader_db, was=None)
 
     def stop_wanted(self) -> bool:
         return self._player._stop_wanted()

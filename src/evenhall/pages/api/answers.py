@@ -15,6 +15,7 @@ __all__ = [
     "EnterOrder",
     "EntryAnswer",
     "EntryChange",
+    "FadersOrder",
     "Faults",
     "HolderOrder",
     "NewVisit",
@@ -127,6 +128,16 @@ class RoundOrder(Question):
     visit: int
     holder: str = Field(min_length=1, max_length=64)
     warned: bool
+
+
+class FadersOrder(RoundOrder):
+    """Listening along while the card of a side is set, to begin now."""
+
+    side: str = Field(max_length=200)
+    cable: int | None = Field(
+        default=None, ge=1, le=64, description="Input that the equalizer's output is on."
+    )
+    goes_on: bool = Field(default=True, description="Whether to go on when a fader stands.")
 
 
 class HolderOrder(Question):

@@ -9,6 +9,7 @@ from evenhall.pages.api.answers import (
     DeviceAnswer,
     DeviceChoice,
     DevicesAnswer,
+    FadersOrder,
     Faults,
     HolderOrder,
     PlayingAnswer,
@@ -59,6 +60,16 @@ def start_line(house: AHouse, order: RoundOrder) -> PlayingAnswer:
     """Begin the line check."""
     _warned(order.warned)
     house.player.line(order.visit, holder=order.holder)
+    return PlayingAnswer.model_validate(house.player.now)
+
+
+@router.post("/sound/faders", status_code=202)
+def start_faders(house: AHouse, order: FadersOrder) -> PlayingAnswer:
+    """Begin to listen while the card of a side is set."""
+    _warned(order.warned)
+    house.player.faders(
+        order.visit, order.side, cable=order.cable, goes_on=order.goes_on, holder=order.holder
+    )
     return PlayingAnswer.model_validate(house.player.now)
 
 

@@ -3,6 +3,7 @@
 A module a page; `frame` is what stands around them all, `hall` the drawing that several show.
 """
 
+from evenhall.pages.views.following import FollowPage, follow_page
 from evenhall.pages.views.frame import Drawing, Frame, frame_of
 from evenhall.pages.views.hall import HallForecast, hall_forecast
 from evenhall.pages.views.hand_over import HandOverPage, hand_over_page
@@ -16,6 +17,7 @@ from evenhall.pages.views.worklist import CardPage, WorklistPage, card_page, wor
 __all__ = [
     "CardPage",
     "Drawing",
+    "FollowPage",
     "Frame",
     "HallForecast",
     "HandOverPage",
@@ -26,6 +28,7 @@ __all__ = [
     "VerdictPage",
     "WorklistPage",
     "card_page",
+    "follow_page",
     "frame_of",
     "hall_forecast",
     "hand_over_page",
