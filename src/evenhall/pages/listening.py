@@ -155,7 +155,7 @@ class _Watch:
             words.append(f"{fader_name(hz)} stands.")
         words += guidance.stray
         if guidance.hz is not None and guidance.way != "stands":
-            words.append(f"Now {fader_name(guidance.hz)}: {guidance.wanted_db:+.1f} dB.")
+            words.append(f"Now {fader_name(guidance.hz)}, to {guidance.wanted_db:+.1f} dB.")
         self._teller.say(" ".join(words))
 
 
