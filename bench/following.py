@@ -1,6 +1,6 @@
 """How soon and how well the fader in hand is known, on simulated rounds of sound.
 
-A 31-fader unit, 40 random cards a row. A hand waits, takes a fader at random, moves it at 2 to
+A 31-fader unit, so many moves a row. A hand waits, takes a fader at random, moves it at 2 to
 12 dB in a second and lets go. By cable noise lies 60 dB below the sound; in the air 20 dB below
 it in every third octave, and the room scatters the lines (Rayleigh) as a diffuse field does.
 
@@ -80,7 +80,7 @@ def one_move(way, rng):
         if found_s is None and state.in_hand == which:
             found_s = moving_s
         errors.append(state.fader_db[which] - faders_db[which])
-    # Faders that nobody moved, the lowest four left aside: how far they seem to be from their place.
+    # Faders that nobody moved, the lowest four left aside: how far off they seem to be.
     others = np.delete(np.abs(state.fader_db - faders_db), np.unique([0, 1, 2, 3, which]))
     return which, found_s, np.array(errors), others.max(), state.in_hand == which
 
@@ -90,7 +90,8 @@ def main():
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     print(f"{rounds} moves a row, seed 1")
     print(
-        "way    fader        in hand<=1s  after 1 s: p50 p95 dB   after 3 s: p95   held   others: p95 dB"
+        "way    fader        in hand<=1s  after 1 s: p50 p95 dB   after 3 s: p95   held"
+        "   others: p95 dB"
     )
     for way, limit_db in (("cable", 0.5), ("air", 1.0)):
         rng = np.random.default_rng(1)
