@@ -124,6 +124,20 @@ def test_without_a_usable_take_the_sheet_says_what_to_do(
     assert "No verdict" in second
 
 
+def test_hall_and_its_rows_are_on_the_sheet_where_they_are_forecast(
+    make_result: Make, make_job: Make
+) -> None:
+    rows = [
+        {"row_m": 2.0, "now_db": 3.4, "proposed_db": 1.2},
+        {"row_m": 7.0, "now_db": 0.0, "proposed_db": 0.0},
+        {"row_m": 12.0, "now_db": -2.3, "proposed_db": -1.9},
+    ]
+    _, second = pages(render(make_result(rows=rows), make_job(), date=DATE))
+    for figure in ("+3.4", "+1.2", "−2.3", "−1.9", "2.6 m, 7° down"):
+        assert figure in second
+    assert "7° down" not in pages(render(make_result(), make_job(), date=DATE))[1]
+
+
 def test_one_spot_has_no_map(make_result: Make, make_job: Make, make_take: Make) -> None:
     result = make_result(takes=[make_take("left", "front")], evenness=None, match=None)
     _, second = pages(render(result, make_job(), date=DATE))

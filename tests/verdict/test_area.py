@@ -62,6 +62,6 @@ def test_one_place_alone_cannot_be_left_out():
     assert judged(take(6.0 * (EXACT_HZ < 300.0))).left_out == ()
 
 
-def test_card_is_too_bold_beyond_a_third_of_a_decibel():
-    assert not too_bold((LeftOut("left", "back", 2.0, 2.3),))
-    assert too_bold((LeftOut("left", "back", 2.0, 2.31),))
+def test_card_is_too_bold_where_a_spot_would_be_worse_off_than_without_it():
+    assert not too_bold((LeftOut("left", "back", 2.0, 2.0),))
+    assert too_bold((LeftOut("left", "front", 3.0, 1.0), LeftOut("left", "back", 2.0, 2.1)))

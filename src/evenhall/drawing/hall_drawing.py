@@ -22,7 +22,9 @@ TITLE_HEIGHT_PX = 32.0
 GAP_PX = 12.0
 
 
-def draw_hall(view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_PX) -> str:
+def draw_hall(
+    view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_PX, plan: bool = True
+) -> str:
     """Draw the hall as SVG.
 
     Parameters
@@ -34,6 +36,8 @@ def draw_hall(view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_P
         Palette.
     width_px : float
         Width of the drawing: 718 fills an upright A4 page, 360 a phone.
+    plan : bool
+        False leaves out the view from above, where there is little room.
     """
     frame = frame_of(view, theme, width_px)
     title = shorten(view.title, size_px=TITLE_SIZE_PX, width_px=width_px - 12)
@@ -41,15 +45,13 @@ def draw_hall(view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_P
     aims, y = key(side_key(frame), TITLE_HEIGHT_PX, width_px)
     side, y = draw_side(frame, y)
     levels, y = draw_levels(frame, y)
-    plan, y = draw_plan(frame, y + GAP_PX)
-    marks, y = key(plan_key(frame), y, width_px)
+    parts = [heading, aims, side, levels]
+    if plan:
+        above, y = draw_plan(frame, y + GAP_PX)
+        marks, y = key(plan_key(frame), y, width_px)
+        parts += [above, marks]
     return picture(
-        heading,
-        aims,
-        side,
-        levels,
-        plan,
-        marks,
+        *parts,
         width_px=width_px,
         height_px=y + 4,
         title=view.title,

@@ -14,12 +14,19 @@ from evenhall.drawing import (
     FONT_DIR,
     draw_card,
     draw_evenness_map,
+    draw_hall,
     draw_response_chart,
 )
 from evenhall.job.folder import Job
 from evenhall.job.result import Result
 from evenhall.sheet import words
-from evenhall.sheet.views import card_views, evenness_view, response_view
+from evenhall.sheet.views import (
+    card_views,
+    evenness_view,
+    hall_view,
+    response_view,
+    stance_of,
+)
 
 __all__ = ["render"]
 
@@ -102,6 +109,11 @@ def _data(
         "maps": [draw_evenness_map(view, width_px=map_width_px) for view in maps],
         "chart": chart
         and draw_response_chart(chart, width_px=CHART_WIDTH_PX, height_px=CHART_HEIGHT_PX),
+        "hall": draw_hall(
+            hall_view(job, stance_of(result), result.rows), width_px=CHART_WIDTH_PX, plan=False
+        )
+        if result.rows
+        else None,
         "verdicts": _points(words.verdicts(result)),
         "worklist": _points(words.worklist(result)),
         "left_alone": _points(words.left_alone(result)),

@@ -13,8 +13,8 @@ from evenhall.verdict.common import CommonResponse, common_of
 
 __all__ = ["WORSE_DB", "LeftOut", "left_out", "too_bold"]
 
-# A card that makes a place it was not made for worse than this is too sure of itself.
-WORSE_DB = 0.3
+# A card that makes a place it was not made for worse by more than this is too sure of itself.
+WORSE_DB = 0.0
 
 
 @dataclass(frozen=True)
