@@ -27,6 +27,8 @@ export function startRenewing() {
   });
   document.addEventListener("htmx:afterRequest", (event) => {
     if (event.detail.target?.id !== "main") return;
+    // What was drawn for a figure that is still being typed is drawn for it again.
+    document.querySelector("#figures:focus-within")?.dispatchEvent(new Event("input"));
     setTimeout(() => {
       underWay = false;
       if (again) {

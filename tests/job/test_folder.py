@@ -258,8 +258,8 @@ def test_given_boost_limit_above_range_is_a_fault(folder):
         (
             "response",
             '"measured"',
-            'job.toml: [equalizer] response = "measured" needs a learned unit, which this version '
-            'cannot read. Give "proportional-q" or "constant-q".',
+            'job.toml: [equalizer] response = "measured" needs file, the learned unit. '
+            'Give file = "unit.json", or another response.',
         ),
         (
             "sides",
@@ -594,9 +594,7 @@ def test_calibration_file_outside_the_folder_is_refused_unread(folder):
 
 def test_measured_unit_that_does_not_exist_is_named_too(folder):
     text = WHOLE.replace('"proportional-q"', '"measured"\nfile = "unit.json"')
-    measured, missing = faults_of(folder, text)
-    assert 'response = "measured"' in measured
-    assert '[equalizer] file = "unit.json" does not exist' in missing
+    assert '[equalizer] file = "unit.json" does not exist' in fault_of(folder, text)
 
 
 def test_unit_file_without_measured_is_named(folder):

@@ -59,7 +59,7 @@ def test_ticked_moves_and_set_faders_are_heard_after_the_work(store):
     card = {"left": {1000.0: -6.0}}
     store.set_entry(1, "fader.left.1000", -6.0, was=None)
     store.set_entry(1, "fader.right.63", 3.0, was=None)
-    unit = unit_of(job_of(store.visit(1)))
+    unit = unit_of(job_of(store.visit(1)), store.visit(1).folder)
     assert same(connected(store.visit(1), DONE, state="after"), card=card, unit=unit)
     tick(store, RAISE)
     raised = {"speaker_height_m": 2.8, "speaker_down_deg": 7.0}
@@ -78,7 +78,9 @@ def test_fader_that_was_taken_back_is_flat(store):
     store.set_entry(1, "fader.left.1000", -6.0, was=None)
     store.set_entry(1, "fader.left.1000", None, was=None)
     visit = store.visit(1)
-    assert same(connected(visit, DONE, state="after"), card={}, unit=unit_of(job_of(visit)))
+    assert same(
+        connected(visit, DONE, state="after"), card={}, unit=unit_of(job_of(visit), visit.folder)
+    )
 
 
 def test_loudspeakers_hang_where_the_set_out_says(store):
@@ -100,7 +102,7 @@ def test_gain_of_today_adds_to_that_before_the_takes_were_begun_anew(store):
     assert same(
         connected(visit, DONE, state="after"),
         card={},
-        unit=unit_of(job_of(visit)),
+        unit=unit_of(job_of(visit), visit.folder),
         gain_db={"left": 0.5},
         speaker_height_m=2.8,
         speaker_down_deg=7.0,

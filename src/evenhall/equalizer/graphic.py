@@ -31,6 +31,7 @@ from evenhall.errors import InputError
 __all__ = [
     "MODELS",
     "GraphicUnit",
+    "Law",
     "Model",
     "band_gain_db",
     "finer_unit",
@@ -41,6 +42,7 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]
 Model = Literal["proportional-q", "constant-q"]
 MODELS: tuple[Model, ...] = ("proportional-q", "constant-q")
 
@@ -50,6 +52,25 @@ STANDARD_HZ = {31: NOMINAL_HZ, 15: NOMINAL_HZ[1::2], 10: NOMINAL_HZ[2::3]}
 LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
 # Half a third-octave band, in decades (IEC 61260-1: edges at 10^(-+0.05)).
 HALF_BAND_DECADES = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Law:
+    """How the faders of a unit that was learned stray from their scale.
+
+    Attributes
+    ----------
+    share : ndarray, shape (n_faders,)
+        Gain per dB of the scale, near 0; 1 where the scale is true.
+    sag : ndarray, shape (n_faders,)
+        Share of the gain that is missing at the end of the way.
+    q_bend : ndarray, shape (n_faders,)
+        Octaves by which Q is higher at 12 dB of gain than the model says.
+    """
+
+    share: FloatArray
+    sag: FloatArray
+    q_bend: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +88,8 @@ class GraphicUnit:
         A fader reaches -`range_db` to `range_db`; it is raised no further than `max_boost_db`.
     step_db : float
         The finest setting the hand can make; 0 for continuous faders.
+    law : Law or None
+        Of a unit that was learned; the scale is true without.
     """
 
     nominal_hz: FloatArray
@@ -76,6 +99,31 @@ class GraphicUnit:
     range_db: float
     step_db: float
     max_boost_db: float
+    law: Law | None = None
+
+    def settings(
+        self, fader_db: FloatArray, faders: IntArray | slice = slice(None)
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Gain, Q, and gain moved with each dB, of some faders where they stand on the scale.
+
+        Parameters
+        ----------
+        fader_db : ndarray, shape (..., n)
+        faders : ndarray of int, shape (n,), or slice
+            Which; all without.
+
+        Returns
+        -------
+        gain_db, q, slope : ndarray, shape (..., n)
+        """
+        if self.law is None:
+            one = np.ones_like(fader_db)
+            return fader_db, self.q[faders] * one, one
+        share, sag = self.law.share[faders], self.law.sag[faders]
+        out = np.abs(fader_db) / self.range_db
+        gain_db = share * fader_db * (1.0 - sag * out)
+        bend = 2.0 ** (self.law.q_bend[faders] * np.abs(gain_db) / 12.0)
+        return gain_db, self.q[faders] * bend, share * (1.0 - 2.0 * sag * out)
 
     @property
     def fader_count(self) -> int:
@@ -88,7 +136,8 @@ class GraphicUnit:
 
         As many as the narrowest peak of the unit needs for 0.01 dB (tested to Q = 20).
         """
-        narrowest_q = float(self.q.max()) * 10.0 ** (self.range_db / 40.0)
+        ends = self.settings(np.full(self.q.size, self.range_db))
+        narrowest_q = float((ends[1] * 10.0 ** (ends[0] / 40.0)).max())
         places, weights = np.polynomial.legendre.leggauss(max(5, math.ceil(0.8 * narrowest_q)))
         return places, weights / 2.0
 
@@ -211,7 +260,8 @@ def unit_response(unit: GraphicUnit, fader_db: ArrayLike, freq_hz: ArrayLike) ->
     faders = _fader_column(unit, fader_db)
     freq = np.asarray(freq_hz, dtype=np.float64)
     ratio = freq.ravel() / unit.centre_hz[:, None]
-    numerator, denominator = _damping(unit.model, unit.q[:, None], faders[:, None])
+    gain, q, _ = unit.settings(faders)
+    numerator, denominator = _damping(unit.model, q[:, None], gain[:, None])
     # Not divided by j f / f0, so that 0 Hz needs no exception.
     rest = 1.0 - np.square(ratio)
     response = (rest + 1j * ratio * numerator) / (rest + 1j * ratio * denominator)
@@ -245,9 +295,19 @@ def band_gain_db(unit: GraphicUnit, fader_db: ArrayLike) -> FloatArray:
     >>> band_gain_db(graphic_unit(10), faders_db)[14:21].round(1).tolist()
     [1.2, 2.2, 4.2, 5.8, 4.2, 2.2, 1.2]
     """
-    faders = _fader_column(unit, fader_db)[:, None, None]
-    power = section_power(unit.model, unit.q[:, None, None], faders, unit.band_detune_sq)
+    power = unit_power(unit, _fader_column(unit, fader_db), unit.band_detune_sq)
     return np.asarray(10.0 * np.log10(power.prod(axis=0) @ unit.band_nodes[1]))
+
+
+def unit_power(
+    unit: GraphicUnit,
+    fader_db: FloatArray,
+    detune_sq: FloatArray,
+    faders: IntArray | slice = slice(None),
+) -> FloatArray:
+    """|H|^2 of some sections where x^2 is `detune_sq`, shape (..., n, n_bands, n_nodes)."""
+    gain_db, q, _ = unit.settings(fader_db, faders)
+    return section_power(unit.model, q[..., None, None], gain_db[..., None, None], detune_sq)
 
 
 def section_power(
@@ -270,6 +330,13 @@ def section_slope(
         0.5 * numerator_sq / (detune_sq + numerator_sq)
         + 0.5 * denominator_sq / (detune_sq + denominator_sq)
     )
+
+
+def unit_slope(unit: GraphicUnit, fader_db: FloatArray, detune_sq: FloatArray) -> FloatArray:
+    """How many dB each section's gain moves with each dB on the scale; as `unit_power()`."""
+    gain_db, q, slope = unit.settings(fader_db)
+    section = section_slope(unit.model, q[..., None, None], gain_db[..., None, None], detune_sq)
+    return slope[..., None, None] * section
 
 
 def _damping(model: Model, q: FloatArray, fader_db: FloatArray) -> tuple[FloatArray, FloatArray]:

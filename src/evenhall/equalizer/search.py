@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.equalizer.graphic import GraphicUnit, section_power, section_slope
+from evenhall.equalizer.graphic import GraphicUnit, unit_power, unit_slope
 
 __all__ = ["EARNS_DB", "Task", "descend", "smooth_starts"]
 
@@ -92,8 +92,7 @@ class Task:
         reach = int(unit.range_db / grid_db + 1e-6)
         boost = int(unit.max_boost_db / grid_db + 1e-6)
         # Small-signal pattern of a fader over all bands, squared as the error is.
-        q = unit.q[:, None, None]
-        pattern = section_slope(unit.model, q, np.zeros_like(q), unit.band_detune_sq)
+        pattern = unit_slope(unit, np.zeros(unit.fader_count), unit.band_detune_sq)
         heard = np.square(pattern @ unit.band_nodes[1])
         return cls(
             unit=unit,
@@ -109,8 +108,7 @@ class Task:
 
     def section_power(self, fader_db: FloatArray) -> FloatArray:
         """|H|^2 of each section, shape (..., n_faders, n_bands, n_nodes)."""
-        q = self.unit.q[:, None, None]
-        return section_power(self.unit.model, q, fader_db[..., None, None], self.detune_sq)
+        return unit_power(self.unit, fader_db, self.detune_sq)
 
     def level_db(self, power: FloatArray) -> FloatArray:
         """Deviation plus the band gain of `power` (..., n_bands, n_nodes)."""
@@ -161,8 +159,7 @@ def smooth_starts(task: Task) -> FloatArray:
         # A band's gain follows its loudest nodes: slopes weighed by the power that passes.
         node_share = power * unit.band_nodes[1]
         node_share /= node_share.sum(axis=2, keepdims=True)
-        q = unit.q[:, None, None]
-        slope = section_slope(unit.model, q, fader_db[..., None, None], task.detune_sq)
+        slope = unit_slope(unit, fader_db, task.detune_sq)
         jacobian = np.einsum("sbn,sfbn->sbf", node_share, slope)
         jacobian -= free * (share @ jacobian)[:, None, :]
         jacobian *= root_share[:, None]
@@ -269,8 +266,5 @@ def _ways(
             np.zeros_like(here),
         ]
     )
-    q = task.unit.q[faders][:, None, None]
-    target = section_power(
-        task.unit.model, q, (ways * task.grid_db)[..., None, None], task.detune_sq[faders]
-    )
+    target = unit_power(task.unit, ways * task.grid_db, task.detune_sq[faders], faders)
     return ways, target / now[faders]

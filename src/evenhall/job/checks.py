@@ -105,14 +105,14 @@ def _equalizer(draft: Draft) -> Iterator[Fault]:
         yield from _above(
             f"equalizer.{name}", getattr(unit, name), "equalizer.range_db", unit.range_db
         )
-    if unit.response == "measured":
+    if unit.response == "measured" and unit.file is None:
         yield _fault(
             "[equalizer]",
-            'response = "measured" needs a learned unit, which this version cannot read. '
-            'Give "proportional-q" or "constant-q".',
+            'response = "measured" needs file, the learned unit. '
+            'Give file = "unit.json", or another response.',
             "equalizer.response",
         )
-    elif unit.file is not None:
+    elif unit.response != "measured" and unit.file is not None:
         yield _fault(
             "[equalizer]",
             f'file = {shown(unit.file)} only serves response = "measured". Leave it out.',
@@ -185,7 +185,11 @@ def _takes(draft: Draft) -> Iterator[Fault]:
 
 def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
     if draft.equalizer.response == "measured" and draft.equalizer.file is not None:
-        yield from _file(folder, "[equalizer]", "file", draft.equalizer.file)
+        from evenhall.job.unit_file import read_unit  # slow to import, and seldom there
+
+        unit = draft.equalizer.file
+        wrong = list(_file(folder, "[equalizer]", "file", unit))
+        yield from wrong or _unread(read_unit, folder / unit)
     if draft.reference is not None:
         yield from _file(folder, "[reference]", "file", draft.reference.file)
     for where, take in zip(draft.take_names, draft.takes, strict=True):

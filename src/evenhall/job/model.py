@@ -19,6 +19,7 @@ __all__ = [
     "BAND_COUNTS",
     "DEFAULT_MAX_BOOST_DB",
     "Audience",
+    "Bands",
     "Equalizer",
     "Job",
     "Microphone",
@@ -73,6 +74,9 @@ def _bands(value: Any) -> int | tuple[float, ...]:
     if not _is_number(value) or value not in BAND_COUNTS:
         raise ValueError("is not a unit that is known here")
     return int(value)
+
+
+Bands = Annotated[int | tuple[float, ...], BeforeValidator(_bands)]
 
 
 def _points(value: Any) -> tuple[tuple[float, float], ...]:
@@ -169,16 +173,19 @@ def _boost_default(fields: Mapping[str, Any]) -> float:
 class Equalizer(_Section):
     """[equalizer]: the unit in the rack."""
 
-    bands: Annotated[int | tuple[float, ...], BeforeValidator(_bands)] = Field(
+    bands: Bands = Field(
         default=31,
         description="31, 15 or 10, or a rising list of at least two frequencies in Hz",
     )
     range_db: float = _between(1, 24, "1 to 24 dB, such as 12", default=12.0)
     step_db: float = _between(0, 30, "0 for continuous faders, or a step such as 0.5", default=0.5)
     response: Literal["proportional-q", "constant-q", "measured"] = Field(
-        default="proportional-q", description='"proportional-q" or "constant-q"'
+        default="proportional-q",
+        description='"proportional-q", "constant-q", or "measured" with the file of a learned unit',
     )
-    file: str | None = Field(default=None, description="the file of a measured unit")
+    file: str | None = Field(
+        default=None, description='a file in the folder, such as "unit.json": the learned unit'
+    )
     max_boost_db: float = _between(
         0, 30, "0 up to range_db, such as 6", default_factory=_boost_default
     )

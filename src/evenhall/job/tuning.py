@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError
 from evenhall.job.model import Job
@@ -42,7 +44,7 @@ def tune(job: Job, folder: Path, *, progress: Progress | None = None) -> Result:
     InputError
         The reference or calibration file cannot be used.
     """
-    unit_of(job)  # what cannot be solved for is said before anything is measured
+    unit_of(job, folder)  # what cannot be solved for is said before anything is measured
     report = progress or _no_report
     n_takes = len(job.takes)
     takes = []
@@ -85,29 +87,49 @@ def _no_report(_what: str, _done: int, _total: int) -> None:
     pass
 
 
-def unit_of(job: Job) -> GraphicUnit:
-    """Give the unit in the job's rack.
+def unit_of(job: Job, folder: Path) -> GraphicUnit:
+    """Give the unit in the job's rack, as it was learned or as its faceplate has it.
+
+    Parameters
+    ----------
+    job : Job
+    folder : Path
+        Where the file of a learned unit lies.
 
     Raises
     ------
     InputError
-        It is one that has to be learned.
+        The learned unit has other faders, or cannot be read.
     """
     equalizer = job.equalizer
-    if equalizer.response == "measured":
-        raise InputError(
-            'job.toml: [equalizer] response = "measured" is not possible yet. '
-            'Give "proportional-q" or "constant-q".'
-        )
     bands = equalizer.bands
-    return graphic_unit(
+    faceplate = graphic_unit(
         bands if isinstance(bands, int) else list(bands),
-        model=equalizer.response,
+        model="proportional-q" if equalizer.response == "measured" else equalizer.response,
         range_db=equalizer.range_db,
         step_db=equalizer.step_db,
         max_boost_db=equalizer.max_boost_db,
         q=equalizer.q,
     )
+    if equalizer.response != "measured":
+        return faceplate
+    from evenhall.job.unit_file import read_unit
+
+    assert equalizer.file is not None, "checked when the job was loaded"
+    learned = read_unit(folder / equalizer.file)
+    unit = learned.unit(step_db=equalizer.step_db, max_boost_db=equalizer.max_boost_db)
+    same = unit.fader_count == faceplate.fader_count
+    if not same or not np.allclose(unit.nominal_hz, faceplate.nominal_hz, rtol=1e-3):
+        raise InputError(
+            f"job.toml: [equalizer] bands are not the {unit.fader_count} faders of "
+            f"{equalizer.file}. Give the bands that were learned, or another file."
+        )
+    if unit.range_db != faceplate.range_db:
+        raise InputError(
+            f"job.toml: [equalizer] range_db = {equalizer.range_db:g}, but {equalizer.file} was "
+            f"learned at {unit.range_db:g}. Give the range that was learned."
+        )
+    return unit
 
 
 def _setting(job: Job, folder: Path) -> Setting:
@@ -116,7 +138,7 @@ def _setting(job: Job, folder: Path) -> Setting:
     from evenhall.verdict.target import target_points
 
     return Setting(
-        unit=unit_of(job),
+        unit=unit_of(job, folder),
         target=target_points(job.target.shape, job.target.points),
         stage=stage_of(job, folder),
         low_limit_hz=job.rig.low_limit_hz,

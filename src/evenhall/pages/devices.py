@@ -146,7 +146,7 @@ def _hands(visit: Visit, done: Result | None) -> dict[str, Any]:
 def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     devices = _hall_of(visit, pace=DEMO_PACE)
     turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
-    unit = unit_of(job_of(visit))
+    unit = unit_of(job_of(visit), visit.folder)
     hands = _hands(visit, done)
     card = {side: _stands(visit, side) for side in GAIN_DB}
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT
-from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, section_power
+from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.take import SpotResponse, align_level_db
 from evenhall.verdict.words import hz_text
 
@@ -122,8 +122,8 @@ def wrong_faders(
     price = np.log(known.sum()) + 2.0 * np.log(unit.fader_count)
     tries_db = np.arange(-unit.range_db, unit.range_db + 0.01, TRY_STEP_DB)
     # Sections multiply, so their band gains nearly add: near enough to choose by.
-    q = unit.q[:, None, None, None]
-    power = section_power(unit.model, q, tries_db[:, None, None], unit.band_detune_sq[:, None])
+    each = np.broadcast_to(tries_db[:, None], (tries_db.size, unit.fader_count))
+    power = unit_power(unit, each, unit.band_detune_sq).swapaxes(0, 1)
     alone = 10.0 * np.log10(power @ unit.band_nodes[1])
 
     def squares(left: FloatArray) -> FloatArray:

@@ -120,7 +120,8 @@ def _key(job: Job, folder: Path, take: JobTake) -> Hashable:
 
 def _stamp(folder: Path, job: Job) -> list[Hashable]:
     takes = [_key(job, folder, take) for take in job.takes]
-    return takes if job.rig.polar is None else [*takes, _state(folder / job.rig.polar)]
+    beside = [job.rig.polar, job.equalizer.file]
+    return [*takes, *(_state(folder / name) for name in beside if name is not None)]
 
 
 def _state(path: Path) -> Hashable:

@@ -1,0 +1,104 @@
+"""`evenhall learn-unit`: the rack equalizer that is really there, from recordings by cable."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from evenhall.cli.app import app, faults_as_lines, options_by_name, progress_shown
+from evenhall.errors import InputError
+
+STIMULUS_FILE = "stimulus.wav"
+
+
+@app.command("learn-unit")
+def learn_unit(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Holds unit.toml and its recordings.")
+    ],
+    new: Annotated[
+        bool, typer.Option("--new", help="Write unit.toml with the round to be made, and a sweep.")
+    ] = False,
+    bands: Annotated[
+        Literal[31, 15, 10], typer.Option(help="Faders of the unit, with --new.")
+    ] = 31,
+    range_db: Annotated[
+        float, typer.Option("--range", min=1.0, max=24.0, help="They reach so far, with --new.")
+    ] = 12.0,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Where unit.json goes.  [FOLDER/out]")
+    ] = None,
+) -> None:
+    """Learn a rack equalizer by cable, so that its card is right the first time.
+
+    The scale of an old unit lies: centres drift, bands are wider than lettered, a fader gives less
+    than it says. Connect output of the interface to the unit and the unit to input 1, with what is
+    played on input 2; no loudspeaker is on. Play the sweep once for each setting that unit.toml
+    lists, and record. Gains stay as they are all the while.
+
+    Writes FOLDER/out/unit.json. Name it in job.toml: [equalizer] response = "measured",
+    file = "unit.json".
+
+    \b
+    Example:
+      evenhall learn-unit rack --new --bands 31
+      evenhall learn-unit rack
+
+    \b
+    Exit code:
+      0  done
+      2  unit.toml or a recording is wrong: one line a fault
+    """  # noqa: D301 - the mark keeps the lines below it apart
+    with faults_as_lines(), options_by_name():
+        if new:
+            _begin(folder, bands, range_db)
+            return
+        from evenhall.job.store import write_whole
+        from evenhall.job.unit_file import UNIT_FILE
+        from evenhall.job.unit_round import learn, read_round
+
+        found = read_round(folder)
+        with progress_shown() as step:
+            learned, doubts = learn(found, folder, progress=step)
+        path = (out or folder / "out") / UNIT_FILE
+        write_whole({path: learned.to_json()})
+        typer.echo(f"{learned.name}, {learned.model}, {len(learned.faders)} faders")
+        typer.echo("  fader Hz  centre Hz     Q   at +6 gives dB")
+        unit = learned.unit(step_db=0.0, max_boost_db=learned.range_db)
+        from evenhall.equalizer.graphic import unit_gain_db
+
+        for at, fader in enumerate(learned.faders):
+            faders_db = [0.0] * len(learned.faders)
+            faders_db[at] = min(6.0, learned.range_db)
+            gives_db = float(unit_gain_db(unit, faders_db, fader.centre_hz))
+            mark = "" if fader.moved else "  (like its neighbours)"
+            typer.echo(
+                f"  {fader.hz:8g}  {fader.centre_hz:9.1f}  {fader.q:4.2f}   {gives_db:+.1f}{mark}"
+            )
+        typer.echo(f"Not explained: {learned.residual_db:.2f} dB rms.")
+        for line in doubts:
+            typer.echo(line)
+        typer.echo(f"Learned: {path}", err=True)
+
+
+def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
+    import soundfile
+
+    from evenhall.acoustics.stimulus import exponential_sweep
+    from evenhall.job.store import write_whole
+    from evenhall.job.unit_round import ROUND_FILE, STIMULUS_S, UnitHead, round_toml
+
+    if (folder / ROUND_FILE).exists():
+        raise InputError(f"{folder / ROUND_FILE}: is there already. Go on with it, or remove it.")
+    head = UnitHead(name=folder.resolve().name or "Unit", bands=bands, range_db=range_db)
+    write_whole({folder / ROUND_FILE: round_toml(head).encode()})
+    sweep = exponential_sweep(STIMULUS_S, rate_hz=48_000, lead_s=0.25)
+    soundfile.write(folder / STIMULUS_FILE, sweep, 48_000, subtype="PCM_24")
+    typer.echo(
+        f"{folder / ROUND_FILE}: the round to be made. Play {STIMULUS_FILE} once for each setting, "
+        "record it with what is played beside it, then: evenhall learn-unit "
+        f"{folder}",
+        err=True,
+    )

@@ -1,0 +1,120 @@
+"""A learned unit on the disk: unit.json. Start at `read_unit()`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from evenhall.equalizer.graphic import GraphicUnit, Law
+from evenhall.equalizer.learning import LearnedUnit
+from evenhall.errors import InputError
+from evenhall.job.textfile import read_text
+
+__all__ = ["UNIT_FILE", "UnitFile", "read_unit", "unit_file"]
+
+UNIT_FILE = "unit.json"
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True
+    )
+
+
+class LearnedFader(_Model):
+    """What one fader really is."""
+
+    hz: float = Field(gt=0)  # as it is lettered
+    centre_hz: float = Field(gt=0)
+    q: float = Field(gt=0)
+    q_bend: float  # octaves by which Q is higher at 12 dB than its model says
+    share: float = Field(gt=0)  # gain per dB of the scale, near 0
+    sag: float = Field(lt=0.5)  # share of the gain that is missing at the end of the way
+    moved: bool  # false: never moved, its figures are its neighbours'
+
+
+class UnitFile(_Model):
+    """The whole of unit.json."""
+
+    schema_: Literal[1] = Field(default=1, validation_alias="schema", serialization_alias="schema")
+    name: str
+    model: Literal["proportional-q", "constant-q"]
+    range_db: float = Field(gt=0, le=24)
+    insertion_db: float | None  # gain with everything flat and in, against bypass
+    residual_db: float  # rms of what was not explained
+    faders: tuple[LearnedFader, ...] = Field(min_length=2)
+
+    def unit(self, *, step_db: float, max_boost_db: float) -> GraphicUnit:
+        """Give it as a unit that can be solved for."""
+
+        def column(name: str) -> np.ndarray:
+            return np.array([getattr(fader, name) for fader in self.faders], dtype=np.float64)
+
+        return GraphicUnit(
+            nominal_hz=column("hz"),
+            centre_hz=column("centre_hz"),
+            q=column("q"),
+            model=self.model,
+            range_db=self.range_db,
+            step_db=step_db,
+            max_boost_db=min(max_boost_db, self.range_db),
+            law=Law(share=column("share"), sag=column("sag"), q_bend=column("q_bend")),
+        )
+
+    def to_json(self) -> bytes:
+        """Bytes of unit.json, ending in a newline."""
+        return self.model_dump_json(by_alias=True, indent=1).encode() + b"\n"
+
+
+def unit_file(learned: LearnedUnit, *, name: str, insertion_db: float | None) -> UnitFile:
+    """Put a learned unit into the fields of its file."""
+    unit, law = learned.unit, learned.unit.law
+    assert law is not None
+    figures = zip(
+        unit.nominal_hz, unit.centre_hz, unit.q, law.q_bend, law.share, law.sag, learned.moved,
+        strict=True,
+    )  # fmt: skip
+    return UnitFile(
+        name=name,
+        model=unit.model,
+        range_db=unit.range_db,
+        insertion_db=None if insertion_db is None else round(insertion_db, 2),
+        residual_db=round(learned.residual_db, 3),
+        faders=tuple(
+            LearnedFader(
+                hz=float(hz),
+                centre_hz=round(float(centre), 2),
+                q=round(float(q), 4),
+                q_bend=round(float(bend), 4),
+                share=round(float(share), 4),
+                sag=round(float(sag), 4),
+                moved=bool(moved),
+            )
+            for hz, centre, q, bend, share, sag, moved in figures
+        ),
+    )
+
+
+def read_unit(path: Path) -> UnitFile:
+    """Read a learned unit.
+
+    Raises
+    ------
+    InputError
+        It is no unit.json of this version: one line.
+    StoreError
+        It cannot be read.
+    """
+    text = read_text(path, kind="a learned unit")
+    try:
+        return UnitFile.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"])) or "the file"
+        raise InputError(
+            f"{path.name}: {where} is not as a learned unit has it ({first['msg']}). "
+            "Learn the unit again: evenhall learn-unit."
+        ) from None

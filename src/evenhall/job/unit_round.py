@@ -1,0 +1,325 @@
+"""Learning a unit from recordings: unit.toml and its files in, a learned unit out.
+
+    write_round()    unit.toml with the round to be made, and the stimulus
+    read_round()     the same, read and checked
+    learn()          the recordings measured, what is wrong with them named, the unit fitted
+
+Wiring: output of the interface to the unit, the unit to input 1; input 2 takes what is played.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.equalizer.learning import (
+    LearnedUnit,
+    MisplacedFader,
+    fit_freq_hz,
+    fit_round,
+    learning_round,
+)
+from evenhall.errors import InputError
+from evenhall.job.faults import did_you_mean, read_section
+from evenhall.job.model import Bands
+from evenhall.job.textfile import read_text
+from evenhall.job.unit_file import UnitFile, unit_file
+
+__all__ = ["ROUND_FILE", "Round", "learn", "read_round", "round_toml", "setting_words"]
+
+FloatArray = NDArray[np.float64]
+
+ROUND_FILE = "unit.toml"
+STIMULUS_S = 2.0
+# Less than this in every setting, and no fader does anything.
+DEAF_DB = 0.5
+LEAST_COHERENCE = 0.5  # by cable it is next to 1; without one, next to 0
+FLAT_HZ = (100.0, 10_000.0)
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class UnitHead(_Section):
+    """[unit]: the faceplate."""
+
+    name: str = Field(description="a name of your own for the unit")
+    bands: Bands = Field(
+        default=31, description="31, 15 or 10, or a rising list of at least two frequencies in Hz"
+    )
+    range_db: float = Field(default=12.0, ge=1, le=24, description="1 to 24 dB, such as 12")
+
+
+class Setting(_Section):
+    """[[setting]]: one recording, and where the faders stood."""
+
+    file: str = Field(description='a file in the folder, such as "01-flat.wav"')
+    faders_hz: tuple[float, ...] = Field(
+        default=(), strict=False, description="the faders that stand off 0, in Hz"
+    )
+    at_db: float = Field(default=0.0, ge=-24, le=24, description="-24 to 24 dB")
+    bypass: bool = Field(default=False, description="true where the unit was bypassed, else false")
+    channel: int = Field(default=1, ge=1, le=256, description="1 for the first channel")
+    reference_channel: int = Field(default=2, ge=1, le=256, description="2 for the second channel")
+
+
+@dataclass(frozen=True)
+class Round:
+    """What unit.toml says."""
+
+    head: UnitHead
+    settings: tuple[Setting, ...]
+
+    @property
+    def faceplate(self) -> GraphicUnit:
+        """The unit as it should be."""
+        bands = self.head.bands
+        return graphic_unit(
+            bands if isinstance(bands, int) else list(bands), range_db=self.head.range_db
+        )
+
+
+def setting_words(faders_hz: tuple[float, ...], at_db: float) -> str:
+    """Say a setting as a person makes it.
+
+    Examples
+    --------
+    >>> setting_words((63.0, 1000.0), -6.0)
+    'Pull 63 and 1k down to -6 dB, all others to 0.'
+    >>> setting_words((), 0.0)
+    'All faders to 0, the unit switched in.'
+    """
+    if not faders_hz:
+        return "All faders to 0, the unit switched in."
+    names = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in faders_hz]
+    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    way = "Push" if at_db > 0 else "Pull"
+    where = "up" if at_db > 0 else "down"
+    return f"{way} {listed} {where} to {at_db:g} dB, all others to 0."
+
+
+def round_toml(head: UnitHead) -> str:
+    """Write unit.toml of the round to be made for a unit."""
+    import tomlkit
+
+    unit = Round(head, ()).faceplate
+    document = tomlkit.document()
+    document.add(tomlkit.comment("Play stimulus.wav through the unit once a setting, and record"))
+    document.add(tomlkit.comment("channel 1: behind the unit, channel 2: what is played."))
+    table = tomlkit.table()
+    table.update({"name": head.name, "bands": head.bands, "range_db": head.range_db})
+    document.add("unit", table)
+    settings = tomlkit.aot()
+    rows: list[dict[str, Any]] = [{"file": "00-bypass.wav", "bypass": True}]
+    for at, faders in enumerate(learning_round(unit), 1):
+        moved = np.flatnonzero(faders)
+        row: dict[str, Any] = {"file": f"{at:02d}.wav"}
+        if moved.size:
+            row["faders_hz"] = unit.nominal_hz[moved].tolist()
+            row["at_db"] = float(faders[moved[0]])
+        rows.append(row)
+    for row in rows:
+        entry = tomlkit.table()
+        hz = tuple(row.get("faders_hz", ()))
+        words = (
+            "The unit bypassed." if row.get("bypass") else setting_words(hz, row.get("at_db", 0.0))
+        )
+        entry.add(tomlkit.comment(words))
+        entry.update(row)
+        settings.append(entry)
+    document.add("setting", settings)
+    return tomlkit.dumps(document)
+
+
+def read_round(folder: Path) -> Round:
+    """Read and check unit.toml.
+
+    Raises
+    ------
+    InputError
+        One line a fault.
+    StoreError
+        It cannot be read.
+    """
+    path = folder / ROUND_FILE
+    if not path.is_file():
+        raise InputError(
+            f"{path}: is missing. Write one with the round to be made: "
+            f"evenhall learn-unit {folder} --new"
+        )
+    try:
+        tables = tomllib.loads(read_text(path, kind=ROUND_FILE))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{ROUND_FILE}: is not TOML ({error}).") from None
+    faults = [
+        f"{ROUND_FILE}: [{name}] is not known. {did_you_mean(name, ('unit', 'setting'))}"
+        for name in tables
+        if name not in ("unit", "setting")
+    ]
+    unit, listed = tables.get("unit"), tables.get("setting")
+    if not isinstance(unit, dict):
+        faults.append(f"{ROUND_FILE}: [unit] is missing. Give it a name.")
+    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+        faults.append(f"{ROUND_FILE}: no [[setting]]. Give one for each recording.")
+    if faults:
+        raise InputError(*faults)
+    assert isinstance(unit, dict)
+    assert isinstance(listed, list)
+    head = read_section("[unit]", UnitHead, unit)
+    settings = [read_section(f"[[setting]] {at}", Setting, one) for at, one in enumerate(listed, 1)]
+    faults = [f"{ROUND_FILE}: {line}" for read in (head, *settings) for line in read.faults]
+    if faults:
+        raise InputError(*faults)
+    found = Round(head.section, tuple(read.section for read in settings))
+    faults = list(_standing_faults(found, folder))
+    if faults:
+        raise InputError(*faults)
+    return found
+
+
+def _standing_faults(found: Round, folder: Path) -> list[str]:
+    known = found.faceplate.nominal_hz
+    faults = []
+    for at, setting in enumerate(found.settings, 1):
+        where = f"{ROUND_FILE}: [[setting]] {at}"
+        path = (folder / setting.file).resolve()
+        if not path.is_relative_to(folder.resolve()) or not path.is_file():
+            faults.append(f"{where}: file = {setting.file!r} does not exist in the folder.")
+        faults += [
+            f"{where}: the unit has no fader at {hz:g} Hz. Give one of its own."
+            for hz in setting.faders_hz
+            if not np.isclose(known, hz, rtol=1e-3).any()
+        ]
+        if abs(setting.at_db) > found.head.range_db:
+            faults.append(
+                f"{where}: at_db = {setting.at_db:g} is beyond range_db = "
+                f"{found.head.range_db:g}. Mend one of them."
+            )
+        if setting.bypass and setting.faders_hz:
+            faults.append(f"{where}: is bypassed, and has faders. Leave one out.")
+    if not any(not setting.bypass and not setting.faders_hz for setting in found.settings):
+        faults.append(f"{ROUND_FILE}: no setting has all faders at 0. All else is held against it.")
+    if not any(setting.faders_hz for setting in found.settings):
+        faults.append(f"{ROUND_FILE}: no setting moves a fader. Give at least one.")
+    return faults
+
+
+def learn(
+    found: Round, folder: Path, *, progress: Callable[[str, int, int], None] | None = None
+) -> tuple[UnitFile, tuple[str, ...]]:
+    """Measure the recordings and learn the unit.
+
+    Parameters
+    ----------
+    found : Round
+    folder : Path
+    progress : callable, optional
+        Called with what is being done, how much is done, and of how much.
+
+    Returns
+    -------
+    UnitFile
+    tuple of str
+        What to look at: a fader that seems not to have been moved, figures that are guessed.
+
+    Raises
+    ------
+    InputError
+        A recording cannot be used, or nothing happens in them: one line a fault.
+    """
+    freq_hz = fit_freq_hz()
+    gains, faults = [], []
+    for at, setting in enumerate(found.settings):
+        try:
+            gains.append(_gain_db(folder, setting, freq_hz))
+        except InputError as error:
+            faults += str(error).splitlines()
+        if progress is not None:
+            progress("measuring", at + 1, len(found.settings))
+    if faults:
+        raise InputError(*faults)
+    unit = found.faceplate
+    flat = np.mean(
+        [
+            gain
+            for gain, one in zip(gains, found.settings, strict=True)
+            if not one.bypass and not one.faders_hz
+        ],
+        axis=0,
+    )
+    bypassed = [gain for gain, one in zip(gains, found.settings, strict=True) if one.bypass]
+    at_work = [k for k, one in enumerate(found.settings) if one.faders_hz]
+    change = np.array([gains[k] - flat for k in at_work])
+    if np.nanmax(np.abs(change)) < DEAF_DB:
+        raise InputError(
+            "No setting changes the sound: the unit is bypassed, or the cable goes around it. "
+            "Switch it in, look where the cable comes from, and record again."
+        )
+    settings = np.zeros((len(at_work), unit.fader_count))
+    for row, k in zip(settings, at_work, strict=True):
+        for hz in found.settings[k].faders_hz:
+            row[np.isclose(unit.nominal_hz, hz, rtol=1e-3)] = found.settings[k].at_db
+    learned, misplaced = fit_round(unit, settings, change, freq_hz)
+    inside = (freq_hz > FLAT_HZ[0]) & (freq_hz < FLAT_HZ[1])
+    insertion = float(np.mean((flat - np.mean(bypassed, axis=0))[inside])) if bypassed else None
+    files = [found.settings[k].file for k in at_work]
+    return (
+        unit_file(learned, name=found.head.name, insertion_db=insertion),
+        tuple(_doubts(learned, misplaced, files)),
+    )
+
+
+def _doubts(
+    learned: LearnedUnit, misplaced: tuple[MisplacedFader, ...], files: list[str]
+) -> list[str]:
+    lines = [
+        f"{files[one.setting]}: the {one.hz:g} Hz fader stood near {one.stood_db:.1f} dB, not at "
+        f"{one.asked_db:g}; the recording was left out. Set it as told and record it again."
+        for one in misplaced
+    ]
+    still = learned.unit.nominal_hz[~learned.moved]
+    if still.size:
+        named = ", ".join(f"{hz:g}" for hz in still)
+        lines.append(f"Never moved, and taken to be like their neighbours: {named} Hz.")
+    return lines
+
+
+def _gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
+    from evenhall.acoustics.transfer import transfer_function
+    from evenhall.sound.recording import UnreadableRecording, read_recording
+
+    try:
+        recording = read_recording(folder / setting.file)
+    except UnreadableRecording as error:
+        raise InputError(f"{setting.file}: {error.problem.text}") from None
+    channels = recording.samples.shape[1]
+    if max(setting.channel, setting.reference_channel) > channels:
+        raise InputError(
+            f"{setting.file}: has {channels} channels. Record two, or give the right ones."
+        )
+    behind = recording.samples[:, setting.channel - 1]
+    if recording.clipped_ratio[setting.channel - 1] > 0:
+        raise InputError(
+            f"{setting.file}: clips behind the unit. Play more softly, and record all again."
+        )
+    response = transfer_function(
+        behind, recording.samples[:, setting.reference_channel - 1], rate_hz=recording.rate_hz
+    )
+    if response is None or float(np.nanmedian(response.coherence)) < LEAST_COHERENCE:
+        raise InputError(
+            f"{setting.file}: what was played is not in it. Look at the cable from the unit to "
+            "the input, and record it again."
+        )
+    count = 1 << int(np.ceil(np.log2(4 * response.impulse.size)))
+    level = np.abs(np.fft.rfft(response.impulse, count))
+    grid = np.arange(level.size) * (response.rate_hz / count)
+    return np.asarray(20.0 * np.log10(np.maximum(np.interp(freq_hz, grid, level), 1e-6)))

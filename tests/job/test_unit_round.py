@@ -1,0 +1,198 @@
+"""A unit learned from recordings, and a card computed for it."""
+
+import json
+import tomllib
+
+import numpy as np
+import pytest
+import soundfile
+
+from evenhall.acoustics.stimulus import exponential_sweep
+from evenhall.equalizer import graphic_unit, unit_gain_db
+from evenhall.errors import InputError
+from evenhall.job.demo import demo_job
+from evenhall.job.folder import load_job
+from evenhall.job.tuning import unit_of
+from evenhall.job.unit_file import read_unit
+from evenhall.job.unit_round import UnitHead, learn, read_round, round_toml, setting_words
+from evenhall.sound.simulated.unit import lying_unit
+from test_cli import run
+
+RATE_HZ = 48_000
+FACE = graphic_unit(10)
+TRUE = lying_unit(FACE.centre_hz, FACE.q, seed=2)
+
+
+def through(true, faders_db, *, bypass=False, gain=0.3, seed=0):
+    """Record a sweep through the unit: behind it on channel 1, what is played on channel 2."""
+    played = np.concatenate([exponential_sweep(2.0, rate_hz=RATE_HZ), np.zeros(RATE_HZ // 2)])
+    spectrum = np.fft.rfft(played)
+    hz = np.fft.rfftfreq(played.size, 1 / RATE_HZ)
+    response = np.ones(hz.size) if bypass else true.response(faders_db, hz)
+    heard = gain * np.fft.irfft(spectrum * response, played.size)
+    noise = 1e-4 * np.random.default_rng(seed).standard_normal(played.size)
+    return np.column_stack((heard + noise, played))
+
+
+def write_round(folder, *, true=TRUE, spoilt=None, bypassed=False):
+    """Write a folder with unit.toml and its recordings; `spoilt` changes one setting."""
+    folder.mkdir(exist_ok=True)
+    (folder / "unit.toml").write_text(round_toml(UnitHead(name="Old rack", bands=10)))
+    for at, one in enumerate(tomllib.loads((folder / "unit.toml").read_text())["setting"]):
+        faders = np.zeros(10)
+        for hz in one.get("faders_hz", []):
+            faders[np.isclose(FACE.nominal_hz, hz)] = one["at_db"]
+        if spoilt is not None and spoilt[0] == one["file"]:
+            faders[spoilt[1]] = spoilt[2]
+        sound = through(true, faders, bypass=bypassed or one.get("bypass", False), seed=at)
+        soundfile.write(folder / one["file"], sound, RATE_HZ, subtype="PCM_24")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory):
+    return write_round(tmp_path_factory.mktemp("rack"))
+
+
+@pytest.fixture(scope="module")
+def learned(rack):
+    return learn(read_round(rack), rack)
+
+
+def test_unit_is_right_at_settings_that_were_not_recorded(learned):
+    unit = learned[0].unit(step_db=0.5, max_boost_db=6.0)
+    hz = np.geomspace(25.0, 16_000.0, 200)
+    rng = np.random.default_rng(1)
+    for _ in range(10):
+        faders = rng.uniform(-12.0, 12.0, 10)
+        flat = TRUE.response(np.zeros(10), hz)
+        really = 20.0 * np.log10(np.abs(TRUE.response(faders, hz) / flat))
+        assert np.abs(unit_gain_db(unit, faders, hz) - really).max() <= 0.3
+    assert learned[1] == ()
+
+
+def test_insertion_gain_is_that_against_bypass(learned):
+    assert learned[0].insertion_db == pytest.approx(TRUE.insertion_db, abs=0.05)
+
+
+def test_file_gives_the_same_unit_back(tmp_path, learned):
+    (tmp_path / "unit.json").write_bytes(learned[0].to_json())
+    assert read_unit(tmp_path / "unit.json") == learned[0]
+
+
+def test_fader_that_was_not_moved_is_named_with_its_recording(tmp_path):
+    folder = write_round(tmp_path / "rack", spoilt=("03.wav", 3, 0.0))
+    doubts = learn(read_round(folder), folder)[1]
+    assert len(doubts) == 1
+    assert doubts[0].startswith("03.wav: the 250 Hz fader stood near ")
+    assert "not at -12" in doubts[0]
+
+
+def test_bypass_left_in_is_said_at_once(tmp_path):
+    folder = write_round(tmp_path / "rack", bypassed=True)
+    with pytest.raises(InputError, match=r"No setting changes the sound: the unit is bypassed"):
+        learn(read_round(folder), folder)
+
+
+def test_cable_that_carries_nothing_and_clipping_are_named_by_file(tmp_path, rack):
+    folder = write_round(tmp_path / "rack")
+    noise = 1e-4 * np.random.default_rng(0).standard_normal((3 * RATE_HZ, 2))
+    noise[:, 1] = through(TRUE, np.zeros(10))[:, 1].repeat(2)[: 3 * RATE_HZ]
+    soundfile.write(folder / "02.wav", noise, RATE_HZ, subtype="PCM_24")
+    loud = through(TRUE, np.zeros(10), gain=30.0)
+    loud[:, 0] = np.clip(loud[:, 0], -1.0, 1.0)
+    soundfile.write(folder / "04.wav", loud, RATE_HZ, subtype="PCM_24")
+    with pytest.raises(InputError) as error:
+        learn(read_round(folder), folder)
+    lines = str(error.value).splitlines()
+    assert lines[0].startswith("02.wav: what was played is not in it.")
+    assert lines[1].startswith("04.wav: clips behind the unit.")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("bands = 10", "bands = 11", "bands = 11"),
+        ("range_db = 12.0", "range_dbs = 12.0", 'Did you mean "range_db"?'),
+        ('file = "02.wav"', 'file = "../02.wav"', "does not exist in the folder"),
+        ("at_db = 12.0", "at_db = 13.0", "beyond range_db = 12"),
+        ("faders_hz = [31.5", "faders_hz = [33.0", "no fader at 33 Hz"),
+        ("[unit]", "[units]", 'Did you mean "unit"?'),
+    ],
+)
+def test_wrong_figure_of_the_round_is_one_line(tmp_path, old, new, says):
+    folder = write_round(tmp_path / "rack")
+    text = (folder / "unit.toml").read_text()
+    assert old in text
+    (folder / "unit.toml").write_text(text.replace(old, new, 1))
+    with pytest.raises(InputError) as error:
+        read_round(folder)
+    assert says in str(error.value)
+
+
+def test_settings_are_said_as_a_person_makes_them():
+    assert setting_words((), 0.0) == "All faders to 0, the unit switched in."
+    assert setting_words((63.0,), 12.0) == "Push 63 up to 12 dB, all others to 0."
+
+
+def measured_job(folder, **equalizer):
+    figures = {"bands": "10", "response": '"measured"', "file": '"unit.json"', **equalizer}
+    lines = "\n".join(f"{name} = {value}" for name, value in figures.items())
+    (folder / "job.toml").write_text(f'[venue]\nname = "Mill"\n[equalizer]\n{lines}\n')
+    return load_job(folder, takes_needed=False)
+
+
+def test_job_takes_the_learned_unit(tmp_path, learned):
+    (tmp_path / "unit.json").write_bytes(learned[0].to_json())
+    unit = unit_of(measured_job(tmp_path, step_db="1.0", max_boost_db="3.0"), tmp_path)
+    assert unit.centre_hz.tolist() == [fader.centre_hz for fader in learned[0].faders]
+    assert (unit.step_db, unit.max_boost_db) == (1.0, 3.0)
+    assert unit_of(demo_job(), tmp_path).law is None
+
+
+@pytest.mark.parametrize(
+    ("figures", "says"),
+    [
+        ({"bands": "31"}, "bands are not the 10 faders of unit.json"),
+        ({"range_db": "6.0"}, "range_db = 6, but unit.json was learned at 12"),
+    ],
+)
+def test_unit_of_another_faceplate_is_refused(tmp_path, learned, figures, says):
+    (tmp_path / "unit.json").write_bytes(learned[0].to_json())
+    job = measured_job(tmp_path, **figures)
+    with pytest.raises(InputError, match=says):
+        unit_of(job, tmp_path)
+
+
+@pytest.mark.parametrize("content", ["", "{}", '{"schema": 2}', "[1]", "\x00"])
+def test_file_that_is_no_unit_is_one_line(tmp_path, content):
+    (tmp_path / "unit.json").write_text(content)
+    with pytest.raises(InputError) as error:
+        measured_job(tmp_path)
+    assert "unit.json: " in str(error.value)
+    assert "Learn the unit again" in str(error.value)
+
+
+def test_measured_response_needs_its_file(tmp_path):
+    (tmp_path / "job.toml").write_text(
+        '[venue]\nname = "Mill"\n[equalizer]\nresponse = "measured"\n'
+    )
+    with pytest.raises(InputError, match=r'needs file, the learned unit\. Give file = "unit.json"'):
+        load_job(tmp_path, takes_needed=False)
+
+
+def test_command_writes_a_round_and_learns_it(tmp_path, rack):
+    begun = run("learn-unit", tmp_path / "new", "--new", "--bands", "15")
+    assert begun.exit_code == 0, begun.output
+    assert (tmp_path / "new" / "stimulus.wav").is_file()
+    assert "Push 25" in (tmp_path / "new" / "unit.toml").read_text()
+    again = run("learn-unit", tmp_path / "new", "--new")
+    assert again.exit_code == 2
+    assert "is there already" in again.stderr
+    done = run("learn-unit", rack, "--out", tmp_path)
+    assert done.exit_code == 0, done.output
+    assert "Old rack" in done.stdout
+    assert json.loads((tmp_path / "unit.json").read_text())["schema"] == 1
+    missing = run("learn-unit", tmp_path / "nowhere")
+    assert missing.exit_code == 2
+    assert "--new" in missing.stderr
