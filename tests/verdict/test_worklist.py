@@ -220,6 +220,14 @@ def test_room_whose_figures_do_not_fit_together_is_said_in_one_line():
     assert "\n" not in found[0].text
 
 
+def test_last_row_at_the_far_wall_fits_in():
+    short = replace(HALL, room=replace(HALL.room, length_m=14.2))
+    local = {"front": flat(4.0), "back": flat(-4.0)}
+    found = moves(*visit(flat(), local=local), stage=short)
+    assert [move.kind for move in found if "do not fit together" in move.text] == []
+    assert only(found, "raise").expected["was_db"] == pytest.approx(8.0)
+
+
 def test_what_would_help_is_said_where_hands_leave_more_than_the_limit():
     long = replace(
         HALL,

@@ -122,7 +122,9 @@ def directions(
     return angle * right / sine, -angle * up / sine
 
 
-def usual_pair(speaker: Loudspeaker, room: Room) -> tuple[Placed, Placed]:
+def usual_pair(
+    speaker: Loudspeaker, room: Room, audience: Audience | None = None
+) -> tuple[Placed, Placed]:
     """Left and right with the height and aim of `speaker`, where they stand.
 
     Where that is not known: 1 m from the wall, and 0.62 of the width apart, or 4 m where no width
@@ -131,14 +133,19 @@ def usual_pair(speaker: Loudspeaker, room: Room) -> tuple[Placed, Placed]:
     Parameters
     ----------
     speaker, room : Loudspeaker, Room
+    audience : Audience, optional
+        Whose last row must fit in: the pair then stands nearer to the wall, if need be.
     """
+    behind_m = BEHIND_M
+    if audience is not None and room.length_m is not None:
+        behind_m = min(behind_m, max(room.length_m - audience.last_row_m, 0.0))
     middle_m = HALF_APART_M if room.width_m is None else room.width_m / 2.0
     usual_m = HALF_APART_M if room.width_m is None else LANE * room.width_m / 2.0
     half_m = usual_m if speaker.apart_m is None else speaker.apart_m / 2.0
     left, right = (
         Placed(
             name,
-            BEHIND_M if speaker.from_wall_m is None else speaker.from_wall_m,
+            behind_m if speaker.from_wall_m is None else speaker.from_wall_m,
             middle_m + side * half_m,
             speaker.height_m,
             speaker.down_deg,

@@ -128,7 +128,7 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     check_setting(speaker, room, audience)
     heard = replace(stage, room=room).known_room
     mains = [side for side in rig.sides if is_main(side)]
-    pair = usual_pair(speaker, room)
+    pair = usual_pair(speaker, room, audience)
     placed = pair if len(mains) != 1 else pair[:1]
     seats = usual_seats(audience, room, behind_m=pair[0].along_m)
     found = best_stance(placed, seats, heard, limits=Limits(max_height_m=rig.max_height_m))

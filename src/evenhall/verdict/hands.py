@@ -74,7 +74,7 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
     lone = len({spot.side for spot in mains}) == 1
     try:
         check_setting(speaker, room, audience)
-        pair = usual_pair(speaker, room)
+        pair = usual_pair(speaker, room, audience)
         placed: tuple[Placed, ...] = pair[:1] if lone else pair
         seats = usual_seats(audience, room, behind_m=pair[0].along_m)
         found = best_stance(placed, seats, room, limits=Limits(max_height_m=stage.max_height_m))
