@@ -12,6 +12,8 @@ Trust it to a dB or two inside the coverage, to several outside.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -100,6 +102,16 @@ def directivity_q(
     >>> directivity_q([50.0], coverage_h_deg=90.0, coverage_v_deg=60.0).round(1).tolist()
     [1.0]
     """
+    bands, index = np.unique(_narrowness(freq_hz), return_inverse=True)
+    mean = _mean_power(tuple(bands.tolist()), coverage_h_deg, coverage_v_deg)
+    return np.asarray(1.0 / np.array(mean))[index]
+
+
+@lru_cache(maxsize=64)  # a search asks for the same box again and again
+def _mean_power(
+    narrowness: tuple[float, ...], coverage_h_deg: float, coverage_v_deg: float
+) -> tuple[float, ...]:
+    """Mean over the sphere of the power towards each direction, on axis 1."""
     # Angle from the axis as the square of the node: close-set near the axis, for narrow beams.
     node, weight = np.polynomial.legendre.leggauss(48)
     root = (node + 1.0) / 2.0
@@ -110,7 +122,6 @@ def directivity_q(
     across = np.cos(turn) / np.radians(coverage_h_deg / 2.0)
     down = np.sin(turn) / np.radians(coverage_v_deg / 2.0)
     ratio_squared = angle[:, None] ** 2 * (across**2 + down**2)
-    bands, index = np.unique(_narrowness(freq_hz), return_inverse=True)
-    power = 10.0 ** (_loss_db(ratio_squared * bands[:, None, None] ** 2) / 10.0)
-    mean = np.einsum("bat,a->b", power, solid) / (2.0 * turn.size)
-    return np.asarray(1.0 / mean)[index]
+    bands = np.array(narrowness)[:, None, None]
+    power = 10.0 ** (_loss_db(ratio_squared * bands**2) / 10.0)
+    return tuple((np.einsum("bat,a->b", power, solid) / (2.0 * turn.size)).tolist())

@@ -22,6 +22,7 @@ from evenhall.hall.search import (
     WORTH_DB,
     Limits,
     Search,
+    by_place,
     effort,
     moved,
     searched,
@@ -95,10 +96,10 @@ def _chosen(search: Search, doable: list[PairStance], hearing: Hearing) -> PairS
     if not even:
         return present
     even = sorted(even, key=lambda one: effort(one, present))[:MOST_COMPARED]
-    spill = {one: hearing.spill_db(one) for one in even}
+    spill = dict(zip(even, by_place(even, hearing.spill_db), strict=True))
     least_db = min(spill.values())
     quiet = [one for one in even if not spill[one] > least_db + WORTH_DB]
-    clarity = {one: hearing.clarity_db(one) for one in quiet}
+    clarity = dict(zip(quiet, by_place(quiet, hearing.clarity_db), strict=True))
     most_db = max(clarity.values())
     clear = [one for one in quiet if not clarity[one] < most_db - WORTH_DB]
     return _without_idle_steps(search, min(clear, key=lambda one: effort(one, present)))
@@ -190,6 +191,8 @@ def best_stance(
         for name in NAMES
         if getattr(chosen, name) != getattr(present, name)
     }
+    spill_db, was_spill_db = by_place([chosen, present], hearing.spill_db).tolist()
+    clarity_db, was_clarity_db = by_place([chosen, present], hearing.clarity_db).tolist()
     was_db, proposed_db, *alone_db = spread_db(hearing, [present, chosen, *alone.values()])
     return PairProposal(
         was=present,
@@ -202,10 +205,10 @@ def best_stance(
         gain_sd_db=_gain_sd_db(hearing, present, chosen) if alone else 0.0,
         front_minus_back_db=_front_minus_back_db(hearing, chosen, seats),
         was_front_minus_back_db=_front_minus_back_db(hearing, present, seats),
-        spill_db=hearing.spill_db(chosen),
-        was_spill_db=hearing.spill_db(present),
-        clarity_db=hearing.clarity_db(chosen),
-        was_clarity_db=hearing.clarity_db(present),
+        spill_db=spill_db,
+        was_spill_db=was_spill_db,
+        clarity_db=clarity_db,
+        was_clarity_db=was_clarity_db,
     )
 
 

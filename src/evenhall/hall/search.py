@@ -1,6 +1,7 @@
 """The walk over stances of a pair: a coarse grid, then steps that a person would set.
 
 Limits       what stands, brackets and the stage allow
+by_place()   values of many stances, sums shared between those of one place
 spread_db()  loudest seat less softest, of many stances
 Search       what was tried, and what may be
 searched()   start there
@@ -9,7 +10,7 @@ searched()   start there
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,6 +26,7 @@ __all__ = [
     "WORTH_DB",
     "Limits",
     "Search",
+    "by_place",
     "effort",
     "moved",
     "searched",
@@ -69,17 +71,35 @@ class Limits:
     aside_m: tuple[float, float] | None = None
 
 
-def spread_db(hearing: Hearing, stances: Sequence[PairStance]) -> FloatArray:
-    """Loudest seat less softest in each of the stances, shape (n_stances,)."""
-    found = np.empty(len(stances))
+def by_place(
+    stances: Sequence[PairStance],
+    of: Callable[[PairStance, FloatArray, FloatArray], FloatArray],
+) -> FloatArray:
+    """Values of many stances, shape (n_stances, ...), all aims from one place at a time.
+
+    Parameters
+    ----------
+    stances : sequence of PairStance
+        One or more.
+    of : callable
+        A method of `Hearing` that takes a place, tilts and turns.
+    """
     places: dict[tuple[float, float, float], list[int]] = {}
     for at, stance in enumerate(stances):
         places.setdefault((stance.height_m, stance.along_m, stance.aside_m), []).append(at)
+    found: list[FloatArray] = [np.empty(0)] * len(stances)
     for same in places.values():
         down_deg = np.array([stances[at].down_deg for at in same])
         inwards_deg = np.array([stances[at].inwards_deg for at in same])
-        found[same] = np.ptp(hearing.mid_db(stances[same[0]], down_deg, inwards_deg), axis=1)
-    return found
+        values = of(stances[same[0]], down_deg, inwards_deg)
+        for at, value in zip(same, values, strict=True):
+            found[at] = value
+    return np.array(found)
+
+
+def spread_db(hearing: Hearing, stances: Sequence[PairStance]) -> FloatArray:
+    """Loudest seat less softest in each of the stances, shape (n_stances,)."""
+    return np.asarray(np.ptp(by_place(stances, hearing.mid_db), axis=1))
 
 
 @dataclass(eq=False)
@@ -91,6 +111,7 @@ class Search:
     limits: Limits
     seats: Seats
     tried: dict[PairStance, float] = field(default_factory=dict)
+    _loss_db: dict[float, float] = field(default_factory=dict)  # by angle below the axis
 
     def bounds(self, name: str) -> tuple[float, float]:
         """Lowest and highest value of one figure; never lower than the loudspeakers are now."""
@@ -131,14 +152,19 @@ class Search:
         below_deg = np.degrees(np.arctan2(stance.height_m - self.seats.ear_height_m, ahead_m))
         on_people = stance.down_deg >= min(below_deg - AIM_SLACK_DEG, self.limits.down_deg[1])
         still = (stance.height_m, stance.down_deg) == (self.present.height_m, self.present.down_deg)
-        loss_db = self.hearing.pair[0].pattern.off_axis_db(
-            0.0, below_deg - stance.down_deg, freq_hz=[HOLDS_ABOVE_HZ]
-        )
         return bool(
             (on_people or still)
-            and loss_db.item() >= NOMINAL_DB
             and self._turned_at_people(stance, ahead_m)
+            and self._covers(float(below_deg - stance.down_deg))
         )
+
+    def _covers(self, off_axis_deg: float) -> bool:
+        if off_axis_deg not in self._loss_db:
+            loss_db = self.hearing.pair[0].pattern.off_axis_db(
+                0.0, off_axis_deg, freq_hz=[HOLDS_ABOVE_HZ]
+            )
+            self._loss_db[off_axis_deg] = loss_db.item()
+        return self._loss_db[off_axis_deg] >= NOMINAL_DB
 
     def _turned_at_people(self, stance: PairStance, ahead_m: float) -> bool:
         """Whether the axes meet the last row between its outer seats; outwards of straight, too."""

@@ -120,6 +120,14 @@ class Hearing:
     def _q(self) -> tuple[FloatArray, ...]:
         return tuple(box.pattern.directivity_q(self._freq_hz) for box in self.pair)
 
+    @cached_property
+    def _air_db_per_m(self) -> FloatArray:
+        return air_absorption_db_per_m(
+            self._freq_hz,
+            temperature_c=self.room.temperature_c,
+            humidity_pct=self.room.humidity_pct,
+        )
+
     def _decay_s(self) -> FloatArray | None:
         decay = band_decay_s(self.room) if self.rt60_s is None else self.rt60_s
         return None if decay is None or self.room.volume_m3 is None else decay[MID_BANDS]
@@ -131,12 +139,8 @@ class Hearing:
         vector = point_m - box.point_m
         distance = np.linalg.norm(vector, axis=1)
         across, down = directions(vector, down_deg, turn_deg)
-        air_db_per_m = air_absorption_db_per_m(
-            self._freq_hz,
-            temperature_c=self.room.temperature_c,
-            humidity_pct=self.room.humidity_pct,
-        )
-        steady_db = -20.0 * np.log10(distance)[:, None] - air_db_per_m * (distance[:, None] - 1.0)
+        air_db = self._air_db_per_m * (distance[:, None] - 1.0)
+        steady_db = -20.0 * np.log10(distance)[:, None] - air_db
         off_axis = box.pattern.off_axis_db(across, down, freq_hz=self._freq_hz)
         return np.asarray(10.0 ** ((off_axis + steady_db + box.gain_db) / 10.0))
 
@@ -196,34 +200,40 @@ class Hearing:
         direct, room_power = self._together(stance, down_deg, inwards_deg)
         return np.asarray(10.0 * np.log10(direct + room_power).mean(axis=-1))
 
-    def clarity_db(self, stance: PairStance) -> float:
-        """Early to late energy, mean over seats; infinite where the room is not known."""
+    def clarity_db(
+        self, stance: PairStance, down_deg: FloatArray, inwards_deg: FloatArray
+    ) -> FloatArray:
+        """Early to late energy, mean over seats, shape (n_aims,); as `mid_db()` is called.
+
+        Infinite where the room is not known.
+        """
         decay = self._decay_s()
         if decay is None:
-            return float("inf")
-        aim = np.array([stance.down_deg]), np.array([stance.inwards_deg])
-        direct, room_power = self._together(stance, *aim)
+            return np.full(down_deg.size, np.inf)
+        direct, room_power = self._together(stance, down_deg, inwards_deg)
         late = np.exp(-6.0 * np.log(10.0) * EARLY_S / decay)
-        ratio = (direct[0] + room_power * (1.0 - late)) / (room_power * late)
-        return float(10.0 * np.log10(ratio)[:, self._freq_hz > 450.0].mean())
+        ratio = (direct + room_power * (1.0 - late)) / (room_power * late)
+        return np.asarray(10.0 * np.log10(ratio)[..., self._freq_hz > 450.0].mean(axis=(1, 2)))
 
-    def spill_db(self, stance: PairStance) -> float:
+    def spill_db(
+        self, stance: PairStance, down_deg: FloatArray, inwards_deg: FloatArray
+    ) -> FloatArray:
         """Direct sound on ceiling, side walls and far wall, mean power re that at the seats.
 
-        Nothing (minus infinity) where the room's size is not known.
+        Shape (n_aims,), as `mid_db()` is called; minus infinity where the room's size is not
+        known.
         """
         points = _bare_surfaces(self.room, float(self.point_m[:, 2].mean()))
         if points is None:
-            return float("-inf")
-        aim = np.array([stance.down_deg]), np.array([stance.inwards_deg])
+            return np.full(down_deg.size, -np.inf)
         levels = []
         for point_m in (points, self.point_m):
-            power = np.zeros(self._freq_hz.size)
+            power = np.zeros((down_deg.size, self._freq_hz.size))
             for box in place_pair(self.pair, stance, self.middle_m):
-                turn = self._turns(box, aim[1])
-                power = power + self._direct(box, point_m, aim[0], turn)[0].mean(axis=0)
-            levels.append(10.0 * np.log10(power).mean())
-        return float(levels[0] - levels[1])
+                turn_deg = self._turns(box, inwards_deg)
+                power += self._direct(box, point_m, down_deg, turn_deg).mean(axis=1)
+            levels.append(10.0 * np.log10(power).mean(axis=1))
+        return np.asarray(levels[0] - levels[1])
 
 
 def _bare_surfaces(room: Room, ear_height_m: float) -> FloatArray | None:

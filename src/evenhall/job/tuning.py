@@ -52,7 +52,9 @@ def tune(job: Job, folder: Path, *, progress: Progress | None = None) -> Result:
         report("measuring", 0, n_takes)
         # What judges and writes is slow to import, and not wanted until there are takes.
         import evenhall.job.outcome
-        import evenhall.verdict.judge  # noqa: F401
+        import evenhall.verdict.hands
+        import evenhall.verdict.judge
+        import evenhall.verdict.speech  # noqa: F401
 
         for take in measured:
             takes.append(take)

@@ -15,14 +15,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.errors import InputError
-from evenhall.hall.level import MID_BANDS, total_level_db
+from evenhall.hall.level import MID_BANDS, level_parts
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.common import scatter_db
 from evenhall.verdict.hall_checks import Check, hall_checks
+from evenhall.verdict.settling import settle
 
 __all__ = ["CorrectedMove", "Fitted", "corrected_move", "fit_to_takes"]
 
@@ -42,6 +42,7 @@ PLAIN_SHARE = 0.7
 FIT_LOW_HZ, FIT_HIGH_HZ = 95.0, 10_500.0  # below, modes; above, the box's own beam
 AIM_OFF_DEG = 10.0  # less a bracket set by eye may be off by
 FREE_BOUND_DEG = 40.0  # how far off an aim is looked for
+STEP = np.array([0.01, 0.01, 0.02])  # for the slopes; the levels are smooth in all three
 SURE = 3.0  # standard deviations
 MOST_MISFIT = 1.5  # of what is left, over what was expected: more is explained by no aim
 
@@ -109,19 +110,17 @@ def _model_db(
     """Corrected level, shape (n_spots, 31)."""
     room_db, law_db, down_deg = figures
     row_m = _row_m(distance_m, speaker.height_m - ear_height_m)
-    whole, direct = (
-        total_level_db(
-            speaker,
-            other,
-            height_m=speaker.height_m,
-            down_deg=speaker.down_deg + down_deg,
-            row_m=row_m,
-            ear_height_m=ear_height_m,
-        )
-        for other in (room, replace(room, rt60_s=None))
+    direct_db, reverberant = level_parts(
+        speaker,
+        room,
+        height_m=speaker.height_m,
+        down_deg=speaker.down_deg + down_deg,
+        row_m=row_m,
+        ear_height_m=ear_height_m,
     )
-    power = 10.0 ** (direct / 10.0)
-    power = power + (10.0 ** (whole / 10.0) - power) * 10.0 ** (room_db / 10.0)
+    power = 10.0 ** (direct_db / 10.0)
+    if reverberant is not None:
+        power = power + reverberant * 10.0 ** (room_db / 10.0)
     return np.asarray(10.0 * np.log10(power) - law_db * np.log2(distance_m / mean_m)[:, None])
 
 
@@ -205,36 +204,35 @@ def fit_to_takes(
     shared = np.linalg.solve(root, np.eye(bands.size)[column])
     basis = np.linalg.qr(shared)[0]
 
+    apart = np.linalg.inv(root)
+    apart -= basis @ (basis.T @ apart)
+
     def left(figures: FloatArray) -> FloatArray:
         model_db = _model_db(speaker, room, ear_height_m, distance_m, figures, mean_m)
-        scaled = np.linalg.solve(root, (level_db - model_db)[known])
-        return np.concatenate((scaled - basis @ (basis.T @ scaled), figures / USUAL))
+        return np.concatenate((apart @ (level_db - model_db)[known], figures / USUAL))
 
-    found = least_squares(
-        left, np.zeros(3), bounds=(-BOUND, BOUND), diff_step=[1e-3] * 3, x_scale=USUAL
-    )
-    jacobian = np.asarray(found.jac)
-    covariance = np.asarray(np.linalg.inv(jacobian.T @ jacobian))
-    model_db = _model_db(speaker, room, ear_height_m, distance_m, found.x, mean_m)
+    found = settle(left, np.zeros(3), bound=BOUND, step=STEP)
+    covariance = np.asarray(np.linalg.inv(found.jacobian.T @ found.jacobian))
+    model_db = _model_db(speaker, room, ear_height_m, distance_m, found.figures, mean_m)
     rest = np.where(known, level_db - model_db, np.nan)
     own_db = np.full(BAND_COUNT, np.nan)
     scaled = np.linalg.solve(root, rest[known])
     own_db[bands] = np.linalg.lstsq(shared, scaled, rcond=None)[0]
     free = max(at_spot.size - bands.size, 1)
-    aim_deg = _wrong_aim_deg(left, found.x, free)
+    aim_deg = _wrong_aim_deg(left, found.figures, free)
     residual_db = rest - own_db
     sd = np.sqrt(np.diag(covariance))
     fitted = Fitted(
-        room_db=float(found.x[0]),
-        law_db=float(found.x[1]),
-        down_off_deg=float(found.x[2]),
+        room_db=float(found.figures[0]),
+        law_db=float(found.figures[1]),
+        down_off_deg=float(found.figures[2]),
         room_sd_db=float(sd[0]),
         law_sd_db=float(sd[1]),
         down_off_sd_deg=float(sd[2]),
         covariance=covariance,
         own_db=own_db,
         residual_db=residual_db,
-        misfit=float(np.square(left(found.x)[:-3]).sum() / free),
+        misfit=float(np.square(left(found.figures)[:-3]).sum() / free),
         checks=(),
     )
     places = spots or tuple(f"the spot at {far:.1f} m" for far in distance_m)
@@ -264,16 +262,11 @@ def _wrong_aim_deg(
 
     bound = np.array([BOUND[0], BOUND[1], FREE_BOUND_DEG])
     ends = [
-        least_squares(
-            free,
-            figures + np.array([0.0, 0.0, start]),
-            bounds=(-bound, bound),
-            diff_step=[1e-3] * 3,
-        )
+        settle(free, figures + np.array([0.0, 0.0, start]), bound=bound, step=STEP)
         for start in (-10.0, 10.0)
     ]
-    best = min(ends, key=lambda end: float(end.cost))
-    aim_deg, misfit = float(best.x[2]), 2.0 * float(best.cost)
+    best = min(ends, key=lambda end: end.square_sum)
+    aim_deg, misfit = float(best.figures[2]), best.square_sum
     gained = float(np.square(free(figures)).sum()) - misfit
     sure = gained > SURE**2 and AIM_OFF_DEG < abs(aim_deg) < 0.98 * FREE_BOUND_DEG
     return aim_deg if sure and misfit < MOST_MISFIT * n_free else 0.0
