@@ -64,7 +64,7 @@ STEADY_BLOCK_S = 0.085
 SETTLE_S = 0.4
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Response:
     """What one take says about one loudspeaker at one place.
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from evenhall.hall.pair import PairProposal, best_stance
 from evenhall.hall.reach import what_would
 from evenhall.hall.rows import RowsHeard, rows_heard
 from evenhall.hall.search import Limits
-from evenhall.hall.seats import Placed, usual_pair, usual_seats
+from evenhall.hall.seats import Placed, Seats, usual_pair, usual_seats
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 from evenhall.hall.stance_words import LIFTING, stance_text
 from evenhall.hall.stances import Hearing, PairStance
@@ -73,11 +74,7 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
     mains = [spot for spot in spots if is_main(spot.side)]
     lone = len({spot.side for spot in mains}) == 1
     try:
-        check_setting(speaker, room, audience)
-        pair = usual_pair(speaker, room, audience)
-        placed: tuple[Placed, ...] = pair[:1] if lone else pair
-        seats = usual_seats(audience, room, behind_m=pair[0].along_m)
-        found = best_stance(placed, seats, room, limits=Limits(max_height_m=stage.max_height_m))
+        placed, seats, found = _searched(speaker, room, audience, stage.max_height_m, lone)
     except InputError as error:
         return Hands((Move("check", f"The figures of the room do not fit together. {error}"),))
     fits = fits_of(mains, speaker, room, audience)
@@ -139,6 +136,18 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
             for one in helps
         ]
     return Hands(tuple(moves), rows_then)
+
+
+@lru_cache(maxsize=16)  # asked again with every take that joins a visit
+def _searched(
+    speaker: Loudspeaker, room: Room, audience: Audience, max_height_m: float | None, lone: bool
+) -> tuple[tuple[Placed, ...], Seats, PairProposal]:
+    check_setting(speaker, room, audience)
+    pair = usual_pair(speaker, room, audience)
+    placed: tuple[Placed, ...] = pair[:1] if lone else pair
+    seats = usual_seats(audience, room, behind_m=pair[0].along_m)
+    found = best_stance(placed, seats, room, limits=Limits(max_height_m=max_height_m))
+    return placed, seats, found
 
 
 def _figures(stance: PairStance, names: Sequence[str]) -> dict[str, Figure]:

@@ -9,12 +9,14 @@ where not to boost.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.cancellation import is_cancellation
+from evenhall.acoustics.transfer import Response
 from evenhall.verdict.common import CommonResponse
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, nan_mean
 from evenhall.verdict.words import hz_text
@@ -158,18 +160,23 @@ def cancelled_bands(common: CommonResponse, deviation_db: FloatArray) -> BoolArr
     cancelled = np.zeros(NOMINAL_HZ.size, dtype=bool)
     for band in np.flatnonzero(deviation_db < -CANCELLATION_DEPTH_DB):
         votes = [
-            is_cancellation(
-                take.response.impulse,
-                rate_hz=take.response.rate_hz,
-                arrival_s=take.response.arrival_s,
-                freq_hz=float(EXACT_HZ[band]),
-            )
+            _cancels(take.response, int(band))
             for spot in nearest.values()
             for take in spot.takes
             if take.response is not None and np.isfinite(take.response.arrival_s)
         ]
         cancelled[band] = bool(votes) and sum(votes) * 2 > len(votes)
     return cancelled
+
+
+@lru_cache(maxsize=256)  # asked again with every take that joins a visit
+def _cancels(response: Response, band: int) -> bool:
+    return is_cancellation(
+        response.impulse,
+        rate_hz=response.rate_hz,
+        arrival_s=response.arrival_s,
+        freq_hz=float(EXACT_HZ[band]),
+    )
 
 
 def find_patterns(

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.intelligibility import impulse_modulation
+from evenhall.acoustics.transfer import Response
 from evenhall.acoustics.voice import (
     MALE,
     Voice,
@@ -28,7 +30,7 @@ from evenhall.hall.clarity import (
     clarity_text,
     speech_at,
 )
-from evenhall.verdict.take import SpotResponse, Take, is_main
+from evenhall.verdict.take import SpotResponse, is_main
 
 __all__ = ["SpotSpeech", "speech_by_spot", "speech_texts", "spot_text"]
 
@@ -54,8 +56,8 @@ class SpotSpeech:
     speech: SpeechAt
 
 
-def _modulation(take: Take) -> FloatArray:
-    response = take.response
+@lru_cache(maxsize=64)  # asked again with every take that joins a visit
+def _modulation(response: Response | None) -> FloatArray:
     if response is None:
         return np.full((14, 7), np.nan)
     known = np.isfinite(response.arrival_s)
@@ -108,7 +110,7 @@ def speech_by_spot(
             side=mains[k].side,
             spot=mains[k].spot,
             speech=speech_at(
-                np.mean([_modulation(take) for take in mains[k].takes], axis=0),
+                np.mean([_modulation(take.response) for take in mains[k].takes], axis=0),
                 speech_db_spl=levels[k],
                 noise_db_spl=noise,
                 voice=voice,
