@@ -18,7 +18,6 @@ import numpy as np
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.equalizer import Wanted, band_gain_db, graphic_unit, solve
 from evenhall.verdict.card import deviation_db, may_boost, weighted_rms_db
-from evenhall.verdict.patterns import cancelled_bands
 from verdict.builders import diffuse_levels_db, judged, take
 
 ROOMS = 200
@@ -59,8 +58,7 @@ def plain_card(unit, verdict):
     """Solve the mean over the places as it is, with the card's weights and limits."""
     common, card = verdict.common, verdict.card
     mean = deviation_db(common.level_db, card.target)
-    cancelled = cancelled_bands(common, mean)
-    boost = may_boost(unit, verdict.patterns, card.weight, cancelled, low_limit_hz=LOW_HZ)
+    boost = may_boost(unit, card.fill, low_limit_hz=LOW_HZ)
     return solve(unit, Wanted(mean, card.weight, boost)).gain_db
 
 

@@ -1,6 +1,7 @@
 """The card solver: optimal on the unit's steps, and against global methods of scipy."""
 
-from itertools import product
+from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
 import pytest
@@ -339,3 +340,32 @@ def test_what_is_out_of_reach_is_just_what_stays_a_db_off():
         solution = solve(unit, wanted)
         off = (wanted.weight > 0) & (np.abs(solution.after_db) > 1.0)
         assert [left.hz for left in solution.out_of_reach] == NOMINAL_HZ[off].tolist()
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("seed", range(3))
+def test_few_faders_are_nearly_the_best_few(model, seed):
+    """Three of ten: against every choice of three, each solved for itself."""
+    unit = graphic_unit(10, model=model)
+    wanted = hall(unit, seed, gaps=False)
+    few = solve(replace(unit, most_moved=3), wanted)
+    assert np.count_nonzero(few.fader_db) <= 3
+    best_db = np.inf
+    for some in combinations(range(10), 3):
+        unit_of_three = replace(unit, nominal_hz=unit.nominal_hz[list(some)])
+        unit_of_three = replace(
+            unit_of_three, centre_hz=unit.centre_hz[list(some)], q=unit.q[list(some)]
+        )
+        three = Wanted(wanted.deviation_db, wanted.weight, wanted.may_boost[list(some)])
+        best_db = min(best_db, solve(unit_of_three, three).rms_after_db)
+    assert few.rms_after_db <= 1.1 * best_db
+    assert few.rms_after_db >= solve(unit, wanted).rms_after_db
+
+
+def test_a_limit_that_does_not_bind_changes_nothing():
+    unit = graphic_unit(15)
+    wanted = hall(unit, 5)
+    free = solve(unit, wanted)
+    moved = np.count_nonzero(free.fader_db)
+    limited = solve(replace(unit, most_moved=moved), wanted)
+    assert limited.fader_db.tolist() == free.fader_db.tolist()

@@ -679,3 +679,38 @@ def test_written_job_has_only_what_was_set(folder):
     text = dump_job(parse_job(SMALLEST.encode(), folder=folder))
     assert "[[take]]" in text
     assert "humidity_pct" not in text
+
+
+def test_console_is_there_where_it_is_given(folder):
+    assert parse_job(SMALLEST.encode(), folder=folder).console is None
+    text = SMALLEST + "[console]\nsections = 6\nshelves = false\n"
+    console = parse_job(text.encode(), folder=folder).console
+    assert console is not None
+    assert (console.sections, console.shelves, console.highest_q) == (6, False, 6.0)
+
+
+@pytest.mark.parametrize(
+    ("line", "fault"),
+    [
+        ("sections = 9", "[console] sections = 9 is too large. Give 1 to 8 sections."),
+        (
+            "low_hz = 900\nhigh_hz = 400",
+            "[console] low_hz = 900.0 is above high_hz = 400.0. "
+            "Give at most 400.0, or mend the other.",
+        ),
+        (
+            "lowest_q = 8",
+            "[console] lowest_q = 8.0 is above highest_q = 6.0. "
+            "Give at most 6.0, or mend the other.",
+        ),
+    ],
+)
+def test_console_that_cannot_be_is_a_fault(folder, line, fault):
+    assert fault_of(folder, SMALLEST + f"[console]\n{line}\n") == f"job.toml: {fault}"
+
+
+def test_no_fader_to_move_is_a_fault(folder):
+    assert fault_of(folder, SMALLEST + "[equalizer]\nmost_faders = 0\n") == (
+        "job.toml: [equalizer] most_faders = 0 is too small. "
+        "Give 1 or more faders to move at most, or leave it out."
+    )

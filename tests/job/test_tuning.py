@@ -320,10 +320,10 @@ KEYS = {
 }
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
-    "": "rows speech ringing",
+    "": "rows speech ringing console headroom",
     "takes": "used_ratio coherence at",
     "patterns": "certain",
-    "forecast": "out_of_reach left_out",
+    "forecast": "out_of_reach left_out all_faders",
 }
 
 
@@ -487,3 +487,39 @@ def test_figures_of_the_proof_are_those_of_its_bands(proven):
         assert [band["hz"] for band in proof["bands"]] == [
             band["hz"] for band in result["forecast"]["bands"]
         ]
+
+
+def test_console_and_few_faders_are_in_the_result(tmp_path):
+    """What the sections do is computed again here from the written figures, by scipy."""
+    folder = write_visit(tmp_path, equalizer="bands = 31\nmost_faders = 4\n[console]\nsections = 3")
+    result = json.loads(to_json(folder.tune()))
+    card = Card("31", result)
+    assert np.count_nonzero(card.fader_db) == 4
+    assert result["forecast"]["all_faders"]["moved"] > 4
+    assert result["forecast"]["all_faders"]["rms_after_db"] < result["forecast"]["rms_after_db"]
+    places = 10.0 ** ((np.arange(400) + 0.5) / 4000.0 - 0.05)
+    freq_hz = (EXACT_HZ[card.bands, None] * places).ravel()
+    response = np.ones(freq_hz.size, dtype=complex)
+    sections = result["console"]["sections"]["both"]
+    assert 1 <= len(sections) <= 3
+    for one in sections:
+        a = 10.0 ** (one["gain_db"] / 40.0)
+        if one["kind"] == "peaking":
+            above, below = [1.0, a / one["q"], 1.0], [1.0, 1.0 / (a * one["q"]), 1.0]
+        else:
+            near, far = [1.0, np.sqrt(a) / one["q"], a], [a, np.sqrt(a) / one["q"], 1.0]
+            above, below = (near, far) if one["kind"] == "low-shelf" else (far, near)
+            above = [a * value for value in above]
+        response *= scipy.signal.freqs(above, below, worN=freq_hz / one["hz"])[1]
+    power = np.mean(np.abs(response.reshape(len(card.bands), -1)) ** 2, axis=1)
+    left = card.before_db + 10.0 * np.log10(power) - card.target_db
+    assert weighted_rms(left, card.weight) == pytest.approx(
+        result["console"]["rms_db"][-1], abs=0.02
+    )
+    (level,) = result["headroom"]
+    gain_db = np.array([band["gain_db"] for band in level["bands"]])
+    middle = slice(10, 24)
+    assert level["level_db"] == pytest.approx(
+        10.0 * np.log10(np.mean(10.0 ** (gain_db[middle] / 10.0))), abs=0.02
+    )
+    assert level["make_up_db"] == -level["level_db"]

@@ -131,3 +131,24 @@ def test_cautions_cover_what_can_hurt_and_defer_to_the_law() -> None:
     for head in ("Lifting and rigging", "Mains"):
         assert "local codes" in said[head]
         assert "licensed" in said[head]
+
+
+def test_sections_of_a_digital_mixer_are_said_one_by_one(make_result: Make) -> None:
+    low = {"kind": "low-shelf", "hz": 150.0, "gain_db": -4.5, "q": 0.71}
+    peak = {"kind": "peaking", "hz": 2500.0, "gain_db": 2.0, "q": 1.4}
+    both = {"sections": {"both": [low, peak]}, "rms_db": [2.0, 1.1], "faders_rms_db": 1.0}
+    points = words.sections(make_result(console=both | {"text": "2 sections do."}))
+    assert [point.body for point in points] == [
+        "low shelf 150 Hz, \u22124.5 dB",
+        "peaking 2500 Hz, +2 dB, Q 1.4",
+        "2 sections do.",
+    ]
+    sides = both | {"sections": {"left": [low], "right": [peak]}, "text": "So."}
+    assert heads(words.sections(make_result(console=sides))) == ["Left", "Right", ""]
+    assert words.sections(make_result()) == ()
+
+
+def test_level_that_a_card_takes_is_told(make_result: Make) -> None:
+    level = {"side": "both", "level_db": -3.0, "make_up_db": 3.0, "most_db": 0.0, "most_hz": 63.0}
+    points = words.verdicts(make_result(headroom=[level | {"bands": [], "text": "Turn it up."}]))
+    assert words.Point("Level", "Turn it up.") in points

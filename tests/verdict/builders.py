@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import Response
-from evenhall.equalizer.graphic import graphic_unit
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.hall.setting import Room
 from evenhall.verdict.judge import Setting, Verdict, judge
 from evenhall.verdict.move import Stage
@@ -144,14 +144,15 @@ def judged(
     low_limit_hz: float | None = None,
     rt60_s: float = 0.9,
     stage: Stage | None = None,
-    **unit,
+    unit: GraphicUnit | None = None,
+    **faceplate,
 ) -> Verdict:
-    """Verdict on these takes; further words go to `graphic_unit()`."""
+    """Verdict on these takes; further words go to `graphic_unit()` where no unit is given."""
     stage = stage or Stage(Room(rt60_s=rt60_s), audience=None, speaker=None, max_height_m=None)
     return judge(
         takes,
         Setting(
-            unit=graphic_unit(bands, **unit),
+            unit=unit or graphic_unit(bands, **faceplate),
             target=target_points(target),
             stage=stage,
             low_limit_hz=low_limit_hz,

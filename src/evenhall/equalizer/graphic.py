@@ -90,6 +90,8 @@ class GraphicUnit:
         The finest setting the hand can make; 0 for continuous faders.
     law : Law or None
         Of a unit that was learned; the scale is true without.
+    most_moved : int or None
+        How many faders the user is willing to set.
     """
 
     nominal_hz: FloatArray
@@ -100,6 +102,7 @@ class GraphicUnit:
     step_db: float
     max_boost_db: float
     law: Law | None = None
+    most_moved: int | None = None
 
     def settings(
         self, fader_db: FloatArray, faders: IntArray | slice = slice(None)

@@ -11,14 +11,14 @@ none improves the rms by more than `EARNS_DB`, and no moved fader earns less tha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.equalizer.graphic import GraphicUnit, unit_power, unit_slope
 
-__all__ = ["EARNS_DB", "Task", "descend", "smooth_starts"]
+__all__ = ["EARNS_DB", "Task", "descend", "smooth_starts", "walk"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -106,6 +106,14 @@ class Task:
             deaf=heard[:, answered].sum(axis=1) < DEAF_SHARE * heard.sum(axis=1),
         )
 
+    def leaving(self, still: BoolArray) -> Task:
+        """Give the same task with some faders left at 0."""
+        return replace(
+            self,
+            lowest=np.where(still, 0, self.lowest),
+            highest=np.where(still, 0, self.highest),
+        )
+
     def section_power(self, fader_db: FloatArray) -> FloatArray:
         """|H|^2 of each section, shape (..., n_faders, n_bands, n_nodes)."""
         return unit_power(self.unit, fader_db, self.detune_sq)
@@ -190,12 +198,12 @@ def descend(task: Task, steps: IntArray) -> tuple[IntArray, float]:
     for stride_db in STRIDES_DB:
         if stride_db > task.grid_db:
             stride = round(stride_db / task.grid_db)
-            steps, _ = _walk(task, steps, stride=stride, least_gain_db=COARSE_GAIN_DB)
+            steps, _ = walk(task, steps, stride=stride, least_gain_db=COARSE_GAIN_DB)
     last_gain_db = LAST_GAIN_DB if task.unit.step_db else COARSE_GAIN_DB
-    return _walk(task, steps, stride=1, least_gain_db=last_gain_db)
+    return walk(task, steps, stride=1, least_gain_db=last_gain_db)
 
 
-def _walk(
+def walk(
     task: Task, steps: IntArray, *, stride: int, least_gain_db: float
 ) -> tuple[IntArray, float]:
     """Walk `stride` steps at a time until no neighbour gains more than `least_gain_db`."""

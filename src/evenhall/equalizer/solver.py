@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
+from evenhall.equalizer.few import fewer
 from evenhall.equalizer.graphic import GraphicUnit, band_gain_db
 from evenhall.equalizer.search import EARNS_DB, Task, descend, smooth_starts
 
-__all__ = ["EARNS_DB", "OutOfReach", "Solution", "Wanted", "solve"]
+__all__ = ["EARNS_DB", "OutOfReach", "Solution", "Wanted", "centred", "solve"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -124,12 +125,12 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
     if np.any(weight > 0):
         fader_db = _best_faders(Task.of(unit, deviation, weight, may_boost))
     gain = band_gain_db(unit, fader_db)
-    after, rms_after = _centred(deviation + gain, weight)
+    after, rms_after = centred(deviation + gain, weight)
     return Solution(
         fader_db=fader_db,
         gain_db=gain,
         after_db=after,
-        rms_before_db=_centred(deviation, weight)[1],
+        rms_before_db=centred(deviation, weight)[1],
         rms_after_db=rms_after,
         out_of_reach=_out_of_reach(unit, fader_db, after, weight, may_boost),
     )
@@ -138,6 +139,11 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
 def _best_faders(task: Task) -> FloatArray:
     starts = np.rint(smooth_starts(task) / task.grid_db).astype(np.int64)
     found = [descend(task, start) for start in np.unique(starts, axis=0)]
+    most = task.unit.most_moved
+    if most is not None and all(np.count_nonzero(steps) > most for steps, _ in found):
+        found = [fewer(task, [steps for steps, _ in found], most)]
+    elif most is not None:
+        found = [one for one in found if np.count_nonzero(one[0]) <= most]
     alike_db = np.hypot(min(rms_db for _, rms_db in found), ALIKE_DB)
     # A dB of boost counts like one more fader to move: a shelf is cut from its louder side, but
     # one dip is not mended by pulling all the others down.
@@ -149,7 +155,7 @@ def _best_faders(task: Task) -> FloatArray:
     return np.round(steps * task.grid_db, 9) + 0.0
 
 
-def _centred(level_db: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:
+def centred(level_db: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:
     """Levels less their weighted mean, and their weighted rms."""
     answered = weight > 0
     if not answered.any():

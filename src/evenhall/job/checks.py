@@ -17,6 +17,7 @@ from evenhall.job.calibration import read_calibration
 from evenhall.job.faults import did_you_mean, shown
 from evenhall.job.model import (
     Audience,
+    Console,
     Equalizer,
     Microphone,
     Reference,
@@ -54,11 +55,19 @@ class Draft:
     venue: Venue | None = None
     reference: Reference | None = None
     talker: Talker | None = None
+    console: Console | None = None
 
 
 def standing_faults(folder: Path, draft: Draft) -> list[str]:
     """Lines of all checks whose fields could be read."""
-    checks = (_room(draft), _equalizer(draft), _target(draft), _takes(draft), _files(folder, draft))
+    checks = (
+        _room(draft),
+        _equalizer(draft),
+        _console(draft),
+        _target(draft),
+        _takes(draft),
+        _files(folder, draft),
+    )
     return [fault.line for check in checks for fault in check if not fault.about & draft.bad]
 
 
@@ -119,6 +128,15 @@ def _equalizer(draft: Draft) -> Iterator[Fault]:
             "equalizer.response",
             "equalizer.file",
         )
+
+
+def _console(draft: Draft) -> Iterator[Fault]:
+    console = draft.console
+    if console is None:
+        return
+    yield from _above("console.low_hz", console.low_hz, "console.high_hz", console.high_hz)
+    yield from _above("console.lowest_q", console.lowest_q, "console.highest_q", console.highest_q)
+    yield from _above("console.step_db", console.step_db, "console.range_db", console.range_db)
 
 
 def _target(draft: Draft) -> Iterator[Fault]:

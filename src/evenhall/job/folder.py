@@ -19,6 +19,7 @@ from evenhall.job.checks import Draft, bad_fields, standing_faults
 from evenhall.job.faults import did_you_mean, read_section, shown
 from evenhall.job.model import (
     Audience,
+    Console,
     Equalizer,
     Job,
     Microphone,
@@ -55,13 +56,14 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "audience": Audience,
     "rig": Rig,
     "equalizer": Equalizer,
+    "console": Console,
     "target": Target,
     "microphone": Microphone,
     "reference": Reference,
     "talker": Talker,
 }
 # What is not there unless it is given.
-OPTIONAL = ("reference", "talker")
+OPTIONAL = ("reference", "talker", "console")
 FIRST_STEPS = "Give at least [equalizer] and one [[take]] for each recording."
 
 
@@ -122,6 +124,7 @@ def job_from(draft: Draft) -> Job:
         audience=draft.audience,
         rig=draft.rig.with_sides_of(takes),
         equalizer=draft.equalizer,
+        console=draft.console,
         target=draft.target,
         microphone=draft.microphone,
         reference=draft.reference,

@@ -20,6 +20,7 @@ __all__ = [
     "DEFAULT_MAX_BOOST_DB",
     "Audience",
     "Bands",
+    "Console",
     "Equalizer",
     "Job",
     "Microphone",
@@ -190,6 +191,24 @@ class Equalizer(_Section):
         0, 30, "0 up to range_db, such as 6", default_factory=_boost_default
     )
     q: float | None = _between(0.1, 30, "0.1 to 30, or leave it out", default=None)
+    most_faders: int | None = _between(
+        1, 60, "1 or more faders to move at most, or leave it out", default=None
+    )
+
+
+class Console(_Section):
+    """[console]: parametric sections of a digital mixer, beside or instead of the unit."""
+
+    sections: int = _between(1, 8, "1 to 8 sections", default=4)
+    shelves: bool = Field(
+        default=True, description="true where the lowest and highest may be shelves, else false"
+    )
+    low_hz: float = _between(10, 24000, "10 to 24000 Hz, such as 20", default=20.0)
+    high_hz: float = _between(10, 24000, "10 to 24000 Hz, such as 20000", default=20000.0)
+    lowest_q: float = _between(0.1, 30, "0.1 to 30, such as 0.4", default=0.4)
+    highest_q: float = _between(0.1, 30, "0.1 to 30, such as 6", default=6.0)
+    range_db: float = _between(1, 24, "1 to 24 dB, such as 15", default=15.0)
+    step_db: float = _between(0, 6, "0 for the finest, or a step such as 0.5", default=0.5)
 
 
 class Target(_Section):
@@ -271,6 +290,7 @@ class Job(_Section):
     audience: Audience = Audience()
     rig: Rig = Rig()
     equalizer: Equalizer = Equalizer()
+    console: Console | None = None
     target: Target = Target()
     microphone: Microphone = Microphone()
     reference: Reference | None = None

@@ -45,6 +45,8 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
             for pattern in verdict.patterns
         ),
         card=_card(verdict),
+        console=_console(verdict),
+        headroom=_headroom(verdict),
         target=out.TargetCurve(
             shape=job.target.shape if job.target.points is None else "points", points=points
         ),
@@ -210,6 +212,42 @@ def _card(verdict: Verdict) -> dict[str, tuple[out.Fader, ...]]:
     }
 
 
+def _console(verdict: Verdict) -> out.Console | None:
+    card = verdict.console
+    if card is None:
+        return None
+    return out.Console(
+        sections={
+            side: tuple(
+                out.Section(kind=one.kind, hz=one.centre_hz, gain_db=one.gain_db, q=one.q)
+                for one in sections
+            )
+            for side, sections in card.sections.items()
+        },
+        rms_db=card.rms_db,
+        faders_rms_db=card.faders_rms_db,
+        text=card.text,
+    )
+
+
+def _headroom(verdict: Verdict) -> tuple[out.Headroom, ...]:
+    return tuple(
+        out.Headroom(
+            side=one.side,
+            level_db=one.level_db,
+            make_up_db=one.make_up_db,
+            most_db=one.most_db,
+            most_hz=NOMINAL_HZ[one.most_band],
+            bands=tuple(
+                out.HeadroomBand(hz=hz, gain_db=gain_db)
+                for hz, gain_db in zip(NOMINAL_HZ, one.gain_db, strict=True)
+            ),
+            text=one.text,
+        )
+        for one in verdict.headroom
+    )
+
+
 def _forecast(verdict: Verdict) -> out.Forecast | None:
     card, outlook = verdict.card, verdict.forecast
     if card is None or outlook is None or not np.any(card.weight > 0):
@@ -217,6 +255,9 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
     finer = None
     if card.finer_rms_db is not None:
         finer = out.FinerUnit(bands=31, rms_after_db=card.finer_rms_db)
+    free = None
+    if card.free is not None:
+        free = out.FreeHands(moved=card.free[0], rms_after_db=card.free[1])
     return out.Forecast(
         bands=tuple(
             out.ForecastBand(
@@ -240,6 +281,7 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
             for spot in outlook.spots
         ),
         finer_unit=finer,
+        all_faders=free,
         out_of_reach=tuple(
             out.OutOfReach(hz=band.hz, left_db=band.left_db, why=band.why)
             for band in card.out_of_reach

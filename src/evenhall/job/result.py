@@ -26,6 +26,7 @@ __all__ = [
     "REMEDIES",
     "BandLevel",
     "BandMatch",
+    "Console",
     "Difference",
     "Evenness",
     "Fader",
@@ -33,6 +34,9 @@ __all__ = [
     "Forecast",
     "ForecastBand",
     "ForecastSpot",
+    "FreeHands",
+    "Headroom",
+    "HeadroomBand",
     "LeftOut",
     "Match",
     "Move",
@@ -44,6 +48,7 @@ __all__ = [
     "Ringing",
     "RingingBand",
     "Row",
+    "Section",
     "Speech",
     "TakeProblem",
     "TakeResult",
@@ -94,6 +99,8 @@ class _Model(BaseModel):
     @classmethod
     def _tidy_numbers(cls, value: Any, info: ValidationInfo) -> Any:
         name = info.field_name or ""
+        if isinstance(value, tuple) and all(isinstance(one, float) for one in value):
+            return tuple(_tidy(name, one) for one in value)
         if isinstance(value, dict):
             return {key: _tidy(key, entry) for key, entry in value.items()}
         return _tidy(name, value)
@@ -187,6 +194,43 @@ class Fader(_Model):
     fader_db: float
 
 
+class Section(_Model):
+    """One parametric section as it is to be set."""
+
+    kind: Literal["peaking", "low-shelf", "high-shelf"]
+    hz: float
+    gain_db: float
+    q: float
+
+
+class Console(_Model):
+    """The same correction with parametric sections, and how they compare with the faders."""
+
+    sections: dict[str, tuple[Section, ...]]
+    rms_db: tuple[float, ...]  # left with one section, with two, and so on
+    faders_rms_db: float
+    text: str
+
+
+class HeadroomBand(_Model):
+    """What the card does to one band."""
+
+    hz: float
+    gain_db: float
+
+
+class Headroom(_Model):
+    """What the card does to the level behind the equalizer, for pink noise."""
+
+    side: str
+    level_db: float  # power mean, 200 Hz to 4 kHz
+    make_up_db: float
+    most_db: float  # the amplifiers get so much more around most_hz, once that is made up for
+    most_hz: float
+    bands: tuple[HeadroomBand, ...]
+    text: str
+
+
 class TargetCurve(_Model):
     """The target that was used; points are (Hz, dB)."""
 
@@ -229,6 +273,13 @@ class FinerUnit(_Model):
     rms_after_db: float
 
 
+class FreeHands(_Model):
+    """What the same unit would reach if any number of faders might move."""
+
+    moved: int
+    rms_after_db: float
+
+
 class OutOfReach(_Model):
     """A band that the unit cannot bring to the target, and why."""
 
@@ -245,6 +296,7 @@ class Forecast(_Model):
     rms_after_db: float
     spots: tuple[ForecastSpot, ...] = ()
     finer_unit: FinerUnit | None = None
+    all_faders: FreeHands | None = None
     out_of_reach: tuple[OutOfReach, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
 
@@ -349,6 +401,8 @@ class Result(_Model):
     rows: tuple[Row, ...] = ()
     speech: tuple[Speech, ...] = ()
     ringing: tuple[Ringing, ...] = ()
+    console: Console | None = None
+    headroom: tuple[Headroom, ...] = ()
     proof: Proof | None = None
 
     @property

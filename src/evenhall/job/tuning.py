@@ -7,6 +7,7 @@ into the result's fields. `result_from()` is for takes that are measured already
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,10 +15,11 @@ import numpy as np
 
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError
-from evenhall.job.model import Job
+from evenhall.job.model import Console, Equalizer, Job
 from evenhall.job.takes import measuring
 
 if TYPE_CHECKING:
+    from evenhall.equalizer.parametric import Parametric
     from evenhall.job.result import Result
     from evenhall.verdict.judge import Setting
     from evenhall.verdict.take import Take
@@ -113,6 +115,7 @@ def unit_of(job: Job, folder: Path) -> GraphicUnit:
         max_boost_db=equalizer.max_boost_db,
         q=equalizer.q,
     )
+    faceplate = replace(faceplate, most_moved=equalizer.most_faders)
     if equalizer.response != "measured":
         return faceplate
     from evenhall.job.unit_file import read_unit
@@ -131,7 +134,7 @@ def unit_of(job: Job, folder: Path) -> GraphicUnit:
             f"job.toml: [equalizer] range_db = {equalizer.range_db:g}, but {equalizer.file} was "
             f"learned at {unit.range_db:g}. Give the range that was learned."
         )
-    return unit
+    return replace(unit, most_moved=equalizer.most_faders)
 
 
 def _setting(job: Job, folder: Path) -> Setting:
@@ -145,4 +148,21 @@ def _setting(job: Job, folder: Path) -> Setting:
         stage=stage_of(job, folder),
         low_limit_hz=job.rig.low_limit_hz,
         has_processor=job.rig.has_processor,
+        console=None if job.console is None else _parametric(job.console, job.equalizer),
+    )
+
+
+def _parametric(console: Console, equalizer: Equalizer) -> Parametric:
+    from evenhall.equalizer.parametric import console as console_of  # seldom wanted
+
+    return console_of(
+        console.sections,
+        shelves=console.shelves,
+        low_hz=console.low_hz,
+        high_hz=console.high_hz,
+        lowest_q=console.lowest_q,
+        highest_q=console.highest_q,
+        range_db=console.range_db,
+        max_boost_db=equalizer.max_boost_db,
+        step_db=console.step_db,
     )

@@ -188,6 +188,18 @@ GROUPS: tuple[Group, ...] = (
         (
             Field("equalizer.max_boost_db", "Raise at most", "dB", "6 if empty. Cuts are free."),
             Field(
+                "equalizer.most_faders",
+                "Move at most",
+                "faders",
+                "As many as help, if empty. The verdict then says what that costs.",
+            ),
+            Field(
+                "console.sections",
+                "Digital mixer's sections",
+                help="1 to 8; empty where the mixer is analog. They do the same job in place of "
+                "the faders.",
+            ),
+            Field(
                 "equalizer.response",
                 "How its bands behave",
                 help="Constant Q keeps a band's width as the fader moves; proportional Q narrows "

@@ -10,7 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from evenhall.job.folder import Job
-from evenhall.job.result import Forecast, Move, Pattern, Result
+from evenhall.job.result import Forecast, Move, Pattern, Result, Section
+from evenhall.sheet.views import side_title
 from evenhall.verdict.words import hz_text
 
 __all__ = [
@@ -21,6 +22,8 @@ __all__ = [
     "mended",
     "noted",
     "rig_and_settings",
+    "section_text",
+    "sections",
     "troubles",
     "verdicts",
     "worklist",
@@ -99,7 +102,11 @@ def verdicts(result: Result) -> tuple[Point, ...]:
         finer = result.forecast.finer_unit
         if finer is not None:
             body += f" A unit of {finer.bands} faders would reach {_db(finer.rms_after_db)}."
+        free = result.forecast.all_faders
+        if free is not None:
+            body += f" With {free.moved} faders moved it would be {_db(free.rms_after_db)}."
         points.append(Point("Forecast", body + _left_out(result.forecast)))
+    points += [Point("Level", one.text) for one in result.headroom]
     if result.proof is not None:
         proof = result.proof
         body = (
@@ -118,6 +125,25 @@ def verdicts(result: Result) -> tuple[Point, ...]:
         for one in result.ringing
     ]
     return tuple(points)
+
+
+def sections(result: Result) -> tuple[Point, ...]:
+    """Say how the sections of a digital mixer are to be set, side by side, and what they do."""
+    if result.console is None:
+        return ()
+    points = [
+        Point(side_title(side, ()) if len(result.console.sections) > 1 else "", section_text(one))
+        for side, some in result.console.sections.items()
+        for one in some
+    ]
+    return (*points, Point("", result.console.text))
+
+
+def section_text(section: Section) -> str:
+    """Say how one section is to be set."""
+    gain = f"{section.gain_db:+g}".replace("-", "−")
+    q = f", Q {section.q:g}" if section.kind == "peaking" else ""
+    return f"{section.kind.replace('-', ' ')} {section.hz:g} Hz, {gain} dB{q}"
 
 
 def _left_out(forecast: Forecast) -> str:

@@ -1,6 +1,7 @@
 """The card: what is asked of the faders, and the forecast of what they will do.
 
-band_weights(), may_boost()    how much each band counts, and where a fader may go up
+band_weights()    how much each band counts
+may_fill(), may_boost()    where a band, and where a fader, may go up
 make_card()    solve for both sides alike, or for each where they differ too much
 forecast()     the listening area with the card set, spot by spot and as a whole
 """
@@ -30,6 +31,7 @@ __all__ = [
     "forecast",
     "make_card",
     "may_boost",
+    "may_fill",
     "weighted_rms_db",
 ]
 
@@ -86,15 +88,14 @@ def band_weights(
     return np.where(asked, weight, 0.0)
 
 
-def may_boost(
-    unit: GraphicUnit,
+def may_fill(
     patterns: Sequence[Pattern],
     weight: FloatArray,
     cancelled: BoolArray,
     *,
     low_limit_hz: float,
 ) -> BoolArray:
-    """Faders that may be raised: those in a broad, certain dip that all spots share."""
+    """Bands that may be raised: those in a broad, certain dip that all spots share."""
     fills = np.zeros(BAND_COUNT, dtype=bool)
     for pattern in patterns:
         if pattern.depth_db < 0 and pattern.scope == "common" and pattern.remedy == "equalize":
@@ -103,9 +104,13 @@ def may_boost(
         if pattern.depth_db < 0 and pattern.scope == "local":
             # What one place lacks is no reason to give it to all.
             fills[list(pattern.bands)] = False
-    fills &= (weight > 0) & ~cancelled
+    return fills & (weight > 0) & ~cancelled & (low_limit_hz <= NOMINAL_HZ)
+
+
+def may_boost(unit: GraphicUnit, fill: BoolArray, *, low_limit_hz: float) -> BoolArray:
+    """Faders that may be raised: those whose nearest band may, and none below the limit."""
     nearest = np.abs(np.log(unit.centre_hz[:, None] / EXACT_HZ)).argmin(axis=1)
-    return np.asarray(fills[nearest] & (unit.nominal_hz >= low_limit_hz))
+    return np.asarray(fill[nearest] & (unit.nominal_hz >= low_limit_hz))
 
 
 @dataclass(frozen=True)
@@ -119,15 +124,25 @@ class Card:
         For "both", or for each side.
     target : ndarray, shape (31,)
     weight : ndarray, shape (31,)
+    wanted_db : dict of ndarray, shape (31,)
+        The deviation that each of the solutions was made for.
+    fill : ndarray of bool, shape (31,)
+        From `may_fill()`.
     finer_rms_db : float or None
         What a 31-band unit would leave; None if this is one, nan if nothing is answered for.
+    free : tuple of (int, float), or None
+        How many faders one card for both would move if any number might, and what it would
+        leave; None where any may.
     """
 
     unit: GraphicUnit
     solutions: dict[str, Solution]
     target: FloatArray
     weight: FloatArray
-    finer_rms_db: float | None
+    wanted_db: dict[str, FloatArray]
+    fill: BoolArray
+    finer_rms_db: float | None = None
+    free: tuple[int, float] | None = None
 
     def gain_db(self, side: str) -> FloatArray:
         """Return what the card does to each band of a side, shape (31,)."""
@@ -154,7 +169,8 @@ def make_card(
     *,
     target: FloatArray,
     weight: FloatArray,
-    boost: BoolArray,
+    fill: BoolArray,
+    low_limit_hz: float,
     share: FloatArray,
     caution: float = 0.0,
     apart: bool | None = None,
@@ -167,8 +183,10 @@ def make_card(
         Of the mains.
     unit : GraphicUnit
     target, weight : ndarray, shape (31,)
-    boost : ndarray of bool, shape (n_faders,)
-        From `may_boost()`.
+    fill : ndarray of bool, shape (31,)
+        From `may_fill()`.
+    low_limit_hz : float
+        No fader below it is raised.
     share : ndarray, shape (n_spots,)
         From `area.seat_share()`.
     caution : float
@@ -178,34 +196,47 @@ def make_card(
         with a finer unit neither.
     """
 
-    def solved(hand: GraphicUnit, rows: list[int]) -> Solution:
+    def wanted_db(rows: list[int]) -> FloatArray:
         some = common_of(common, rows)
-        wanted = (
-            area_wanted_db(some, target, share[rows], weight, caution=caution)
-            if caution
-            else deviation_db(some.level_db, target)
-        )
-        # What may be raised stays where it is: a finer unit changes the hand, not the room.
-        nearest = np.abs(np.log(hand.centre_hz[:, None] / unit.centre_hz)).argmin(axis=1)
-        return solve(hand, Wanted(wanted, weight, boost[nearest]))
+        if caution:
+            return area_wanted_db(some, target, share[rows], weight, caution=caution)
+        return deviation_db(some.level_db, target)
+
+    boost = may_boost(unit, fill, low_limit_hz=low_limit_hz)
+
+    def card_of(rows_of: dict[str, list[int]]) -> Card:
+        wanted = {side: wanted_db(rows) for side, rows in rows_of.items()}
+        solutions = {
+            side: solve(unit, Wanted(deviation, weight, boost))
+            for side, deviation in wanted.items()
+        }
+        return Card(unit, solutions, target, weight, wanted, fill)
 
     every = list(range(len(common.spots)))
     sides = list(dict.fromkeys(spot.side for spot in common.spots))
     rows_of = {side: [k for k in every if common.spots[k].side == side] for side in sides}
     if apart:
-        solutions = {side: solved(unit, rows) for side, rows in rows_of.items()}
-        return Card(unit, solutions, target, weight, None)
-    card = Card(unit, {"both": solved(unit, every)}, target, weight, None)
+        return card_of(rows_of)
+    card = card_of({"both": every})
     if apart is False:
         return card
+
+    def rms_db(would: Solution) -> float:
+        return weighted_rms_db(common.level_db - target + would.gain_db, weight)
+
+    if unit.most_moved is not None:
+        wanted = Wanted(card.wanted_db["both"], weight, boost)
+        would = solve(replace(unit, most_moved=None), wanted)
+        card = replace(card, free=(int(np.count_nonzero(would.fader_db)), rms_db(would)))
     finer = finer_unit(unit)
     if finer is not None:
-        left = common.level_db - target + solved(finer, every).gain_db
-        card = replace(card, finer_rms_db=weighted_rms_db(left, weight))
+        # What may be raised stays where it is: a finer unit changes the hand, not the room.
+        nearest = np.abs(np.log(finer.centre_hz[:, None] / unit.centre_hz)).argmin(axis=1)
+        would = solve(finer, Wanted(card.wanted_db["both"], weight, boost[nearest]))
+        card = replace(card, finer_rms_db=rms_db(would))
     if len(sides) < 2 or not np.any(weight > 0):
         return card
-    solutions = {side: solved(unit, rows) for side, rows in rows_of.items()}
-    separate = replace(card, solutions=solutions)
+    separate = replace(card_of(rows_of), finer_rms_db=card.finer_rms_db, free=card.free)
     gained = _mean_rms_db(common, card) - _mean_rms_db(common, separate)
     return separate if gained >= SEPARATE_DB else card
 

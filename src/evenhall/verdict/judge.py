@@ -15,6 +15,7 @@ from evenhall.hall.rows import RowsHeard
 from evenhall.verdict.card import Card, Forecast, deviation_db, forecast
 from evenhall.verdict.common import CommonResponse, common_response
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
+from evenhall.verdict.headroom import Headroom, headroom
 from evenhall.verdict.leftout import LeftOut
 from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, level_range_hz
@@ -26,6 +27,8 @@ from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import worklist
 
 if TYPE_CHECKING:
+    from evenhall.equalizer.parametric import Parametric
+    from evenhall.verdict.console import ConsoleCard
     from evenhall.verdict.ringing import PlaceRinging
     from evenhall.verdict.speech import SpotSpeech
 
@@ -47,6 +50,8 @@ class Setting:
         Of the mains; nothing is boosted below it.
     has_processor : bool
         Whether a delay can be set on mains, subs and delay loudspeakers.
+    console : Parametric or None
+        Sections of a digital console, where there is one.
     """
 
     unit: GraphicUnit
@@ -54,6 +59,7 @@ class Setting:
     stage: Stage
     low_limit_hz: float | None
     has_processor: bool = False
+    console: Parametric | None = None
 
 
 @dataclass(frozen=True)
@@ -79,6 +85,8 @@ class Verdict:
     speech: tuple[SpotSpeech, ...]
     ringing: tuple[PlaceRinging, ...]
     left_out: tuple[LeftOut, ...]
+    console: ConsoleCard | None
+    headroom: tuple[Headroom, ...]
 
 
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
@@ -107,6 +115,14 @@ def _speech(mains: Sequence[SpotResponse]) -> tuple[SpotSpeech, ...]:
     from evenhall.verdict.speech import speech_by_spot  # slow to import
 
     return speech_by_spot(mains, last_alone=True)
+
+
+def _console(card: Card | None, setting: Setting) -> ConsoleCard | None:
+    if card is None or setting.console is None:
+        return None
+    from evenhall.verdict.console import console_card  # seldom wanted
+
+    return console_card(card, setting.console)
 
 
 def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ...]:
@@ -163,6 +179,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     even, alike = evenness(spots, before), match(spots)
     mains = [spot for spot in spots if is_main(spot.side)]
     common = card = outlook = proof = None
+    heights: tuple[Headroom, ...] = ()
     elsewhere: tuple[LeftOut, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     if mains:
@@ -175,6 +192,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         patterns = recipe.patterns(common)
         card, elsewhere = robust_card(common, recipe)
         outlook = forecast(common, card)
+        heights = headroom(card, range_hz=range_hz) if np.any(card.weight > 0) else ()
         after = spot_responses(takes, state="after")
         proof = prove(mains, after, card, rt60_s=rt60_s)
     hand_moves, rows = _hands(stage, even, spots)
@@ -205,4 +223,6 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         speech=_speech(mains),
         ringing=_ringing(every, card),
         left_out=elsewhere,
+        console=_console(card, setting),
+        headroom=heights,
     )

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.verdict.area import seat_share
-from evenhall.verdict.card import Card, band_weights, deviation_db, make_card, may_boost
+from evenhall.verdict.card import Card, band_weights, deviation_db, make_card, may_fill
 from evenhall.verdict.common import CommonResponse
 from evenhall.verdict.leftout import LeftOut, left_out, too_bold
 from evenhall.verdict.move import Stage
@@ -66,9 +66,8 @@ class Recipe:
             self.unit,
             target=self.target,
             weight=weight,
-            boost=may_boost(
-                self.unit, patterns, weight, self.cancelled, low_limit_hz=self.range_hz[0]
-            ),
+            fill=may_fill(patterns, weight, self.cancelled, low_limit_hz=self.range_hz[0]),
+            low_limit_hz=self.range_hz[0],
             share=seat_share(common.spots, self.stage.audience, self.stage.speaker),
             caution=caution,
             apart=apart,

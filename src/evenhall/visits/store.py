@@ -36,13 +36,14 @@ CARRIED = (
     "audience.",
     "rig.",
     "equalizer.",
+    "console.",
     "target.",
     "microphone.",
     "talker.",
     "spots",
 )
 # And what one in another venue takes over from the rig.
-CARRIED_RIG = ("rig.", "equalizer.", "target.", "microphone.")
+CARRIED_RIG = ("rig.", "equalizer.", "console.", "target.", "microphone.")
 
 
 def data_path() -> Path:

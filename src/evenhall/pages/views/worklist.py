@@ -98,6 +98,8 @@ class WorklistPage:
     frame: Frame
     tasks: tuple[Task, ...]
     cards: tuple[CardSide, ...]
+    levels: tuple[str, ...]
+    sections: tuple[words.Point, ...]
     leave: tuple[words.Point, ...]
     moved: bool
     ready: bool
@@ -170,6 +172,8 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         frame=frame,
         tasks=tasks,
         cards=_card_sides(visit, result),
+        levels=() if result is None else tuple(one.text for one in result.headroom),
+        sections=() if result is None else words.sections(result),
         leave=() if result is None else words.left_alone(result),
         moved=moved(visit, result),
         ready=result is not None and result.any_usable,

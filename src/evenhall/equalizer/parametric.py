@@ -1,0 +1,129 @@
+"""The same correction with parametric sections: which, where, how far. Start at `solve_sections()`.
+
+A console gives some peaking sections, and perhaps shelves; a channel strip gives one of each with
+most of its figures fixed. `Parametric` says what there is. The solver adds one section after the
+other where it helps most, settles all of them together, carries the best few sets on from one count
+to the next, and at last puts the best on values that a person can set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.equalizer.section_search import (
+    Parametric,
+    SectionsWanted,
+    SectionTask,
+    Supply,
+    smooth_sections,
+)
+from evenhall.equalizer.section_values import on_values
+from evenhall.equalizer.sections import Section, sections_band_gain_db
+from evenhall.equalizer.solver import centred
+
+__all__ = [
+    "Parametric",
+    "SectionSolution",
+    "SectionsWanted",
+    "Supply",
+    "console",
+    "solve_sections",
+]
+
+FloatArray = NDArray[np.float64]
+
+SHELF_Q = 0.71  # the steepest shelf without a bump
+# A section that lowers the weighted rms by less is left out: it is not worth setting.
+EARNS_DB = 0.02
+
+
+def console(
+    count: int,
+    *,
+    shelves: bool = True,
+    low_hz: float = 20.0,
+    high_hz: float = 20_000.0,
+    lowest_q: float = 0.4,
+    highest_q: float = 6.0,
+    range_db: float = 15.0,
+    max_boost_db: float = 6.0,
+    step_db: float = 0.5,
+) -> Parametric:
+    """Sections of a digital console: all may be peaking, one a low and one a high shelf."""
+    reach = (low_hz, high_hz)
+    supplies = [Supply("peaking", count, *reach, lowest_q, highest_q)]
+    if shelves:
+        supplies.append(Supply("low-shelf", 1, *reach, SHELF_Q, SHELF_Q))
+        supplies.append(Supply("high-shelf", 1, *reach, SHELF_Q, SHELF_Q))
+    return Parametric(tuple(supplies), count, range_db, min(max_boost_db, range_db), step_db)
+
+
+@dataclass(frozen=True, eq=False)
+class SectionSolution:
+    """Sections to set, lowest first, and what they do.
+
+    Parameters
+    ----------
+    sections : tuple of Section
+    gain_db, after_db : ndarray, shape (31,)
+        What they do to each band; deviation plus that, the weighted mean removed.
+    rms_before_db, rms_after_db : float
+        Weighted, weighted mean removed; nan where no band is answered for.
+    """
+
+    sections: tuple[Section, ...]
+    gain_db: FloatArray
+    after_db: FloatArray
+    rms_before_db: float
+    rms_after_db: float
+
+
+def solve_sections(supply: Parametric, wanted: SectionsWanted) -> tuple[SectionSolution, ...]:
+    """Give the best that one section does, and two, and so on to all there are.
+
+    Parameters
+    ----------
+    supply : Parametric
+    wanted : SectionsWanted
+
+    Returns
+    -------
+    tuple of SectionSolution
+        Each with as many sections as its place tells, or fewer where one more earns less than
+        `EARNS_DB`; a single one without sections where nothing is answered for.
+
+    Notes
+    -----
+    Centres stand on the numbers of ISO 3's series R40, Q on R20, gains on the step.
+    """
+    weight = np.where(np.isfinite(wanted.deviation_db), wanted.weight, 0.0)
+    if not np.any(weight > 0):
+        return (_solution((), wanted.deviation_db, weight),)
+    task = SectionTask(supply, wanted, weight)
+    found = []
+    for rows in smooth_sections(task):
+        found.append(_solution(on_values(task, rows), wanted.deviation_db, weight))
+    return tuple(_no_worse(found)) or (_solution((), wanted.deviation_db, weight),)
+
+
+def _no_worse(found: list[SectionSolution]) -> Iterator[SectionSolution]:
+    """With more sections, never a worse solution, nor one for next to nothing."""
+    best: SectionSolution | None = None
+    for one in found:
+        if best is None or one.rms_after_db < best.rms_after_db - EARNS_DB:
+            best = one
+        yield best
+
+
+def _solution(
+    sections: tuple[Section, ...], deviation_db: FloatArray, weight: FloatArray
+) -> SectionSolution:
+    gain_db = sections_band_gain_db(sections)
+    after_db, rms_after_db = centred(deviation_db + gain_db, weight)
+    return SectionSolution(
+        sections, gain_db, after_db, centred(deviation_db, weight)[1], rms_after_db
+    )
