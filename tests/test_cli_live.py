@@ -92,6 +92,20 @@ class TestThroughJack:
         assert "All faders stand." in done.stdout
         assert "Caution: sound comes." in " ".join(done.stderr.split())
 
+    def test_unit_that_is_bypassed_is_named_at_the_first_setting(self, run, tmp_path):
+        """The way through the room never changes: flat, bypass, and then nothing moves."""
+        words = ("--live", "--bands", "10", "--device", "hall", "--mic", "2", "--ready")
+        done = run("learn-unit", "rack", *words)
+        assert done.returncode == 3, done.stderr
+        said = " ".join(done.stderr.split())
+        assert "1 of 14. All faders to 0, the unit switched in." in said
+        assert "Nothing changes: the unit is bypassed" in said
+        assert "evenhall learn-unit rack --live" in " ".join(done.stdout.split())
+        assert len(list((tmp_path / "rack").glob("*.wav"))) == 3  # the stimulus, flat and bypass
+        again = run("learn-unit", "rack", "--again", "--device", "hall", "--ready")
+        assert again.returncode == 2
+        assert "Learn the unit first" in " ".join(again.stderr.split())
+
     def test_new_user_chooses_a_device_takes_and_tunes(self, run, tmp_path):
         listed = run("devices")
         assert listed.returncode == 0

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from evenhall.equalizer import Wanted, band_gain_db, graphic_unit, solve, unit_gain_db
+from evenhall.equalizer.checking import setting_fault
 from evenhall.equalizer.learning import fit_freq_hz, fit_round, fit_unit, learning_round
 from evenhall.sound.simulated.unit import lying_unit
 
@@ -102,3 +103,28 @@ def test_fader_that_was_never_moved_is_like_its_neighbours_and_says_so():
     assert np.flatnonzero(~found.moved).tolist() == [12]
     q = found.unit.q
     assert min(q[11], q[13]) <= q[12] <= max(q[11], q[13])
+
+
+def test_checks_of_a_setting_know_slips_from_a_unit_that_merely_lies():
+    """31 faders of six old units: made as told, one forgotten, one the other way, bypassed."""
+    face, freq_hz = graphic_unit(31), fit_freq_hz()
+    wrong = {"as told": 0, "forgotten": 0, "the other way": 0}
+    for seed in range(6):
+        true = lying_unit(face.centre_hz, face.q, seed=seed)
+        flat_db = gain_db(true, np.zeros(31), freq_hz)
+        rng = np.random.default_rng(seed)
+        for asked_db in learning_round(face)[1::4]:
+            change_db = gain_db(true, asked_db, freq_hz) - flat_db
+            wrong["as told"] += setting_fault(face, asked_db, change_db, freq_hz) is not None
+            without_db = asked_db.copy()
+            without_db[rng.choice(np.flatnonzero(asked_db))] = 0.0
+            told = setting_fault(
+                face, asked_db, gain_db(true, without_db, freq_hz) - flat_db, freq_hz
+            )
+            wrong["forgotten"] += "Not moved" not in (told or "")
+            other_db = gain_db(true, -asked_db, freq_hz) - flat_db
+            told = setting_fault(face, asked_db, other_db, freq_hz)
+            wrong["the other way"] += "wrong way round" not in (told or "")
+    assert wrong == {"as told": 0, "forgotten": 0, "the other way": 0}
+    nothing = setting_fault(face, learning_round(face)[1], np.zeros(freq_hz.size), freq_hz)
+    assert "bypassed" in nothing

@@ -196,3 +196,12 @@ def test_command_writes_a_round_and_learns_it(tmp_path, rack):
     missing = run("learn-unit", tmp_path / "nowhere")
     assert missing.exit_code == 2
     assert "--new" in missing.stderr
+
+
+def test_swapped_inputs_are_named(tmp_path):
+    folder = write_round(tmp_path / "swapped")
+    for one in folder.glob("*.wav"):
+        sound, rate_hz = soundfile.read(one)
+        soundfile.write(one, sound[:, ::-1], rate_hz, subtype="PCM_24")
+    with pytest.raises(InputError, match="input 1 and input 2 are swapped"):
+        learn(read_round(folder), folder)

@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from evenhall.cli.app import app, faults_as_lines, options_by_name, progress_shown
-from evenhall.errors import InputError
+from evenhall.cli.live import Ceiling, Ready, sounding
+from evenhall.cli.sound_options import (
+    DeviceName,
+    InputName,
+    MicChannel,
+    OutputChannels,
+    OutputName,
+    Rate,
+    choice_of,
+)
+from evenhall.errors import EXIT_NOTHING_USABLE, InputError
+
+if TYPE_CHECKING:
+    from evenhall.sound.live.choosing import Choice
 
 STIMULUS_FILE = "stimulus.wav"
 
@@ -30,31 +43,62 @@ def learn_unit(
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Where unit.json goes.  [FOLDER/out]")
     ] = None,
+    live: Annotated[
+        bool, typer.Option("--live", help="Lead through the round by a sound device.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="See by a sound device whether it has drifted since.")
+    ] = False,
+    ceiling: Ceiling = None,
+    ready: Ready = False,
+    device: DeviceName = None,
+    source: InputName = None,
+    sink: OutputName = None,
+    channel: MicChannel = None,
+    play_on: OutputChannels = None,
+    rate: Rate = None,
 ) -> None:
     """Learn a rack equalizer by cable, so that its card is right the first time.
 
     The scale of an old unit lies: centres drift, bands are wider than lettered, a fader gives less
-    than it says. Connect output of the interface to the unit and the unit to input 1, with what is
-    played on input 2; no loudspeaker is on. Play the sweep once for each setting that unit.toml
-    lists, and record. Gains stay as they are all the while.
+    than it says. No loudspeaker is on, and gains stay as they are all the while.
+
+    \b
+      --live   output of the interface to the unit, the unit to input 1. You are told each
+               setting, a sweep of two seconds plays, and what is wrong is said at once.
+      files    the same, with what is played on input 2. Play the sweep once for each
+               setting that unit.toml lists, and record.
+      --again  two sweeps tell whether a unit that was learned is still as it was.
 
     Writes FOLDER/out/unit.json. Name it in job.toml: [equalizer] response = "measured",
     file = "unit.json".
 
     \b
-    Example:
-      evenhall learn-unit rack --new --bands 31
+    Examples:
+      evenhall learn-unit rack --live --bands 31
+      evenhall learn-unit rack --again
+      evenhall learn-unit rack --new --bands 15
       evenhall learn-unit rack
 
     \b
     Exit code:
       0  done
       2  unit.toml or a recording is wrong: one line a fault
+      3  the round was broken off, and goes on where it ended; or the unit has drifted
+      4  a device is missing or busy
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines(), options_by_name():
         if new:
             _begin(folder, bands, range_db)
             return
+    if live or again:
+        with faults_as_lines():
+            choice = choice_of(device, source, sink, rate, channel, "inside", None, play_on)
+            if again:
+                _look_again(folder, out or folder / "out", choice, ceiling, ready)
+                return
+            _record(folder, bands, range_db, choice, ceiling, ready)
+    with faults_as_lines(), options_by_name():
         from evenhall.job.store import write_whole
         from evenhall.job.unit_file import UNIT_FILE
         from evenhall.job.unit_round import learn, read_round
@@ -81,6 +125,59 @@ def learn_unit(
         for line in doubts:
             typer.echo(line)
         typer.echo(f"Learned: {path}", err=True)
+
+
+def _record(
+    folder: Path,
+    bands: Literal[31, 15, 10],
+    range_db: float,
+    choice: Choice,
+    ceiling: float | None,
+    ready: bool,
+) -> None:
+    from evenhall.cli.keys import any_key
+    from evenhall.cli.watching import LearnView
+    from evenhall.job.unit_live import record_round
+    from evenhall.job.unit_round import ROUND_FILE, read_round
+
+    if not (folder / ROUND_FILE).exists():
+        _begin(folder, bands, range_db)
+    found = read_round(folder, recorded=False)
+    with (
+        sounding(choice, ceiling, ready) as sound,
+        LearnView(sound.show, sound.say, any_key, asks=not ready) as view,
+    ):
+        whole = record_round(sound.live, folder, found, watch=view)
+    if not whole:
+        typer.echo(f"Broken off. Go on with it: evenhall learn-unit {folder} --live")
+        raise typer.Exit(EXIT_NOTHING_USABLE)
+
+
+def _look_again(
+    folder: Path, out: Path, choice: Choice, ceiling: float | None, ready: bool
+) -> None:
+    from evenhall.cli.keys import any_key
+    from evenhall.cli.watching import LearnView
+    from evenhall.equalizer.checking import DRIFT_DB
+    from evenhall.job.unit_file import UNIT_FILE, read_unit
+    from evenhall.job.unit_live import check_again
+    from evenhall.job.unit_round import read_round
+
+    if not (out / UNIT_FILE).is_file():
+        raise InputError(f"{out / UNIT_FILE}: is missing. Learn the unit first.")
+    learned, found = read_unit(out / UNIT_FILE), read_round(folder, recorded=False)
+    with (
+        sounding(choice, ceiling, ready) as sound,
+        LearnView(sound.show, sound.say, any_key, asks=not ready) as view,
+    ):
+        told = check_again(sound.live, folder, found, learned, watch=view)
+    if told is None:
+        typer.echo("Stopped before it was heard.")
+        raise typer.Exit(EXIT_NOTHING_USABLE)
+    text, worst_db = told
+    typer.echo(text)
+    if worst_db >= DRIFT_DB:
+        raise typer.Exit(EXIT_NOTHING_USABLE)
 
 
 def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:

@@ -14,9 +14,10 @@ from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
 from evenhall.job.line_round import Element
+from evenhall.job.unit_live import Answer
 from evenhall.verdict.plan import Plan
 
-__all__ = ["RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]
+__all__ = ["LearnView", "RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]
 
 LOWEST_DBFS = -60.0
 BAR_CELLS = 14
@@ -82,8 +83,8 @@ class TakeWatch:
         return self._pressed()
 
 
-class RoundView:
-    """Leads through the line check: asks for each element, shows its sweep, takes a key for stop.
+class _AskingView:
+    """Asks for one thing after the other, shows the sweep of each, takes a key for stop.
 
     Parameters
     ----------
@@ -92,7 +93,7 @@ class RoundView:
     keys : callable
         Context manager that gives what says whether a key was pressed.
     asks : bool
-        Whether to wait for the person before each element.
+        Whether to wait for the person each time.
     """
 
     def __init__(
@@ -113,17 +114,16 @@ class RoundView:
     def __exit__(self, *error: object) -> None:
         self._listening.close()
 
-    def ready(self, element: Element) -> bool:
-        """Wait for Enter; q ends the round."""
+    def _asked(self, wanted: str) -> bool:
+        """Ask for something, and wait for Enter; q ends the round."""
         # Keys are answers while the person is asked, and stop the sound while it plays.
         self._listening.close()
-        wanted = f"Solo {element.name} at the mixer, mute all others"
         if self._asks:
             self._show("")
-            if ask(f"{wanted}. Enter plays, q ends:") == "q":
+            if ask(f"{wanted} Enter plays, q ends:") == "q":
                 return False
         else:
-            self._say(f"{wanted}.")
+            self._say(wanted)
         self._pressed = self._listening.enter_context(self._keys())
         return True
 
@@ -134,6 +134,32 @@ class RoundView:
     def stop_wanted(self) -> bool:
         """Whether a key was pressed."""
         return self._pressed()
+
+
+class RoundView(_AskingView):
+    """Leads through the line check, element by element."""
+
+    def ready(self, element: Element) -> bool:
+        """Wait for Enter; q ends the round."""
+        return self._asked(f"Solo {element.name} at the mixer, mute all others.")
+
+
+class LearnView(_AskingView):
+    """Leads through the settings of a rack unit."""
+
+    def ready(self, at: int, count: int, words: str) -> bool:
+        """Wait for Enter; q ends the round."""
+        return self._asked(f"{at} of {count}. {words}")
+
+    def wrong(self, text: str) -> Answer:
+        """Say what is wrong with a setting, and ask what to do; where nobody is asked, end."""
+        self._listening.close()
+        self._say(text)
+        if not self._asks:
+            return "end"
+        self._show("")
+        answer = ask("Enter records it again, k keeps it as it is, q ends:")
+        return "keep" if answer == "k" else "end" if answer == "q" else "again"
 
 
 @contextmanager

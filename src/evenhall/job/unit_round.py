@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.equalizer.checking import changes_against
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import (
     LearnedUnit,
     MisplacedFader,
@@ -33,7 +34,18 @@ from evenhall.job.model import Bands
 from evenhall.job.textfile import read_text
 from evenhall.job.unit_file import UnitFile, unit_file
 
-__all__ = ["ROUND_FILE", "Round", "learn", "read_round", "round_toml", "setting_words"]
+__all__ = [
+    "ROUND_FILE",
+    "STIMULUS_S",
+    "Round",
+    "Setting",
+    "UnitHead",
+    "gain_db",
+    "learn",
+    "read_round",
+    "round_toml",
+    "setting_words",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -86,6 +98,14 @@ class Round:
         return graphic_unit(
             bands if isinstance(bands, int) else list(bands), range_db=self.head.range_db
         )
+
+    def faders_db(self, setting: Setting) -> FloatArray:
+        """Give where all faders stand in a setting, shape (n_faders,)."""
+        nominal_hz = self.faceplate.nominal_hz
+        faders_db = np.zeros(nominal_hz.size)
+        for hz in setting.faders_hz:
+            faders_db[np.isclose(nominal_hz, hz, rtol=1e-3)] = setting.at_db
+        return faders_db
 
 
 def setting_words(faders_hz: tuple[float, ...], at_db: float) -> str:
@@ -140,8 +160,8 @@ def round_toml(head: UnitHead) -> str:
     return tomlkit.dumps(document)
 
 
-def read_round(folder: Path) -> Round:
-    """Read and check unit.toml.
+def read_round(folder: Path, *, recorded: bool = True) -> Round:
+    """Read and check unit.toml; with `recorded` its recordings must be there.
 
     Raises
     ------
@@ -180,19 +200,19 @@ def read_round(folder: Path) -> Round:
     if faults:
         raise InputError(*faults)
     found = Round(head.section, tuple(read.section for read in settings))
-    faults = list(_standing_faults(found, folder))
+    faults = list(_standing_faults(found, folder, recorded=recorded))
     if faults:
         raise InputError(*faults)
     return found
 
 
-def _standing_faults(found: Round, folder: Path) -> list[str]:
+def _standing_faults(found: Round, folder: Path, *, recorded: bool) -> list[str]:
     known = found.faceplate.nominal_hz
     faults = []
     for at, setting in enumerate(found.settings, 1):
         where = f"{ROUND_FILE}: [[setting]] {at}"
         path = (folder / setting.file).resolve()
-        if not path.is_relative_to(folder.resolve()) or not path.is_file():
+        if not path.is_relative_to(folder.resolve()) or (recorded and not path.is_file()):
             faults.append(f"{where}: file = {setting.file!r} does not exist in the folder.")
         faults += [
             f"{where}: the unit has no fader at {hz:g} Hz. Give one of its own."
@@ -240,7 +260,7 @@ def learn(
     gains, faults = [], []
     for at, setting in enumerate(found.settings):
         try:
-            gains.append(_gain_db(folder, setting, freq_hz))
+            gains.append(gain_db(folder, setting, freq_hz))
         except InputError as error:
             faults += str(error).splitlines()
         if progress is not None:
@@ -264,10 +284,13 @@ def learn(
             "No setting changes the sound: the unit is bypassed, or the cable goes around it. "
             "Switch it in, look where the cable comes from, and record again."
         )
-    settings = np.zeros((len(at_work), unit.fader_count))
-    for row, k in zip(settings, at_work, strict=True):
-        for hz in found.settings[k].faders_hz:
-            row[np.isclose(unit.nominal_hz, hz, rtol=1e-3)] = found.settings[k].at_db
+    settings = np.array([found.faders_db(found.settings[k]) for k in at_work])
+    wanted = np.array([unit_gain_db(unit, one, freq_hz) for one in settings])
+    if changes_against(wanted, change):
+        raise InputError(
+            "The sound changes the wrong way round: input 1 and input 2 are swapped. Give channel "
+            f"and reference_channel in {ROUND_FILE} the other way, or swap the cables."
+        )
     learned, misplaced = fit_round(unit, settings, change, freq_hz)
     inside = (freq_hz > FLAT_HZ[0]) & (freq_hz < FLAT_HZ[1])
     insertion = float(np.mean((flat - np.mean(bypassed, axis=0))[inside])) if bypassed else None
@@ -293,7 +316,14 @@ def _doubts(
     return lines
 
 
-def _gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
+def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
+    """Measure the gain of one recording at some frequencies, in dB.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be used: one line.
+    """
     from evenhall.acoustics.transfer import transfer_function
     from evenhall.sound.recording import UnreadableRecording, read_recording
 

@@ -1,0 +1,228 @@
+"""Learning a unit by a sound device: the round led through, setting by setting.
+
+    record_round()     each setting asked for, played, recorded, and looked at before the next
+    check_again()      a unit that was learned before: has it drifted?
+
+Wiring: output of the interface to the unit, the unit to the input that the microphone would be on.
+What is sent serves as the reference. No loudspeaker is on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.meter import MeterState, Reading, step_meter
+from evenhall.acoustics.stimulus import exponential_sweep
+from evenhall.equalizer.checking import drift, setting_fault
+from evenhall.equalizer.learning import fit_freq_hz
+from evenhall.errors import DeviceError, InputError
+from evenhall.job.unit_file import UnitFile
+from evenhall.job.unit_round import STIMULUS_S, Round, Setting, gain_db, setting_words
+from evenhall.sound.live.capture import Captured, capture
+from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
+from evenhall.sound.writing import TakeWriter
+
+__all__ = ["Answer", "LearnWatch", "check_again", "record_round"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+Answer = Literal["again", "keep", "end"]
+
+# 12 dB of boost still leaves room below full scale.
+LEVEL_DBFS = -26.0
+TAIL_S = 0.4
+TRIES = 3  # of a sweep in which sound was lost
+
+
+class LearnWatch(Protocol):
+    """Who sets the faders."""
+
+    def ready(self, at: int, count: int, words: str) -> bool:
+        """Ask for a setting, number `at` of `count`; whether it stands, or the round shall end."""
+
+    def wrong(self, text: str) -> Answer:
+        """Tell what is wrong with a setting: record it again, keep it as it is, or end."""
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        """Tell how far the sweep is, and the input's level."""
+
+    def stop_wanted(self) -> bool:
+        """Whether the person wants it to stop now."""
+
+
+def record_round(live: OpenDevices, folder: Path, found: Round, *, watch: LearnWatch) -> bool:
+    """Lead through the settings that have no recording yet.
+
+    Parameters
+    ----------
+    live : OpenDevices
+        Open devices that play and record.
+    folder : Path
+        Where the recordings go, under the names that the round gives.
+    found : Round
+    watch : LearnWatch
+
+    Returns
+    -------
+    bool
+        Whether all are recorded; what is there is kept, and a later call goes on.
+
+    Raises
+    ------
+    InputError
+        These devices do not play.
+    DeviceError
+        The device is gone, or the input went dead.
+    StoreError
+        A recording could not be written.
+    """
+    _check_plays(live)
+    freq_hz = fit_freq_hz()
+    # What all else is held against comes before it, in whatever order the file has them.
+    in_order = sorted(found.settings, key=lambda one: (bool(one.faders_hz), one.bypass))
+    flat_db: FloatArray | None = None
+    for at, setting in enumerate(in_order, 1):
+        while not (folder / setting.file).is_file():
+            if not watch.ready(at, len(in_order), _words(setting)):
+                return False
+            captured = _play(live, watch)
+            if captured is None:
+                return False
+            _write(folder, setting, captured, live)
+            fault = _fault(folder, found, setting, flat_db, freq_hz)
+            if fault is None:
+                break
+            answer = watch.wrong(fault)
+            if answer != "keep":
+                (folder / setting.file).unlink()
+            if answer == "end":
+                return False
+        if not setting.faders_hz and not setting.bypass and flat_db is None:
+            flat_db = gain_db(folder, setting, freq_hz)
+    return True
+
+
+def check_again(
+    live: OpenDevices, folder: Path, found: Round, learned: UnitFile, *, watch: LearnWatch
+) -> tuple[str, float] | None:
+    """Play through everything flat and one setting, and hold it against what was learned.
+
+    Parameters
+    ----------
+    live, found, watch
+        As for `record_round()`.
+    folder : Path
+        Keeps the two recordings in a folder of their own, in place of earlier ones.
+    learned : UnitFile
+
+    Returns
+    -------
+    str, float
+        What to say, and by how many dB the unit is off at worst; None where it was stopped.
+    """
+    _check_plays(live)
+    freq_hz = fit_freq_hz()
+    flat = next(one for one in found.settings if not one.bypass and not one.faders_hz)
+    moved = next(one for one in found.settings if one.faders_hz)
+    place = folder / "again"
+    place.mkdir(exist_ok=True)
+    gains = []
+    for at, setting in enumerate((flat, moved), 1):
+        if not watch.ready(at, 2, _words(setting)):
+            return None
+        captured = _play(live, watch)
+        if captured is None:
+            return None
+        (place / setting.file).unlink(missing_ok=True)
+        _write(place, setting, captured, live)
+        gains.append(gain_db(place, setting, freq_hz))
+    unit = learned.unit(step_db=0.0, max_boost_db=learned.range_db)
+    return drift(unit, found.faders_db(moved), gains[1] - gains[0], freq_hz)
+
+
+def _check_plays(live: OpenDevices) -> None:
+    if not live.setup.plays:
+        raise InputError(
+            "The mixer plays by itself here, and a unit is learned by what is sent. "
+            "Choose --reference inside."
+        )
+
+
+def _words(setting: Setting) -> str:
+    if setting.bypass:
+        return "The unit bypassed, all faders at 0."
+    return setting_words(setting.faders_hz, setting.at_db)
+
+
+def _play(live: OpenDevices, watch: LearnWatch) -> Captured | None:
+    signal = _sweep(live.rate_hz)
+    length_s = signal.size / live.rate_hz
+    for _ in range(TRIES):
+        meter, frames = MeterState.start(1), 0
+
+        def on_block(block: Float32Array) -> None:
+            nonlocal meter, frames
+            meter, readings = step_meter(meter, block[:, :1], rate_hz=live.rate_hz)
+            frames += len(block)
+            watch.step(frames / live.rate_hz, length_s, readings)
+
+        captured = capture(
+            live,
+            signal,
+            length_s=length_s,
+            tail_s=TAIL_S,
+            on_block=on_block,
+            stop_wanted=watch.stop_wanted,
+        )
+        if captured.ended == "stopped":
+            return None
+        if not captured.lost:
+            return captured
+    raise DeviceError("Sound was lost in every sweep. Close other programs, and go on.")
+
+
+def _sweep(rate_hz: float) -> FloatArray:
+    return exponential_sweep(
+        STIMULUS_S,
+        rate_hz=round(rate_hz),
+        level_dbfs=LEVEL_DBFS,
+        high_hz=min(22_000.0, 0.48 * rate_hz),
+        lead_s=RAMP_S,
+    )
+
+
+def _write(folder: Path, setting: Setting, captured: Captured, live: OpenDevices) -> None:
+    """Keep what came in, and beside it what was sent."""
+    behind = captured.microphone
+    sent = captured.sent
+    if not live.one_clock:
+        whole = ramped(_sweep(live.rate_hz), live.rate_hz).astype(np.float32)
+        sent = np.zeros_like(behind)
+        sent[: whole.size] = whole[: behind.size]
+    columns = np.zeros((behind.size, max(setting.channel, setting.reference_channel)), np.float32)
+    columns[:, setting.channel - 1] = behind
+    columns[:, setting.reference_channel - 1] = sent
+    with TakeWriter(
+        folder / setting.file, rate_hz=round(live.rate_hz), channels=columns.shape[1]
+    ) as writer:
+        writer.write(columns)
+        writer.finish()
+
+
+def _fault(
+    folder: Path, found: Round, setting: Setting, flat_db: FloatArray | None, freq_hz: FloatArray
+) -> str | None:
+    """Say what is wrong with a recording; None where nothing seems to be."""
+    try:
+        gain = gain_db(folder, setting, freq_hz)
+    except InputError as error:
+        return str(error)
+    if flat_db is None or setting.bypass:
+        return None
+    return setting_fault(found.faceplate, found.faders_db(setting), gain - flat_db, freq_hz)

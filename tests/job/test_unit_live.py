@@ -1,0 +1,189 @@
+"""A unit that lies, learned by a device, setting by setting: what is done wrong is said at once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenhall.equalizer import graphic_unit, unit_gain_db
+from evenhall.job.unit_live import check_again, record_round
+from evenhall.job.unit_round import UnitHead, learn, read_round, round_toml
+from evenhall.sound.live.simulated import SimulatedDevices
+from evenhall.sound.simulated.recorder import Noise
+from evenhall.sound.simulated.unit import lying_unit
+
+RATE_HZ, N = 48_000, 2**14
+FACEPLATE = graphic_unit(10)
+TRUE = lying_unit(FACEPLATE.centre_hz, FACEPLATE.q, seed=3)
+FREQ_HZ = np.arange(N // 2 + 1) * (RATE_HZ / N)
+FREQ_HZ[0] = 0.1
+QUIET = Noise(level_dbfs=-90.0)
+
+
+class Hand:
+    """Sets the faders as told, or as `does` has it, and answers what is wrong with an answer."""
+
+    def __init__(self, devices, found, *, true=TRUE, does=None, answers=()):
+        self.devices, self.found, self.true = devices, found, true
+        self.does = does or {}
+        self.answers = list(answers)
+        self.told, self.faults, self.asked = [], [], 0
+        settings = sorted(found.settings, key=lambda one: (bool(one.faders_hz), one.bypass))
+        self.by_words = {}
+        for one in settings:
+            self.by_words.setdefault(one.file, one)
+
+    def ready(self, at, count, words):
+        self.told.append(words)
+        self.asked += 1
+        setting = self.setting_of(words)
+        faders_db = self.found.faders_db(setting)
+        do = self.does.pop(self.asked, None)
+        if do == "stop":
+            return False
+        if do is not None and do != "bypass":
+            faders_db = do(faders_db)
+        if setting.bypass or do == "bypass":
+            impulse = np.eye(1, N)[0]
+        else:
+            # An analog unit does not end at half the sample rate: what rings ahead has its place.
+            impulse = np.roll(np.fft.irfft(self.true.response(faders_db, FREQ_HZ), N), N // 4)
+        self.devices.connect(0.3 * impulse)
+        return True
+
+    def setting_of(self, words):
+        for one in self.found.settings:
+            if one.bypass and "bypassed" in words:
+                return one
+            if not one.faders_hz and not one.bypass and "switched in" in words:
+                return one
+            names = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in one.faders_hz]
+            listed = (
+                ", ".join(names[:-1]) + f" and {names[-1]}" if len(names) > 1 else "".join(names)
+            )
+            if one.faders_hz and f" {listed} " in words and f"to {one.at_db:g} dB" in words:
+                return one
+        raise AssertionError(words)
+
+    def wrong(self, text):
+        self.faults.append(text)
+        return self.answers.pop(0) if self.answers else "again"
+
+    def step(self, elapsed_s, length_s, readings):
+        pass
+
+    def stop_wanted(self):
+        return False
+
+
+@pytest.fixture
+def devices():
+    with SimulatedDevices(noise=QUIET, pace=60.0) as open_devices:
+        yield open_devices
+
+
+@pytest.fixture
+def rack(tmp_path):
+    head = UnitHead(name="Old unit", bands=10, range_db=12.0)
+    (tmp_path / "unit.toml").write_text(round_toml(head))
+    return tmp_path
+
+
+def test_round_led_through_learns_the_unit_that_is_there(rack, devices):
+    found = read_round(rack, recorded=False)
+    hand = Hand(devices, found)
+    assert record_round(devices, rack, found, watch=hand)
+    assert hand.faults == []
+    assert hand.told[0] == "All faders to 0, the unit switched in."  # all is held against it
+    learned, doubts = learn(read_round(rack), rack)
+    assert doubts == ()
+    unit = learned.unit(step_db=0.0, max_boost_db=12.0)
+    rng = np.random.default_rng(1)
+    hz = np.geomspace(25.0, 18_000.0, 100)
+    for _ in range(5):
+        faders_db = rng.uniform(-10.0, 10.0, 10)
+        true_db = 20.0 * np.log10(
+            np.abs(TRUE.response(faders_db, hz) / TRUE.response(np.zeros(10), hz))
+        )
+        assert np.abs(unit_gain_db(unit, faders_db, hz) - true_db).max() < 0.3
+
+
+def test_what_is_done_wrong_is_said_before_the_next_setting(rack, devices):
+    """A fader forgotten, the unit bypassed, the wrong way, and a fader left up: each once."""
+
+    def forgotten(faders_db):
+        changed = faders_db.copy()
+        changed[np.flatnonzero(faders_db)[0]] = 0.0
+        return changed
+
+    def left_up(faders_db):
+        changed = faders_db.copy()
+        changed[np.flatnonzero(faders_db == 0.0)[-1]] = np.abs(faders_db).max()
+        return changed
+
+    found = read_round(rack, recorded=False)
+    does = {3: forgotten, 5: "bypass", 7: np.negative, 9: left_up}
+    hand = Hand(devices, found, does=does)
+    assert record_round(devices, rack, found, watch=hand)
+    first, second, third, fourth = hand.faults
+    assert first.startswith("Not moved as told: ")
+    assert "the unit is bypassed" in second
+    assert "the wrong way round" in third
+    assert "should stand at 0" in fourth
+    assert hand.asked == len(found.settings) + 4
+    assert learn(read_round(rack), rack)[1] == ()
+
+
+def test_broken_off_it_goes_on_where_it_ended(rack, devices):
+    found = read_round(rack, recorded=False)
+    assert not record_round(devices, rack, found, watch=Hand(devices, found, does={4: "stop"}))
+    hand = Hand(devices, found)
+    assert record_round(devices, rack, found, watch=hand)
+    assert hand.asked == len(found.settings) - 3
+
+
+def test_what_is_wrong_can_be_kept_or_ended(rack, devices):
+    found = read_round(rack, recorded=False)
+    hand = Hand(devices, found, does={3: "bypass"}, answers=["keep"])
+    assert record_round(devices, rack, found, watch=hand)
+    assert len(hand.faults) == 1
+    for one in rack.glob("*.wav"):
+        one.unlink()
+    assert not record_round(
+        devices, rack, found, watch=Hand(devices, found, does={3: "bypass"}, answers=["end"])
+    )
+    assert len(list(rack.glob("*.wav"))) == 2
+
+
+def test_no_cable_is_said_at_the_first_setting(rack, devices):
+    found = read_round(rack, recorded=False)
+
+    class Unplugged(Hand):
+        def ready(self, at, count, words):
+            super().ready(at, count, words)
+            self.devices.connect(np.zeros(4))
+            return True
+
+    hand = Unplugged(devices, found, answers=["end"])
+    assert not record_round(devices, rack, found, watch=hand)
+    assert "Look at the cable" in hand.faults[0]
+
+
+def test_drift_is_found_in_two_sweeps(rack, devices):
+    found = read_round(rack, recorded=False)
+    record_round(devices, rack, found, watch=Hand(devices, found))
+    learned, _ = learn(read_round(rack), rack)
+    text, worst_db = check_again(devices, rack, found, learned, watch=Hand(devices, found))
+    assert text.startswith("Still as it was learned")
+    assert worst_db < 0.5
+    sagged = replace(TRUE, share=np.where(np.arange(10) == 0, 0.6, 1.0) * TRUE.share)
+    text, worst_db = check_again(
+        devices, rack, found, learned, watch=Hand(devices, found, true=sagged)
+    )
+    assert text.startswith("Not as it was learned")
+    assert "31.5" in text
+    assert worst_db > 2.0
+    hand = Hand(devices, found, does={1: "stop"})
+    assert check_again(devices, rack, found, learned, watch=hand) is None
