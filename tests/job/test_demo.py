@@ -11,7 +11,7 @@ from evenhall.acoustics.bands import NOMINAL_HZ, log_frequency_mean
 from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
-from evenhall.job.demo import write_demo, write_demo_after
+from evenhall.job.demo import UNIT_FOLDER, write_demo, write_demo_after, write_old_unit
 from evenhall.job.demo_hall import (
     ACROSS_M,
     LINE_CHECK,
@@ -23,6 +23,9 @@ from evenhall.job.demo_hall import (
 )
 from evenhall.job.folder import load_job
 from evenhall.job.line_round import check_round, elements_of
+from evenhall.job.tuning import tune
+from evenhall.job.unit_file import UNIT_FILE
+from evenhall.job.unit_round import learn, read_round
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.recording import read_recording
 
@@ -341,3 +344,34 @@ def test_place_that_the_demo_has_not_is_answered_with_those_it_has():
 def test_impulse_with_a_card_of_another_unit_is_refused():
     with pytest.raises(InputError, match=r"fader at 333 Hz, which this unit has not"):
         demo_impulse("left", "front", rate_hz=RATE_HZ, card={"both": {333.0: -3.0}})
+
+
+def test_card_for_the_learned_unit_is_proven_and_one_by_its_scale_is_not(tmp_path):
+    """The demo's old unit: the forecast comes true once it is learned, and not before."""
+    folder = tmp_path / "hall"
+    write_demo(folder)
+    write_old_unit(folder)
+
+    def proof():
+        result = tune(load_job(folder), folder)
+        card = {
+            side: {fader.hz: fader.fader_db for fader in faders}
+            for side, faders in result.card.items()
+        }
+        write_demo_after(folder, card)
+        return tune(load_job(folder), folder).proof
+
+    by_scale = proof()
+    learned, doubts = learn(read_round(folder / UNIT_FOLDER), folder / UNIT_FOLDER)
+    assert doubts == ()
+    (folder / UNIT_FILE).write_bytes(learned.to_json())
+    job_file = folder / "job.toml"
+    head, tail = job_file.read_text().split("[equalizer]\n")
+    named = f'[equalizer]\nresponse = "measured"\nfile = "{UNIT_FILE}"\n'
+    job_file.write_text(head + named + tail)
+    known = proof()
+    assert by_scale.forecast_error_db > 0.6
+    assert known.forecast_error_db < 0.3
+    assert known.rms_db < 0.6 * by_scale.rms_db
+    assert by_scale.faders_wrong
+    assert not known.faders_wrong

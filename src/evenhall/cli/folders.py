@@ -201,6 +201,10 @@ def demo(
     bands: Annotated[
         Literal[31, 15, 10], typer.Option(help="Faders of the equalizer in the rack.")
     ] = 31,
+    old_unit: Annotated[
+        bool,
+        typer.Option("--old-unit", help="Its scale lies; FOLDER/unit holds what teaches it."),
+    ] = False,
 ) -> None:
     """Write the job folder of an invented venue, to try everything on.
 
@@ -213,15 +217,26 @@ def demo(
       evenhall tune hall
       evenhall demo hall --after
       evenhall tune hall
+
+    With an old unit in the rack the proof lies well off the forecast, until it is learned:
+
+    \b
+      evenhall demo hall --old-unit
+      evenhall learn-unit hall/unit --out hall
+      then in hall/job.toml, below [equalizer]:
+        response = "measured"
+        file = "unit.json"
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
         from evenhall import terminal
-        from evenhall.job.demo import write_demo, write_demo_after
+        from evenhall.job.demo import write_demo, write_demo_after, write_old_unit
 
         card = card_of(folder) if after else None
         with terminal.console_for(stderr=True).status("Simulating the takes"):
             if card is None:
                 write_demo(folder, bands=bands)
+                if old_unit:
+                    write_old_unit(folder)
             else:
                 write_demo_after(folder, card)
         typer.echo(f"{folder}: ready. Now: evenhall tune {folder}", err=True)

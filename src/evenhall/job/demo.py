@@ -13,8 +13,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from evenhall.acoustics.stimulus import pink_noise
-from evenhall.equalizer.graphic import graphic_unit
+import numpy as np
+
+from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError, StoreError
 from evenhall.job.demo_hall import (
     ACROSS_M,
@@ -44,25 +46,34 @@ from evenhall.job.folder import (
     dump_job,
     load_job,
 )
+from evenhall.job.tuning import unit_of
+from evenhall.job.unit_file import UNIT_FILE
+from evenhall.job.unit_round import ROUND_FILE, UnitHead, read_round, round_toml
+from evenhall.job.unit_round import STIMULUS_S as SWEEP_S
 from evenhall.sound import simulated
+from evenhall.sound.simulated.unit import LyingUnit, lying_unit
 
 __all__ = [
     "DEMO_VENUE",
+    "UNIT_FOLDER",
     "demo_job",
     "write_calibration",
     "write_demo",
     "write_demo_after",
+    "write_old_unit",
 ]
 
 DEMO_VENUE = "Ottersfold Hall"
 FIRST_LINE = "# Written by evenhall demo: an invented hall, its takes computed.\n"
 CALIBRATION_FILE = "mic.txt"
 TAKES_FOLDER = "takes"
-FILES_OF_OURS = (JOB_FILE, CALIBRATION_FILE, TAKES_FOLDER, "out")
+UNIT_FOLDER = "unit"
+FILES_OF_OURS = (JOB_FILE, CALIBRATION_FILE, TAKES_FOLDER, UNIT_FOLDER, UNIT_FILE, "out")
 
 RATE_HZ = 48_000
 STIMULUS_S = 10.0
 STIMULUS_SEED = 20
+OLD_UNIT_SEED = 8
 SENSITIVITY_DB_SPL = 112.0
 
 
@@ -137,6 +148,7 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
             (folder / JOB_FILE).write_text(FIRST_LINE, encoding="utf-8")
         for old in _takes(demo_hall(), "after"):
             (folder / old.file).unlink(missing_ok=True)
+        (folder / UNIT_FOLDER / ROUND_FILE).unlink(missing_ok=True)
         write_calibration(folder)
         _record(folder, demo_hall(), job.takes)
         _write_job(folder, job)
@@ -166,27 +178,60 @@ def write_demo_after(folder: Path, card: Card) -> None:
             f"{folder}: holds no demo. Give a folder that 'evenhall demo FOLDER' has written."
         )
     job = load_job(folder)
-    equalizer = job.equalizer
-    if equalizer.response == "measured":
-        raise InputError(
-            f'{folder / JOB_FILE}: [equalizer] response = "measured" is unknown to the demo. '
-            'Give "proportional-q" or "constant-q".'
-        )
-    unit = graphic_unit(
-        equalizer.bands,
-        model=equalizer.response,
-        range_db=equalizer.range_db,
-        step_db=equalizer.step_db,
-        max_boost_db=equalizer.max_boost_db,
-        q=equalizer.q,
-    )
+    unit = unit_of(job, folder)
     faders = {side: positions(unit, of_side(card, side)) for side in ACROSS_M}
-    hall = replace(demo_hall(), unit=unit, faders=faders)
+    there = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else unit
+    hall = replace(demo_hall(), unit=there, faders=faders)
     before = tuple(take for take in job.takes if take.state == "before")
     after = _takes(hall, "after")
     try:
         _record(folder, hall, after)
         _write_job(folder, job.model_copy(update={"takes": before + after}))
+    except OSError as error:
+        raise _not_written(folder, error) from error
+
+
+def old_unit(faceplate: GraphicUnit) -> LyingUnit:
+    """Give the old unit that the demo can have in its rack: its scale lies."""
+    plain = graphic_unit([float(hz) for hz in faceplate.nominal_hz])
+    return lying_unit(plain.centre_hz, plain.q, seed=OLD_UNIT_SEED)
+
+
+def write_old_unit(folder: Path) -> None:
+    """Put an old unit into the demo's rack: the recordings of its learning round.
+
+    Parameters
+    ----------
+    folder : Path
+        Written by `write_demo()`; the round goes into its folder "unit".
+
+    Raises
+    ------
+    StoreError
+        It cannot be written.
+    """
+    import soundfile
+
+    bands = load_job(folder).equalizer.bands
+    head = UnitHead(name="Old unit", bands=bands)
+    place = folder / UNIT_FOLDER
+    played = exponential_sweep(SWEEP_S, rate_hz=RATE_HZ, level_dbfs=-26.0, lead_s=0.25)
+    played = np.concatenate((played, np.zeros(RATE_HZ // 2)))
+    freq_hz = np.maximum(np.fft.rfftfreq(played.size, 1.0 / RATE_HZ), 1e-3)
+    spectrum = np.fft.rfft(played)
+    try:
+        place.mkdir(exist_ok=True)
+        (place / ROUND_FILE).write_text(round_toml(head), encoding="utf-8")
+        found = read_round(place, recorded=False)
+        unit = old_unit(found.faceplate)
+        for at, setting in enumerate(found.settings):
+            heard = spectrum
+            if not setting.bypass:
+                heard = spectrum * unit.response(found.faders_db(setting), freq_hz)
+            rng = np.random.default_rng(at)
+            behind = np.fft.irfft(heard, played.size) + 1e-5 * rng.standard_normal(played.size)
+            sound = np.column_stack((behind, played))
+            soundfile.write(place / setting.file, sound, RATE_HZ, subtype="PCM_24")
     except OSError as error:
         raise _not_written(folder, error) from error
 

@@ -21,6 +21,7 @@ from evenhall.equalizer.graphic import GraphicUnit, unit_response
 from evenhall.sound.simulated.box import Element, with_surface
 from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
 from evenhall.sound.simulated.room import Room, even_fast_length, room_response
+from evenhall.sound.simulated.unit import LyingUnit
 
 __all__ = ["SimulatedHall", "convolve"]
 
@@ -31,6 +32,15 @@ Real = TypeVar("Real", np.float32, np.float64)
 RING_S = 0.4
 CLUTTER = 0.9  # pressure that stacked chairs send back in the bass, of what they get
 CLUTTER_BREAKS_UP_HZ = 400.0
+
+
+def _unit_response(
+    unit: GraphicUnit | LyingUnit, fader_db: ArrayLike, freq_hz: FloatArray
+) -> NDArray[np.complex128]:
+    if isinstance(unit, LyingUnit):
+        # 0 Hz is no ratio of a centre; nothing is heard there.
+        return unit.response(fader_db, np.maximum(freq_hz, 1e-3))
+    return unit_response(unit, fader_db, freq_hz)
 
 
 @dataclass(frozen=True)
@@ -46,7 +56,7 @@ class SimulatedHall:
         Where the microphone stands: down the room from the front wall, across from the left
         wall, up, in metres.
     microphone : Microphone
-    unit : GraphicUnit, optional
+    unit : GraphicUnit or LyingUnit, optional
         The graphic equalizer that all elements are fed through; none without.
     faders : mapping of str to array_like
         Fader positions in dB of the elements named; flat for others.
@@ -59,7 +69,7 @@ class SimulatedHall:
     elements: Mapping[str, Element]
     spots: Mapping[str, tuple[float, float, float]]
     microphone: Microphone = field(default_factory=Microphone)
-    unit: GraphicUnit | None = None
+    unit: GraphicUnit | LyingUnit | None = None
     faders: Mapping[str, ArrayLike] = field(default_factory=dict)
     clutter_behind_m: Mapping[str, float] = field(default_factory=dict)
 
@@ -110,7 +120,7 @@ class SimulatedHall:
         freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
         spectrum = np.asarray(scipy.fft.rfft(room, n_fft) * source.response(freq_hz))
         if self.unit is not None and element in self.faders:
-            spectrum *= unit_response(self.unit, self.faders[element], freq_hz)
+            spectrum *= _unit_response(self.unit, self.faders[element], freq_hz)
         if spot in self.clutter_behind_m:
             strength = CLUTTER / (1.0 + (freq_hz / CLUTTER_BREAKS_UP_HZ) ** 2)
             spectrum *= with_surface(freq_hz, self.clutter_behind_m[spot], strength)
