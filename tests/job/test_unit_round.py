@@ -205,3 +205,15 @@ def test_swapped_inputs_are_named(tmp_path):
         soundfile.write(one, sound[:, ::-1], rate_hz, subtype="PCM_24")
     with pytest.raises(InputError, match="input 1 and input 2 are swapped"):
         learn(read_round(folder), folder)
+
+
+def test_right_channel_has_its_own_file(tmp_path, learned):
+    (tmp_path / "unit.json").write_bytes(learned[0].to_json())
+    other = learned[0].model_copy(update={"model": "constant-q"})
+    (tmp_path / "right.json").write_bytes(other.to_json())
+    job = measured_job(tmp_path, file_right='"right.json"')
+    assert unit_of(job, tmp_path).model == unit_of(job, tmp_path, "left").model
+    assert unit_of(job, tmp_path, "right").model == "constant-q"
+    (tmp_path / "right.json").unlink()
+    with pytest.raises(InputError, match=r"file_right = .right\.json. does not exist"):
+        measured_job(tmp_path, file_right='"right.json"')

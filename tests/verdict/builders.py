@@ -145,6 +145,7 @@ def judged(
     rt60_s: float = 0.9,
     stage: Stage | None = None,
     unit: GraphicUnit | None = None,
+    other_units: dict[str, GraphicUnit] | None = None,
     **faceplate,
 ) -> Verdict:
     """Verdict on these takes; further words go to `graphic_unit()` where no unit is given."""
@@ -156,6 +157,7 @@ def judged(
             target=target_points(target),
             stage=stage,
             low_limit_hz=low_limit_hz,
+            other_units=other_units or {},
         ),
     )
 

@@ -7,6 +7,7 @@ import pytest
 
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.equalizer import Solution, graphic_unit
+from evenhall.equalizer.graphic import Law
 from evenhall.equalizer.parametric import console
 from evenhall.equalizer.sections import Section, sections_band_gain_db
 from evenhall.verdict.card import Card
@@ -101,3 +102,19 @@ def test_level_is_a_power_mean():
 def test_a_card_that_leaves_the_level_says_so():
     (found,) = headroom(card_of(np.zeros(31)), range_hz=(50.0, 16_000.0))
     assert found.text == "The card leaves the level as it is."
+
+
+def test_each_channel_has_the_card_of_its_own_unit():
+    """The right channel gives 0.7 of its scale: its faders go further for the same sound."""
+    plain = graphic_unit(31)
+    zeros = np.zeros(31)
+    weak = replace(plain, law=Law(share=np.full(31, 0.7), sag=zeros, q_bend=zeros))
+    verdict = judged(*visit(sections_band_gain_db([PEAK])), other_units={"right": weak})
+    card = verdict.card
+    assert set(card.solutions) == {"left", "right"}
+    assert card.unit_of("right") is weak
+    assert card.unit_of("left") is card.unit
+    left, right = (card.solutions[side].fader_db for side in ("left", "right"))
+    assert right.min() < left.min() - 1.0
+    assert card.gain_db("right") == pytest.approx(card.gain_db("left"), abs=0.4)
+    assert all(spot.rms_after_db < 0.4 for spot in verdict.forecast.spots)

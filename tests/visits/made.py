@@ -56,7 +56,18 @@ range_db = 15
 step_db = 1.0
 response = "constant-q"
 max_boost_db = 3.0
+most_faders = 9
 q = 1.6
+
+[console]
+sections = 6
+shelves = false
+low_hz = 30.0
+high_hz = 18000.0
+lowest_q = 0.5
+highest_q = 8.0
+range_db = 12.0
+step_db = 0.1
 
 [target]
 points = [[63, 4.0], [1000, 0], [10000.0, -3.0]]

@@ -192,8 +192,8 @@ def test_job_of_the_demo_is_that_of_its_folder(tmp_path, store):
 def test_job_with_every_field_is_that_of_its_folder(tmp_path, store):
     job = load_job(everything(tmp_path / "chapel"))
     for name, model in SECTIONS.items():
-        # Only file serves no unit that this version has, and shape stands instead of points.
-        missing = {"equalizer": {"file"}, "target": {"shape"}}.get(name, set())
+        # The files are those of learned units, and shape stands instead of points.
+        missing = {"equalizer": {"file", "file_right"}, "target": {"shape"}}.get(name, set())
         assert getattr(job, name).model_fields_set == set(model.model_fields) - missing
     assert set().union(*(take.model_fields_set for take in job.takes)) == set(Take.model_fields)
     visit = store.visit(taken_in(store, tmp_path / "chapel"))

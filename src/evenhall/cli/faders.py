@@ -182,7 +182,7 @@ def faders(
         from evenhall.job.tuning import unit_of
 
         job = load_job(folder, takes_needed=False)
-        unit = unit_of(job, folder)
+        unit = unit_of(job, folder, element or "left")
         low_hz, high_hz = element_band_hz(element or "left", low_limit_hz=job.rig.low_limit_hz)
         order = FaderOrder(
             unit=unit,

@@ -121,6 +121,14 @@ def _equalizer(draft: Draft) -> Iterator[Fault]:
             'Give file = "unit.json", or another response.',
             "equalizer.response",
         )
+    elif unit.response != "measured" and unit.file_right is not None:
+        yield _fault(
+            "[equalizer]",
+            f'file_right = {shown(unit.file_right)} only serves response = "measured". '
+            "Leave it out.",
+            "equalizer.response",
+            "equalizer.file_right",
+        )
     elif unit.response != "measured" and unit.file is not None:
         yield _fault(
             "[equalizer]",
@@ -202,12 +210,14 @@ def _takes(draft: Draft) -> Iterator[Fault]:
 
 
 def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
-    if draft.equalizer.response == "measured" and draft.equalizer.file is not None:
+    if draft.equalizer.response == "measured":
         from evenhall.job.unit_file import read_unit  # slow to import, and seldom there
 
-        unit = draft.equalizer.file
-        wrong = list(_file(folder, "[equalizer]", "file", unit))
-        yield from wrong or _unread(read_unit, folder / unit)
+        for key in ("file", "file_right"):
+            unit = getattr(draft.equalizer, key)
+            if unit is not None:
+                wrong = list(_file(folder, "[equalizer]", key, unit))
+                yield from wrong or _unread(read_unit, folder / unit)
     if draft.reference is not None:
         yield from _file(folder, "[reference]", "file", draft.reference.file)
     for where, take in zip(draft.take_names, draft.takes, strict=True):

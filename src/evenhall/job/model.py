@@ -187,6 +187,10 @@ class Equalizer(_Section):
     file: str | None = Field(
         default=None, description='a file in the folder, such as "unit.json": the learned unit'
     )
+    file_right: str | None = Field(
+        default=None,
+        description='a file in the folder, such as "right.json": the right channel, if it differs',
+    )
     max_boost_db: float = _between(
         0, 30, "0 up to range_db, such as 6", default_factory=_boost_default
     )

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 __all__ = ["result_from", "tune", "unit_of"]
 
+RIGHT = "right"
+
 Progress = Callable[[str, int, int], None]
 
 
@@ -46,6 +48,7 @@ def tune(job: Job, folder: Path, *, progress: Progress | None = None) -> Result:
     InputError
         The reference or calibration file cannot be used.
     """
+    _other_units(job, folder)
     unit_of(job, folder)  # what cannot be solved for is said before anything is measured
     report = progress or _no_report
     n_takes = len(job.takes)
@@ -91,7 +94,7 @@ def _no_report(_what: str, _done: int, _total: int) -> None:
     pass
 
 
-def unit_of(job: Job, folder: Path) -> GraphicUnit:
+def unit_of(job: Job, folder: Path, side: str = "left") -> GraphicUnit:
     """Give the unit in the job's rack, as it was learned or as its faceplate has it.
 
     Parameters
@@ -99,6 +102,8 @@ def unit_of(job: Job, folder: Path) -> GraphicUnit:
     job : Job
     folder : Path
         Where the file of a learned unit lies.
+    side : str
+        Which channel, where the two differ.
 
     Raises
     ------
@@ -120,21 +125,32 @@ def unit_of(job: Job, folder: Path) -> GraphicUnit:
         return faceplate
     from evenhall.job.unit_file import read_unit
 
-    assert equalizer.file is not None, "checked when the job was loaded"
-    learned = read_unit(folder / equalizer.file)
+    name = equalizer.file
+    if equalizer.file_right is not None and RIGHT in side.lower().split():
+        name = equalizer.file_right
+    assert name is not None, "checked when the job was loaded"
+    learned = read_unit(folder / name)
     unit = learned.unit(step_db=equalizer.step_db, max_boost_db=equalizer.max_boost_db)
     same = unit.fader_count == faceplate.fader_count
     if not same or not np.allclose(unit.nominal_hz, faceplate.nominal_hz, rtol=1e-3):
         raise InputError(
             f"job.toml: [equalizer] bands are not the {unit.fader_count} faders of "
-            f"{equalizer.file}. Give the bands that were learned, or another file."
+            f"{name}. Give the bands that were learned, or another file."
         )
     if unit.range_db != faceplate.range_db:
         raise InputError(
-            f"job.toml: [equalizer] range_db = {equalizer.range_db:g}, but {equalizer.file} was "
+            f"job.toml: [equalizer] range_db = {equalizer.range_db:g}, but {name} was "
             f"learned at {unit.range_db:g}. Give the range that was learned."
         )
     return replace(unit, most_moved=equalizer.most_faders)
+
+
+def _other_units(job: Job, folder: Path) -> dict[str, GraphicUnit]:
+    """Give the units of the sides whose channel differs from the left one's."""
+    if job.equalizer.file_right is None:
+        return {}
+    sides = [side for side in job.rig.sides if RIGHT in side.lower().split()]
+    return {side: unit_of(job, folder, side) for side in sides}
 
 
 def _setting(job: Job, folder: Path) -> Setting:
@@ -144,6 +160,7 @@ def _setting(job: Job, folder: Path) -> Setting:
 
     return Setting(
         unit=unit_of(job, folder),
+        other_units=_other_units(job, folder),
         target=target_points(job.target.shape, job.target.points),
         stage=stage_of(job, folder),
         low_limit_hz=job.rig.low_limit_hz,

@@ -76,7 +76,7 @@ def order_of(visit: Visit, result: Result | None, along: Along) -> FaderOrder:
     if not any(card.values()):
         raise InputError(f"The card moves no fader of {along.side}: there is nothing to set.")
     job = job_of(visit)
-    unit = unit_of(job, visit.folder)
+    unit = unit_of(job, visit.folder, along.side)
     stands = {
         float(hz): float(fader_db)
         for hz, fader_db in visit.values(f"fader.{along.side}.").items()

@@ -8,8 +8,9 @@ forecast()     the listening area with the card set, spot by spot and as a whole
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,7 @@ LARGEST_UNCERTAINTY_DB = 2.5
 HIGHEST_HZ = 17000.0
 # A card for each side must be worth copying no more: this much less error than one for both.
 SEPARATE_DB = 1.0
+NONE_OTHER: Mapping[str, GraphicUnit] = MappingProxyType({})
 
 
 def deviation_db(level_db: FloatArray, target: FloatArray) -> FloatArray:
@@ -133,6 +135,8 @@ class Card:
     free : tuple of (int, float), or None
         How many faders one card for both would move if any number might, and what it would
         leave; None where any may.
+    other_units : mapping of str to GraphicUnit
+        Of sides whose channel is not like `unit`; each side then has its own card.
     """
 
     unit: GraphicUnit
@@ -143,6 +147,11 @@ class Card:
     fill: BoolArray
     finer_rms_db: float | None = None
     free: tuple[int, float] | None = None
+    other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
+
+    def unit_of(self, side: str) -> GraphicUnit:
+        """Give the unit that a side is fed through."""
+        return self.other_units.get(side, self.unit)
 
     def gain_db(self, side: str) -> FloatArray:
         """Return what the card does to each band of a side, shape (31,)."""
@@ -174,6 +183,7 @@ def make_card(
     share: FloatArray,
     caution: float = 0.0,
     apart: bool | None = None,
+    other_units: Mapping[str, GraphicUnit] = NONE_OTHER,
 ) -> Card:
     """One card for both sides, or one for each where that is clearly better.
 
@@ -194,6 +204,8 @@ def make_card(
     apart : bool, optional
         Whether each side has its own card, where that is settled; then nothing is compared,
         with a finer unit neither.
+    other_units : mapping of str to GraphicUnit
+        Of sides whose channel is not like `unit`; then each side has its own card.
     """
 
     def wanted_db(rows: list[int]) -> FloatArray:
@@ -207,15 +219,15 @@ def make_card(
     def card_of(rows_of: dict[str, list[int]]) -> Card:
         wanted = {side: wanted_db(rows) for side, rows in rows_of.items()}
         solutions = {
-            side: solve(unit, Wanted(deviation, weight, boost))
+            side: solve(other_units.get(side, unit), Wanted(deviation, weight, boost))
             for side, deviation in wanted.items()
         }
-        return Card(unit, solutions, target, weight, wanted, fill)
+        return Card(unit, solutions, target, weight, wanted, fill, other_units=other_units)
 
     every = list(range(len(common.spots)))
     sides = list(dict.fromkeys(spot.side for spot in common.spots))
     rows_of = {side: [k for k in every if common.spots[k].side == side] for side in sides}
-    if apart:
+    if apart or other_units:
         return card_of(rows_of)
     card = card_of({"both": every})
     if apart is False:

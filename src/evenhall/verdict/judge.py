@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -52,6 +52,8 @@ class Setting:
         Whether a delay can be set on mains, subs and delay loudspeakers.
     console : Parametric or None
         Sections of a digital console, where there is one.
+    other_units : mapping of str to GraphicUnit
+        Of sides whose channel of the equalizer is not like `unit`.
     """
 
     unit: GraphicUnit
@@ -60,6 +62,7 @@ class Setting:
     low_limit_hz: float | None
     has_processor: bool = False
     console: Parametric | None = None
+    other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -188,7 +191,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         deviation = deviation_db(common.level_db, target)
         range_hz = level_range_hz(common, low_limit_hz=setting.low_limit_hz)
         cancelled = cancelled_bands(common, deviation)
-        recipe = Recipe(setting.unit, stage, target, cancelled, range_hz)
+        recipe = Recipe(setting.unit, stage, target, cancelled, range_hz, setting.other_units)
         patterns = recipe.patterns(common)
         card, elsewhere = robust_card(common, recipe)
         outlook = forecast(common, card)

@@ -63,7 +63,7 @@ def _faders_wrong(
             did, doubt = did_by_takes(was, now, side)
             # Only where the card answers: elsewhere lies what the loudspeaker hardly sends.
             did = np.where(card.weight > 0, did, np.nan)
-            found += wrong_faders(card.unit, solution.fader_db, did, doubt, side=side)
+            found += wrong_faders(card.unit_of(side), solution.fader_db, did, doubt, side=side)
     return tuple(found)
 
 

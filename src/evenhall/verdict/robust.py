@@ -6,7 +6,8 @@ left out, it is made again, more softly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -38,6 +39,8 @@ class Recipe:
     target : ndarray, shape (31,)
     cancelled : ndarray of bool, shape (31,)
     range_hz : tuple of float
+    other_units : mapping of str to GraphicUnit
+        Of sides whose channel of the equalizer is not like `unit`.
     """
 
     unit: GraphicUnit
@@ -45,6 +48,7 @@ class Recipe:
     target: NDArray[np.float64]
     cancelled: NDArray[np.bool_]
     range_hz: tuple[float, float]
+    other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
 
     def patterns(self, common: CommonResponse) -> tuple[Pattern, ...]:
         """Find the patterns of some spots."""
@@ -71,6 +75,7 @@ class Recipe:
             share=seat_share(common.spots, self.stage.audience, self.stage.speaker),
             caution=caution,
             apart=apart,
+            other_units=self.other_units,
         )
 
 

@@ -120,7 +120,7 @@ def _key(job: Job, folder: Path, take: JobTake) -> Hashable:
 
 def _stamp(folder: Path, job: Job) -> list[Hashable]:
     takes = [_key(job, folder, take) for take in job.takes]
-    beside = [job.rig.polar, job.equalizer.file]
+    beside = [job.rig.polar, job.equalizer.file, job.equalizer.file_right]
     return [*takes, *(_state(folder / name) for name in beside if name is not None)]
 
 

@@ -39,7 +39,7 @@ MAX_NAME = 200
 HIGHEST = 1e6  # what no fader, row or metre reaches
 
 # What names a file that goes with the rig from visit to visit.
-FILES_BESIDE = ("microphone.calibration", "rig.polar", "equalizer.file")
+FILES_BESIDE = ("microphone.calibration", "rig.polar", "equalizer.file", "equalizer.file_right")
 # Names outside the sections of job.toml, and what they hold. A name with a dot at its end is
 # followed by what it is about: "tick.raise", "fader.left.1000".
 OWN_ENTRIES: dict[str, type] = {
