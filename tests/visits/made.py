@@ -56,8 +56,8 @@ range_db = 15
 step_db = 1.0
 response = "constant-q"
 max_boost_db = 3.0
-most_faders = 9
 q = 1.6
+most_faders = 9
 
 [console]
 sections = 6
