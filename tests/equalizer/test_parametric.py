@@ -1,5 +1,7 @@
 """Parametric sections: what they find, what they may, and how near the best they are."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,11 +9,12 @@ from hypothesis import strategies as st
 from scipy.optimize import differential_evolution
 
 from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.equalizer import Wanted, graphic_unit, solve
+from evenhall.equalizer.joint import solve_jointly
 from evenhall.equalizer.parametric import (
     EARNS_DB,
-    Parametric,
     SectionsWanted,
-    Supply,
+    channel_strip,
     console,
     solve_sections,
 )
@@ -106,17 +109,7 @@ def test_centres_and_q_are_preferred_numbers():
 
 def test_a_channel_strip_keeps_what_is_fixed():
     """Two fixed shelves and one middle that only sweeps."""
-    strip = Parametric(
-        (
-            Supply("low-shelf", 1, 80.0, 80.0, 0.71, 0.71),
-            Supply("peaking", 1, 150.0, 3500.0, 0.8, 0.8),
-            Supply("high-shelf", 1, 12_000.0, 12_000.0, 0.71, 0.71),
-        ),
-        count=3,
-        range_db=15.0,
-        max_boost_db=6.0,
-        step_db=1.0,
-    )
+    strip = channel_strip(mid_q=0.8)
     deviation_db = sections_band_gain_db(
         [Section("low-shelf", 80.0, 5.0, 0.71), Section("peaking", 400.0, 6.0, 0.8)]
     )
@@ -164,3 +157,31 @@ def test_two_sections_are_as_good_as_a_global_search_finds(seed):
     found = solve_sections(console(2, shelves=False), wanted)[-1]
     # Steps of half a dB and preferred numbers cost a little.
     assert found.rms_after_db <= 1.01 * best.fun + 0.02
+
+
+@pytest.mark.parametrize("bands", [31, 15, 10])
+@pytest.mark.parametrize("seed", range(4))
+def test_strip_and_faders_together_are_no_worse_than_faders_alone(bands, seed):
+    deviation_db, weight = hall(seed)
+    unit = graphic_unit(bands)
+    wanted = Wanted(deviation_db, weight, np.zeros(bands, dtype=bool))
+    alone = solve(unit, wanted)
+    both = solve_jointly(channel_strip(), unit, wanted, NOWHERE)
+    cost = [
+        one.rms_after_db + 0.005 * np.count_nonzero(one.fader_db) for one in (both.solution, alone)
+    ]
+    assert cost[0] <= cost[1] + 1e-9
+    left = deviation_db + sections_band_gain_db(both.sections) + both.solution.gain_db
+    mean = np.average(left, weights=weight)
+    rms = np.sqrt(np.average((left - mean) ** 2, weights=weight))
+    assert both.solution.rms_after_db == pytest.approx(rms)
+
+
+def test_what_a_strip_can_do_no_fader_does():
+    broad = [Section("low-shelf", 80.0, 6.0, 0.71), Section("peaking", 500.0, 4.0, 0.7)]
+    wanted = Wanted(sections_band_gain_db(broad), np.ones(31), np.zeros(31, dtype=bool))
+    unit = graphic_unit(31)
+    both = solve_jointly(channel_strip(), unit, wanted, NOWHERE)
+    assert both.sections == tuple(replace(one, gain_db=-one.gain_db) for one in broad)
+    moved = np.count_nonzero(both.solution.fader_db)
+    assert moved < 0.3 * np.count_nonzero(solve(unit, wanted).fader_db)

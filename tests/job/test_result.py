@@ -51,7 +51,17 @@ def test_names_are_those_of_the_contract():
     # Order and names as the contract of the job folder lists them.
     assert list(data) == [
         *("schema", "job", "takes", "evenness", "match", "patterns", "card", "target"),
-        *("forecast", "moves", "rows", "speech", "ringing", "console", "headroom", "proof"),
+        *(
+            "forecast",
+            "moves",
+            "rows",
+            "speech",
+            "ringing",
+            "console",
+            "strip",
+            "headroom",
+            "proof",
+        ),
     ]
     assert data["schema"] == 1
     assert data["moves"][0]["from"] == {"speaker_height_m": 1.8}

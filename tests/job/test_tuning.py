@@ -320,7 +320,7 @@ KEYS = {
 }
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
-    "": "rows speech ringing console headroom",
+    "": "rows speech ringing console strip headroom",
     "takes": "used_ratio coherence at",
     "patterns": "certain",
     "forecast": "out_of_reach left_out all_faders",

@@ -152,3 +152,12 @@ def test_level_that_a_card_takes_is_told(make_result: Make) -> None:
     level = {"side": "both", "level_db": -3.0, "make_up_db": 3.0, "most_db": 0.0, "most_hz": 63.0}
     points = words.verdicts(make_result(headroom=[level | {"bands": [], "text": "Turn it up."}]))
     assert words.Point("Level", "Turn it up.") in points
+
+
+def test_channel_strip_is_said_or_left_flat(make_result: Make) -> None:
+    low = {"kind": "low-shelf", "hz": 80.0, "gain_db": -3.0, "q": 0.71}
+    points = words.strip(make_result(strip={"both": [low]}))
+    assert [point.body for point in points] == ["low shelf 80 Hz, \u22123 dB"]
+    (flat,) = words.strip(make_result(strip={"both": []}))
+    assert "Leave it flat" in flat.body
+    assert words.strip(make_result()) == ()

@@ -16,6 +16,7 @@ from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import Response
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.equalizer.parametric import Parametric
 from evenhall.hall.setting import Room
 from evenhall.verdict.judge import Setting, Verdict, judge
 from evenhall.verdict.move import Stage
@@ -146,6 +147,7 @@ def judged(
     stage: Stage | None = None,
     unit: GraphicUnit | None = None,
     other_units: dict[str, GraphicUnit] | None = None,
+    strip: Parametric | None = None,
     **faceplate,
 ) -> Verdict:
     """Verdict on these takes; further words go to `graphic_unit()` where no unit is given."""
@@ -158,6 +160,7 @@ def judged(
             stage=stage,
             low_limit_hz=low_limit_hz,
             other_units=other_units or {},
+            strip=strip,
         ),
     )
 

@@ -8,7 +8,7 @@ import pytest
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.equalizer import Solution, graphic_unit
 from evenhall.equalizer.graphic import Law
-from evenhall.equalizer.parametric import console
+from evenhall.equalizer.parametric import channel_strip, console
 from evenhall.equalizer.sections import Section, sections_band_gain_db
 from evenhall.verdict.card import Card
 from evenhall.verdict.console import ConsoleCard, console_card
@@ -118,3 +118,24 @@ def test_each_channel_has_the_card_of_its_own_unit():
     assert right.min() < left.min() - 1.0
     assert card.gain_db("right") == pytest.approx(card.gain_db("left"), abs=0.4)
     assert all(spot.rms_after_db < 0.4 for spot in verdict.forecast.spots)
+
+
+def test_strip_is_part_of_the_card_its_forecast_and_its_proof():
+    """What the strip does counts in the forecast, and is no fader that stands wrong."""
+    made = [Section("low-shelf", 80.0, 6.0, 0.71), Section("peaking", 500.0, 5.0, 0.7)]
+    level_db = sections_band_gain_db(made)
+    before = visit(level_db)
+    verdict = judged(*before, strip=channel_strip())
+    strip = verdict.card.strips["both"]
+    assert {one.centre_hz for one in strip} <= {80.0, 500.0, 12_000.0}
+    assert verdict.forecast.rms_after_db < 0.4
+    assert "Set the channel strip" in verdict.moves[-1].text
+    done = level_db + verdict.card.gain_db("left")
+    after = visit(done, state="after")
+    proof = judged(*before, *after, strip=channel_strip()).proof
+    assert proof.holds
+    assert proof.faders_wrong == ()
+    (height,) = verdict.headroom
+    assert height.level_db == pytest.approx(
+        10 * np.log10(np.mean(10 ** (verdict.card.gain_db("left")[10:24] / 10)))
+    )

@@ -69,6 +69,15 @@ highest_q = 8.0
 range_db = 12.0
 step_db = 0.1
 
+[strip]
+low_shelf_hz = 100.0
+mid_low_hz = 200.0
+mid_high_hz = 4000.0
+mid_q = 0.8
+high_shelf_hz = 10000.0
+range_db = 12.0
+step_db = 0.5
+
 [target]
 points = [[63, 4.0], [1000, 0], [10000.0, -3.0]]
 

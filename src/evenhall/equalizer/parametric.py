@@ -30,6 +30,7 @@ __all__ = [
     "SectionSolution",
     "SectionsWanted",
     "Supply",
+    "channel_strip",
     "console",
     "solve_sections",
 ]
@@ -60,6 +61,26 @@ def console(
         supplies.append(Supply("low-shelf", 1, *reach, SHELF_Q, SHELF_Q))
         supplies.append(Supply("high-shelf", 1, *reach, SHELF_Q, SHELF_Q))
     return Parametric(tuple(supplies), count, range_db, min(max_boost_db, range_db), step_db)
+
+
+def channel_strip(
+    *,
+    low_shelf_hz: float = 80.0,
+    mid_low_hz: float = 150.0,
+    mid_high_hz: float = 3500.0,
+    mid_q: float = 0.7,
+    high_shelf_hz: float = 12_000.0,
+    range_db: float = 15.0,
+    max_boost_db: float = 6.0,
+    step_db: float = 1.0,
+) -> Parametric:
+    """Three knobs of an analog channel: two fixed shelves, and a middle that only sweeps."""
+    supplies = (
+        Supply("low-shelf", 1, low_shelf_hz, low_shelf_hz, SHELF_Q, SHELF_Q),
+        Supply("peaking", 1, mid_low_hz, mid_high_hz, mid_q, mid_q),
+        Supply("high-shelf", 1, high_shelf_hz, high_shelf_hz, SHELF_Q, SHELF_Q),
+    )
+    return Parametric(supplies, 3, range_db, min(max_boost_db, range_db), step_db)
 
 
 @dataclass(frozen=True, eq=False)

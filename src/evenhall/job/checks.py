@@ -22,6 +22,7 @@ from evenhall.job.model import (
     Microphone,
     Reference,
     Rig,
+    Strip,
     Take,
     Talker,
     Target,
@@ -56,6 +57,7 @@ class Draft:
     reference: Reference | None = None
     talker: Talker | None = None
     console: Console | None = None
+    strip: Strip | None = None
 
 
 def standing_faults(folder: Path, draft: Draft) -> list[str]:
@@ -63,7 +65,7 @@ def standing_faults(folder: Path, draft: Draft) -> list[str]:
     checks = (
         _room(draft),
         _equalizer(draft),
-        _console(draft),
+        _sections(draft),
         _target(draft),
         _takes(draft),
         _files(folder, draft),
@@ -138,8 +140,12 @@ def _equalizer(draft: Draft) -> Iterator[Fault]:
         )
 
 
-def _console(draft: Draft) -> Iterator[Fault]:
-    console = draft.console
+def _sections(draft: Draft) -> Iterator[Fault]:
+    console, strip = draft.console, draft.strip
+    if strip is not None:
+        low, high = "strip.mid_low_hz", "strip.mid_high_hz"
+        yield from _above(low, strip.mid_low_hz, high, strip.mid_high_hz)
+        yield from _above("strip.step_db", strip.step_db, "strip.range_db", strip.range_db)
     if console is None:
         return
     yield from _above("console.low_hz", console.low_hz, "console.high_hz", console.high_hz)

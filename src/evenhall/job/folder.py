@@ -25,6 +25,7 @@ from evenhall.job.model import (
     Microphone,
     Reference,
     Rig,
+    Strip,
     Take,
     Talker,
     Target,
@@ -57,13 +58,14 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "rig": Rig,
     "equalizer": Equalizer,
     "console": Console,
+    "strip": Strip,
     "target": Target,
     "microphone": Microphone,
     "reference": Reference,
     "talker": Talker,
 }
 # What is not there unless it is given.
-OPTIONAL = ("reference", "talker", "console")
+OPTIONAL = ("reference", "talker", "console", "strip")
 FIRST_STEPS = "Give at least [equalizer] and one [[take]] for each recording."
 
 
@@ -125,6 +127,7 @@ def job_from(draft: Draft) -> Job:
         rig=draft.rig.with_sides_of(takes),
         equalizer=draft.equalizer,
         console=draft.console,
+        strip=draft.strip,
         target=draft.target,
         microphone=draft.microphone,
         reference=draft.reference,

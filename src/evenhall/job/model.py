@@ -26,6 +26,7 @@ __all__ = [
     "Microphone",
     "Reference",
     "Rig",
+    "Strip",
     "Take",
     "Talker",
     "Target",
@@ -215,6 +216,18 @@ class Console(_Section):
     step_db: float = _between(0, 6, "0 for the finest, or a step such as 0.5", default=0.5)
 
 
+class Strip(_Section):
+    """[strip]: an analog channel strip before the equalizer: two fixed shelves, a middle."""
+
+    low_shelf_hz: float = _between(20, 1000, "20 to 1000 Hz, such as 80", default=80.0)
+    mid_low_hz: float = _between(20, 20000, "20 to 20000 Hz, such as 150", default=150.0)
+    mid_high_hz: float = _between(20, 20000, "20 to 20000 Hz, such as 3500", default=3500.0)
+    mid_q: float = _between(0.1, 10, "0.1 to 10, such as 0.7", default=0.7)
+    high_shelf_hz: float = _between(1000, 20000, "1000 to 20000 Hz, such as 12000", default=12000.0)
+    range_db: float = _between(1, 24, "1 to 24 dB, such as 15", default=15.0)
+    step_db: float = _between(0, 6, "0 for the finest, or a step such as 1", default=1.0)
+
+
 class Target(_Section):
     """[target]: a named shape or a curve of one's own."""
 
@@ -295,6 +308,7 @@ class Job(_Section):
     rig: Rig = Rig()
     equalizer: Equalizer = Equalizer()
     console: Console | None = None
+    strip: Strip | None = None
     target: Target = Target()
     microphone: Microphone = Microphone()
     reference: Reference | None = None

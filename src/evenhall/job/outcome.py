@@ -5,12 +5,14 @@ Start at `result_of()`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.equalizer.sections import Section
 from evenhall.hall.rows import RowsHeard
 from evenhall.job import result as out
 from evenhall.job.model import Job
@@ -45,6 +47,7 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
             for pattern in verdict.patterns
         ),
         card=_card(verdict),
+        strip={} if verdict.card is None else _sections(verdict.card.strips),
         console=_console(verdict),
         headroom=_headroom(verdict),
         target=out.TargetCurve(
@@ -212,18 +215,22 @@ def _card(verdict: Verdict) -> dict[str, tuple[out.Fader, ...]]:
     }
 
 
+def _sections(by_side: Mapping[str, Sequence[Section]]) -> dict[str, tuple[out.Section, ...]]:
+    return {
+        side: tuple(
+            out.Section(kind=one.kind, hz=one.centre_hz, gain_db=one.gain_db, q=one.q)
+            for one in sections
+        )
+        for side, sections in by_side.items()
+    }
+
+
 def _console(verdict: Verdict) -> out.Console | None:
     card = verdict.console
     if card is None:
         return None
     return out.Console(
-        sections={
-            side: tuple(
-                out.Section(kind=one.kind, hz=one.centre_hz, gain_db=one.gain_db, q=one.q)
-                for one in sections
-            )
-            for side, sections in card.sections.items()
-        },
+        sections=_sections(card.sections),
         rms_db=card.rms_db,
         faders_rms_db=card.faders_rms_db,
         text=card.text,

@@ -402,6 +402,7 @@ class Result(_Model):
     speech: tuple[Speech, ...] = ()
     ringing: tuple[Ringing, ...] = ()
     console: Console | None = None
+    strip: dict[str, tuple[Section, ...]] = Field(default_factory=dict)
     headroom: tuple[Headroom, ...] = ()
     proof: Proof | None = None
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError
-from evenhall.job.model import Console, Equalizer, Job
+from evenhall.job.model import Console, Equalizer, Job, Strip
 from evenhall.job.takes import measuring
 
 if TYPE_CHECKING:
@@ -166,7 +166,14 @@ def _setting(job: Job, folder: Path) -> Setting:
         low_limit_hz=job.rig.low_limit_hz,
         has_processor=job.rig.has_processor,
         console=None if job.console is None else _parametric(job.console, job.equalizer),
+        strip=None if job.strip is None else _strip(job.strip, job.equalizer),
     )
+
+
+def _strip(strip: Strip, equalizer: Equalizer) -> Parametric:
+    from evenhall.equalizer.parametric import channel_strip  # seldom wanted
+
+    return channel_strip(**dict(strip), max_boost_db=equalizer.max_boost_db)
 
 
 def _parametric(console: Console, equalizer: Equalizer) -> Parametric:

@@ -117,6 +117,7 @@ def _data(
         "verdicts": _points(words.verdicts(result)),
         "worklist": _points(words.worklist(result)),
         "left_alone": _points(words.left_alone(result)),
+        "strip": _points(words.strip(result)),
         "sections": _points(words.sections(result)),
         "mended": _points(words.mended(result)),
         "troubles": _points(words.troubles(result)),

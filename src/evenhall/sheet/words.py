@@ -6,7 +6,7 @@ Every sentence is plain text; `sheet.typ` only sets it. Start at `verdicts()` an
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from evenhall.job.folder import Job
@@ -24,6 +24,7 @@ __all__ = [
     "rig_and_settings",
     "section_text",
     "sections",
+    "strip",
     "troubles",
     "verdicts",
     "worklist",
@@ -131,12 +132,22 @@ def sections(result: Result) -> tuple[Point, ...]:
     """Say how the sections of a digital mixer are to be set, side by side, and what they do."""
     if result.console is None:
         return ()
-    points = [
-        Point(side_title(side, ()) if len(result.console.sections) > 1 else "", section_text(one))
-        for side, some in result.console.sections.items()
+    return (*_settings(result.console.sections), Point("", result.console.text))
+
+
+def strip(result: Result) -> tuple[Point, ...]:
+    """Say how the channel strip before the equalizer is to be set, side by side."""
+    if any(result.strip.values()):
+        return _settings(result.strip)
+    return (Point("", "Leave it flat: it brings nothing here."),) if result.strip else ()
+
+
+def _settings(by_side: Mapping[str, Sequence[Section]]) -> tuple[Point, ...]:
+    return tuple(
+        Point(side_title(side, ()) if len(by_side) > 1 else "", section_text(one))
+        for side, some in by_side.items()
         for one in some
-    ]
-    return (*points, Point("", result.console.text))
+    )
 
 
 def section_text(section: Section) -> str:

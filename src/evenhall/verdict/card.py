@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.equalizer.graphic import GraphicUnit, finer_unit
+from evenhall.equalizer.joint import solve_jointly
+from evenhall.equalizer.parametric import Parametric
+from evenhall.equalizer.sections import Section, sections_band_gain_db
 from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, solve
 from evenhall.verdict.area import area_wanted_db
 from evenhall.verdict.common import CommonResponse, common_of
@@ -137,6 +140,9 @@ class Card:
         leave; None where any may.
     other_units : mapping of str to GraphicUnit
         Of sides whose channel is not like `unit`; each side then has its own card.
+    strips : dict of tuple of Section
+        What the channel strip before the unit is set to, for each of `solutions`; empty
+        without a strip.
     """
 
     unit: GraphicUnit
@@ -148,6 +154,7 @@ class Card:
     finer_rms_db: float | None = None
     free: tuple[int, float] | None = None
     other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
+    strips: dict[str, tuple[Section, ...]] = field(default_factory=dict)
 
     def unit_of(self, side: str) -> GraphicUnit:
         """Give the unit that a side is fed through."""
@@ -156,7 +163,13 @@ class Card:
     def gain_db(self, side: str) -> FloatArray:
         """Return what the card does to each band of a side, shape (31,)."""
         solution = self.solutions.get("both") or self.solutions.get(side)
-        return np.zeros(BAND_COUNT) if solution is None else solution.gain_db
+        if solution is None:
+            return np.zeros(BAND_COUNT)
+        return solution.gain_db + self.strip_db(side)
+
+    def strip_db(self, side: str) -> FloatArray:
+        """Return what the strip alone does to each band of a side, shape (31,)."""
+        return sections_band_gain_db(self.strips.get("both", self.strips.get(side, ())))
 
     @property
     def out_of_reach(self) -> tuple[OutOfReach, ...]:
@@ -184,6 +197,7 @@ def make_card(
     caution: float = 0.0,
     apart: bool | None = None,
     other_units: Mapping[str, GraphicUnit] = NONE_OTHER,
+    strip: Parametric | None = None,
 ) -> Card:
     """One card for both sides, or one for each where that is clearly better.
 
@@ -206,6 +220,8 @@ def make_card(
         with a finer unit neither.
     other_units : mapping of str to GraphicUnit
         Of sides whose channel is not like `unit`; then each side has its own card.
+    strip : Parametric, optional
+        A channel strip before the unit.
     """
 
     def wanted_db(rows: list[int]) -> FloatArray:
@@ -218,11 +234,24 @@ def make_card(
 
     def card_of(rows_of: dict[str, list[int]]) -> Card:
         wanted = {side: wanted_db(rows) for side, rows in rows_of.items()}
-        solutions = {
-            side: solve(other_units.get(side, unit), Wanted(deviation, weight, boost))
-            for side, deviation in wanted.items()
-        }
-        return Card(unit, solutions, target, weight, wanted, fill, other_units=other_units)
+        solutions, strips = {}, {}
+        for side, deviation in wanted.items():
+            hand, asked = other_units.get(side, unit), Wanted(deviation, weight, boost)
+            if strip is None:
+                solutions[side] = solve(hand, asked)
+            else:
+                both = solve_jointly(strip, hand, asked, fill)
+                solutions[side], strips[side] = both.solution, both.sections
+        return Card(
+            unit,
+            solutions,
+            target,
+            weight,
+            wanted,
+            fill,
+            other_units=other_units,
+            strips=strips,
+        )
 
     every = list(range(len(common.spots)))
     sides = list(dict.fromkeys(spot.side for spot in common.spots))

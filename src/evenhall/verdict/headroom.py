@@ -87,9 +87,10 @@ def headroom(card: Card, *, range_hz: tuple[float, float]) -> tuple[Headroom, ..
         Lowest and highest frequency that the loudspeakers give: what lies outside drives nothing.
     """
     found = []
-    for side, solution in card.solutions.items():
-        mid_db = 10.0 * np.log10(np.mean(10.0 ** (solution.gain_db[MID_BANDS] / 10.0)))
+    for side in card.solutions:
+        card_db = card.gain_db(side)
+        mid_db = 10.0 * np.log10(np.mean(10.0 ** (card_db[MID_BANDS] / 10.0)))
         inside = (range_hz[0] <= NOMINAL_HZ) & (range_hz[1] * 1.01 >= NOMINAL_HZ)
-        gain_db = np.where(inside, solution.gain_db, np.minimum(solution.gain_db, mid_db))
+        gain_db = np.where(inside, card_db, np.minimum(card_db, mid_db))
         found.append(Headroom(side, gain_db, float(mid_db)))
     return tuple(found)

@@ -54,6 +54,8 @@ class Setting:
         Sections of a digital console, where there is one.
     other_units : mapping of str to GraphicUnit
         Of sides whose channel of the equalizer is not like `unit`.
+    strip : Parametric or None
+        A channel strip before it.
     """
 
     unit: GraphicUnit
@@ -63,6 +65,7 @@ class Setting:
     has_processor: bool = False
     console: Parametric | None = None
     other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
+    strip: Parametric | None = None
 
 
 @dataclass(frozen=True)
@@ -191,7 +194,9 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         deviation = deviation_db(common.level_db, target)
         range_hz = level_range_hz(common, low_limit_hz=setting.low_limit_hz)
         cancelled = cancelled_bands(common, deviation)
-        recipe = Recipe(setting.unit, stage, target, cancelled, range_hz, setting.other_units)
+        recipe = Recipe(
+            setting.unit, stage, target, cancelled, range_hz, setting.other_units, setting.strip
+        )
         patterns = recipe.patterns(common)
         card, elsewhere = robust_card(common, recipe)
         outlook = forecast(common, card)

@@ -62,7 +62,7 @@ def _faders_wrong(
         if solution is not None:
             did, doubt = did_by_takes(was, now, side)
             # Only where the card answers: elsewhere lies what the loudspeaker hardly sends.
-            did = np.where(card.weight > 0, did, np.nan)
+            did = np.where(card.weight > 0, did - card.strip_db(side), np.nan)
             found += wrong_faders(card.unit_of(side), solution.fader_db, did, doubt, side=side)
     return tuple(found)
 

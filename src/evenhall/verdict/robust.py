@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.equalizer.graphic import GraphicUnit
+from evenhall.equalizer.parametric import Parametric
 from evenhall.verdict.area import seat_share
 from evenhall.verdict.card import Card, band_weights, deviation_db, make_card, may_fill
 from evenhall.verdict.common import CommonResponse
@@ -41,6 +42,8 @@ class Recipe:
     range_hz : tuple of float
     other_units : mapping of str to GraphicUnit
         Of sides whose channel of the equalizer is not like `unit`.
+    strip : Parametric or None
+        A channel strip before it.
     """
 
     unit: GraphicUnit
@@ -49,6 +52,7 @@ class Recipe:
     cancelled: NDArray[np.bool_]
     range_hz: tuple[float, float]
     other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
+    strip: Parametric | None = None
 
     def patterns(self, common: CommonResponse) -> tuple[Pattern, ...]:
         """Find the patterns of some spots."""
@@ -76,6 +80,7 @@ class Recipe:
             caution=caution,
             apart=apart,
             other_units=self.other_units,
+            strip=self.strip,
         )
 
 

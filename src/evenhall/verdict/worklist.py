@@ -199,7 +199,7 @@ def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
     moved = {
         side: int(np.count_nonzero(solution.fader_db)) for side, solution in card.solutions.items()
     }
-    if not any(moved.values()):
+    if not any(moved.values()) and not any(card.strips.values()):
         return [
             Move(
                 "leave",
@@ -219,6 +219,8 @@ def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
         what = (
             "Set the faders of each side as its own card shows: the sides differ too much for one"
         )
+    if any(card.strips.values()):
+        what = "Set the channel strip as the list beside the card has it. " + what
     return [
         Move(
             "equalize",

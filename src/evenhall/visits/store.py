@@ -37,13 +37,14 @@ CARRIED = (
     "rig.",
     "equalizer.",
     "console.",
+    "strip.",
     "target.",
     "microphone.",
     "talker.",
     "spots",
 )
 # And what one in another venue takes over from the rig.
-CARRIED_RIG = ("rig.", "equalizer.", "console.", "target.", "microphone.")
+CARRIED_RIG = ("rig.", "equalizer.", "console.", "strip.", "target.", "microphone.")
 
 
 def data_path() -> Path:

@@ -99,6 +99,7 @@ class WorklistPage:
     tasks: tuple[Task, ...]
     cards: tuple[CardSide, ...]
     levels: tuple[str, ...]
+    strip: tuple[words.Point, ...]
     sections: tuple[words.Point, ...]
     leave: tuple[words.Point, ...]
     moved: bool
@@ -173,6 +174,7 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         tasks=tasks,
         cards=_card_sides(visit, result),
         levels=() if result is None else tuple(one.text for one in result.headroom),
+        strip=() if result is None else words.strip(result),
         sections=() if result is None else words.sections(result),
         leave=() if result is None else words.left_alone(result),
         moved=moved(visit, result),
