@@ -18,7 +18,15 @@ from rich.text import Text
 
 from evenhall.job.folder import Equalizer
 from evenhall.job.result import Fader, Result
-from evenhall.sheet.words import Point, expected_gain, troubles, verdicts, worklist
+from evenhall.sheet.words import (
+    Point,
+    expected_gain,
+    sections,
+    strip,
+    troubles,
+    verdicts,
+    worklist,
+)
 from evenhall.verdict.words import hz_text
 
 if TYPE_CHECKING:  # neither is wanted by `tune`, which must start quickly
@@ -81,9 +89,18 @@ def show_result(console: Console, result: Result, unit: Equalizer) -> None:
         console.print(_sentence(point, mark={True: "+", False: "!", None: " "}[point.holds]))
     _heading(console, "Worklist")
     console.print(_numbered(_things_to_do(result)))
+    _points(console, "On the channel strip", strip(result))
     for name, faders in result.card.items():
         _heading(console, f"Card, {CARD_TITLES.get(name, name)}")
         console.print(_card(faders, unit))
+    _points(console, "On a digital mixer instead", sections(result))
+
+
+def _points(console: Console, title: str, points: Sequence[Point]) -> None:
+    if points:
+        _heading(console, title)
+        for point in points:
+            console.print(_sentence(point, mark=" "))
 
 
 def show_hall(console: Console, plan: HallPlan) -> None:

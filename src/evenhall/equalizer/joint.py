@@ -1,7 +1,8 @@
 """A channel strip and a graphic unit together: `solve_jointly()`.
 
 The strip first, as its few knobs do what is broad; then the faders for what it leaves; then each
-again with the other standing, as long as that brings something.
+again with the other standing, as long as that brings something. The strip only cuts: what may be
+raised is narrow, and left to a fader.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.equalizer.parametric import Parametric, SectionsWanted, solve_sections
@@ -19,6 +19,7 @@ from evenhall.equalizer.solver import EARNS_DB, Solution, Wanted, solve
 __all__ = ["Together", "solve_jointly"]
 
 TURNS = 4
+TRAVEL = 0.002  # dB a dB of any knob
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,10 +37,18 @@ class Together:
     sections: tuple[Section, ...]
     solution: Solution
 
+    @property
+    def cost_db(self) -> float:
+        """What is left, and a price for each fader and for each dB: they are not to fight."""
+        rms_db = self.solution.rms_after_db
+        moved = np.count_nonzero(self.solution.fader_db)
+        travel_db = np.abs(self.solution.fader_db).sum()
+        travel_db += sum(abs(one.gain_db) for one in self.sections)
+        rest_db = rms_db if np.isfinite(rms_db) else 0.0
+        return float(rest_db + EARNS_DB * moved + TRAVEL * travel_db)
 
-def solve_jointly(
-    strip: Parametric, unit: GraphicUnit, wanted: Wanted, may_fill: NDArray[np.bool_]
-) -> Together:
+
+def solve_jointly(strip: Parametric, unit: GraphicUnit, wanted: Wanted) -> Together:
     """Settle a strip and the faders behind it for one correction.
 
     Parameters
@@ -48,34 +57,24 @@ def solve_jointly(
     unit : GraphicUnit
     wanted : Wanted
         As for the faders alone.
-    may_fill : ndarray of bool, shape (31,)
-        Bands in which the strip may boost.
 
     Returns
     -------
     Together
         Never worse than the faders alone; without sections where they bring nothing.
     """
+    nowhere = np.zeros(wanted.weight.size, dtype=bool)
     best = Together((), solve(unit, wanted))
     faders_db = np.zeros_like(wanted.deviation_db)
     for _ in range(TURNS):
         rest_db = wanted.deviation_db + faders_db
-        sections = solve_sections(strip, SectionsWanted(rest_db, wanted.weight, may_fill))[-1]
+        sections = solve_sections(strip, SectionsWanted(rest_db, wanted.weight, nowhere))[-1]
         strip_db = sections_band_gain_db(sections.sections)
         solution = solve(
             unit, Wanted(wanted.deviation_db + strip_db, wanted.weight, wanted.may_boost)
         )
-        if not _cheaper(solution, best.solution):
+        then = Together(sections.sections, solution)
+        if then.cost_db >= best.cost_db - 1e-6:
             break
-        best, faders_db = Together(sections.sections, solution), solution.gain_db
+        best, faders_db = then, solution.gain_db
     return best
-
-
-def _cheaper(new: Solution, old: Solution) -> bool:
-    """Whether less is left, or as little with less to do: a fader counts as the solver has it."""
-    return bool(_cost_db(new) < _cost_db(old) - 1e-6)
-
-
-def _cost_db(one: Solution) -> float:
-    rms_db = one.rms_after_db if np.isfinite(one.rms_after_db) else 0.0
-    return rms_db + EARNS_DB * np.count_nonzero(one.fader_db)

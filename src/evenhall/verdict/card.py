@@ -240,7 +240,7 @@ def make_card(
             if strip is None:
                 solutions[side] = solve(hand, asked)
             else:
-                both = solve_jointly(strip, hand, asked, fill)
+                both = solve_jointly(strip, hand, asked)
                 solutions[side], strips[side] = both.solution, both.sections
         return Card(
             unit,

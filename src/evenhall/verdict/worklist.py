@@ -220,7 +220,7 @@ def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
             "Set the faders of each side as its own card shows: the sides differ too much for one"
         )
     if any(card.strips.values()):
-        what = "Set the channel strip as the list beside the card has it. " + what
+        what = "Set the channel strip first, as the list beside the card has it. " + what
     return [
         Move(
             "equalize",
