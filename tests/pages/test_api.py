@@ -86,7 +86,7 @@ ASKED = sorted(
     if not route.path.endswith("/live")
 )
 FEW = ("folder.zip", "sheet.pdf")  # always the same answer, and slow to make
-UPLOADS = ("/calibration", "/stimulus", "/takes/upload", "/takes/enter")
+UPLOADS = ("/calibration", "/unit", "/stimulus", "/takes/upload", "/takes/enter")
 some = settings(
     max_examples=14,
     deadline=None,

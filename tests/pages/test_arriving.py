@@ -1,6 +1,7 @@
 """Files from outside: taken in whole and said what they are worth, or refused with nothing left."""
 
 import io
+import json
 import os
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
@@ -10,9 +11,12 @@ import pytest
 import soundfile
 
 from apiroom import ask, demo_files, demo_zip, opened
+from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.errors import InputError, StoreError
+from evenhall.job.tuning import unit_of
 from evenhall.pages import arriving
 from evenhall.pages.arriving import keep_calibration, keep_stimulus, keep_take
+from evenhall.visits.visit import job_of
 from visits.made import zip_of
 
 GOOD = "takes/left-front.wav"
@@ -259,6 +263,49 @@ def test_recording_is_on_the_disk_before_it_is_entered(pages, monkeypatch):
     )
     send(pages, "takes/upload", short(), "take.wav", FORM)
     assert order.index("disk") < order.index("entered")
+
+
+# A learned unit
+
+
+def unit_json(hz=tuple(NOMINAL_HZ), model="constant-q"):
+    fader = {"q": 4.3, "q_bend": 0.0, "share": 0.9, "sag": 0.1, "moved": True}
+    faders = [{"hz": float(one), "centre_hz": float(one) * 1.01, **fader} for one in hz]
+    head = {"schema": 1, "name": "Rack", "model": model, "range_db": 15.0}
+    return json.dumps(head | {"insertion_db": None, "residual_db": 0.03, "faders": faders}).encode()
+
+
+def test_learned_unit_is_what_the_card_is_made_for(pages):
+    assert send(pages, "unit", unit_json(), "unit.json").status_code == 204
+    visit = pages.house.store.visit(pages.visit)
+    job = job_of(visit)
+    assert (job.equalizer.bands, job.equalizer.range_db) == (31, 15.0)
+    assert unit_of(job, visit.folder).model == "constant-q"
+    other = unit_json(model="proportional-q")
+    assert send(pages, "unit?side=right", other, "r.json").status_code == 204
+    job = job_of(pages.house.store.visit(pages.visit))
+    assert unit_of(job, visit.folder, "right").model == "proportional-q"
+    assert unit_of(job, visit.folder, "left").model == "constant-q"
+    gone = ask(pages.app, "DELETE", f"/api/visits/{pages.visit}/unit")
+    assert gone.status_code == 204
+    job = job_of(pages.house.store.visit(pages.visit))
+    assert (job.equalizer.response, job.equalizer.file) == ("proportional-q", None)
+
+
+def test_learned_unit_of_own_frequencies_is_listed(pages):
+    send(pages, "unit", unit_json((80.0, 400.0, 3150.0)), "unit.json")
+    assert job_of(pages.house.store.visit(pages.visit)).equalizer.bands == (80.0, 400.0, 3150.0)
+
+
+def test_what_is_no_learned_unit_is_refused_and_changes_nothing(pages):
+    before = state(pages)
+    assert "a.json" in refused(pages, "unit", b'{"schema": 2}', "a.json")
+    line = refused(pages, "unit?side=right", unit_json(), "r.json")
+    assert line == "Give the left channel's unit first."
+    assert state(pages) == before
+    send(pages, "unit", unit_json(), "unit.json")
+    line = refused(pages, "unit?side=right", unit_json((80.0, 400.0)), "r.json")
+    assert line == "That unit has other faders than the left channel's."
 
 
 # Calibration

@@ -1,4 +1,4 @@
-"""Files that arrive from outside: recordings, the microphone's calibration, what was played.
+"""Files that arrive from outside: recordings, the microphone's calibration, a learned unit.
 
 Each is written whole beside the others, looked at, and only then entered; what is no such file
 is refused in a line, and leaves nothing behind.
@@ -13,21 +13,31 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO, Any, Literal
 
+from evenhall.equalizer.graphic import STANDARD_HZ
 from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
 from evenhall.job.model import Take as JobTake
 from evenhall.job.recorded import next_take_file
 from evenhall.job.takes import read_reference
+from evenhall.job.unit_file import read_unit
 from evenhall.pages.guide import elements, spots
 from evenhall.pages.house import House
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.verdict.trust import take_sentence
 
-__all__ = ["KeptTake", "keep_calibration", "keep_stimulus", "keep_take"]
+__all__ = [
+    "KeptTake",
+    "forget_unit",
+    "keep_calibration",
+    "keep_stimulus",
+    "keep_take",
+    "keep_unit",
+]
 
 MAX_CALIBRATION_BYTES = 2**20  # a line a frequency: thousands of them
+MAX_UNIT_BYTES = 2**18  # a few lines a fader
 ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".rf64")
 
 
@@ -167,6 +177,55 @@ def keep_calibration(house: House, number: int, content: IO[bytes], *, name: str
         # A new name: the earlier one stays what it was measured with.
         with _entered(visit.folder, part, [f"mic-{uuid.uuid4().hex[:8]}.txt"]) as file:
             house.store.set_entry(number, "microphone.calibration", file, was=None)
+
+
+def keep_unit(
+    house: House, number: int, content: IO[bytes], *, name: str, right: bool = False
+) -> None:
+    """Take in a learned unit: the equalizer in the rack, or its right channel where that differs.
+
+    Raises
+    ------
+    InputError
+        It is none, or its right channel has other faders than the left.
+    """
+    visit = house.store.visit(number)
+    with _arrived(visit.folder, content, most=MAX_UNIT_BYTES) as part:
+        try:
+            unit = read_unit(part)
+        except InputError as error:
+            shown = Path(name).name[:80] or "The file"
+            raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
+        hz = [fader.hz for fader in unit.faders]
+        if right:
+            left = visit.value("equalizer.file")
+            if left is None:
+                raise InputError("Give the left channel's unit first.")
+            if [fader.hz for fader in read_unit(visit.folder / left).faders] != hz:
+                raise InputError("That unit has other faders than the left channel's.")
+        with _entered(visit.folder, part, [f"unit-{uuid.uuid4().hex[:8]}.json"]) as file:
+            entries: dict[str, Any] = {"equalizer.file_right" if right else "equalizer.file": file}
+            if not right:
+                entries |= {
+                    "equalizer.bands": _bands(hz),
+                    "equalizer.range_db": unit.range_db,
+                    "equalizer.file_right": None,
+                    "equalizer.response": "measured",
+                }
+            for entry, value in entries.items():
+                house.store.set_entry(number, entry, value, was=None)
+
+
+def _bands(hz: list[float]) -> int | list[float]:
+    """Name the faders of a unit as job.toml does."""
+    usual = STANDARD_HZ.get(len(hz))
+    return len(hz) if usual is not None and usual.tolist() == hz else hz
+
+
+def forget_unit(house: House, number: int) -> None:
+    """Go back to the faceplate; the file stays."""
+    for entry in ("equalizer.response", "equalizer.file", "equalizer.file_right"):
+        house.store.set_entry(number, entry, None, was=None)
 
 
 def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -> None:

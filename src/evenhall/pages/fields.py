@@ -207,6 +207,7 @@ GROUPS: tuple[Group, ...] = (
                 options=(
                     ("proportional-q", "Proportional Q"),
                     ("constant-q", "Constant Q"),
+                    ("measured", "As it was learned"),
                 ),
             ),
             Field(

@@ -36,7 +36,7 @@ MAX_CALIBRATION_BYTES = 2 * 2**20  # a megabyte of text, and the form around it
 # By the whole address: an entry may be called "calibration", and is held in memory.
 LIMITS = {
     re.compile(r"/api/visits/(import|[0-9]+/(takes/upload|stimulus))"): MAX_UPLOAD_BYTES,
-    re.compile(r"/api/visits/[0-9]+/calibration"): MAX_CALIBRATION_BYTES,
+    re.compile(r"/api/visits/[0-9]+/(calibration|unit)"): MAX_CALIBRATION_BYTES,
 }
 LONGEST_LENGTH = 18  # digits of a content-length
 # A page asks for a few things at once when it opens, and for one or two a second after.

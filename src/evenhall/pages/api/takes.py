@@ -12,7 +12,13 @@ from evenhall.pages.api.answers import (
     UploadAnswer,
 )
 from evenhall.pages.api.asked import REFUSALS, AHouse
-from evenhall.pages.arriving import keep_calibration, keep_stimulus, keep_take
+from evenhall.pages.arriving import (
+    forget_unit,
+    keep_calibration,
+    keep_stimulus,
+    keep_take,
+    keep_unit,
+)
 from evenhall.pages.recovering import enter
 
 __all__ = ["router"]
@@ -79,6 +85,22 @@ def upload_take(
 def upload_calibration(house: AHouse, visit: int, file: UploadFile) -> None:
     """Take in the microphone's calibration: frequency in Hz, deviation in dB."""
     keep_calibration(house, visit, file.file, name=file.filename or "")
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.post("/visits/{visit}/unit", status_code=204)
+def upload_unit(
+    house: AHouse, visit: int, file: UploadFile, side: Literal["both", "right"] = "both"
+) -> None:
+    """Take in a learned unit, unit.json: the equalizer in the rack, or its right channel."""
+    keep_unit(house, visit, file.file, name=file.filename or "", right=side == "right")
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.delete("/visits/{visit}/unit", status_code=204)
+def remove_unit(house: AHouse, visit: int) -> None:
+    """Go back to the equalizer as its faceplate has it."""
+    forget_unit(house, visit)
     house.bulletin.tell("changed", {}, visit=visit)
 
 
