@@ -191,8 +191,8 @@ def test_clipped_take_says_what_to_change_and_is_not_listed(room, tmp_path):
 def test_silent_microphone_says_what_to_check(room, tmp_path):
     taken = record(tmp_path / "hall", setup=replace(CABLED, mic_channel=4))
     assert not taken.usable
-    (problem,) = taken.problems
-    assert problem.code == "silent"
+    # The server may be late, and say so as well.
+    (problem,) = (one for one in taken.problems if one.code == "silent")
     assert "phantom power" in problem.text
 
 
