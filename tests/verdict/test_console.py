@@ -64,6 +64,14 @@ def test_too_few_sections_say_what_they_leave():
     assert card.text == "2 sections leave 1.9 dB, the 31 faders 0.6 dB."
 
 
+def test_more_sections_than_needed_say_what_they_bring():
+    card = ConsoleCard({"both": ()}, (2.4, 0.9, 0.5), 0.8, "the 15 faders")
+    assert card.enough == 2
+    assert card.text == (
+        "2 sections do what the 15 faders do: 0.9 dB are left. All 3 leave 0.5 dB."
+    )
+
+
 def test_few_faders_and_what_they_cost():
     level_db = flat(0.0, {125.0: 4.0, 500.0: 5.0, 2000.0: 6.0, 5000.0: 4.0})
     free = judged(*visit(level_db))

@@ -60,7 +60,9 @@ class ConsoleCard:
         faders = self.faders
         if self.enough is not None:
             many = "1 section does" if self.enough == 1 else f"{self.enough} sections do"
-            return f"{many} what {faders} do: {self.rms_db[self.enough - 1]:.1f} dB are left."
+            text = f"{many} what {faders} do: {self.rms_db[self.enough - 1]:.1f} dB are left."
+            more = f" All {len(self.rms_db)} leave {self.rms_db[-1]:.1f} dB."
+            return text + more if self.rms_db[-1] < self.rms_db[self.enough - 1] else text
         count = len(self.rms_db)
         return (
             f"{count} section{'s leave' if count > 1 else ' leaves'} {self.rms_db[-1]:.1f} dB, "
