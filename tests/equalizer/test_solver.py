@@ -369,3 +369,13 @@ def test_a_limit_that_does_not_bind_changes_nothing():
     moved = np.count_nonzero(free.fader_db)
     limited = solve(replace(unit, most_moved=moved), wanted)
     assert limited.fader_db.tolist() == free.fader_db.tolist()
+
+
+@pytest.mark.parametrize("step_db", [2.0, 0.5])
+def test_one_fader_that_may_rise_by_a_single_step_is_found(step_db):
+    """A dip that one raised fader mends; of all faders that one is to move."""
+    unit = replace(graphic_unit(10, step_db=step_db, max_boost_db=2.0), most_moved=1)
+    dip_db = -band_gain_db(unit, np.where(unit.nominal_hz == 1000.0, 2.0, 0.0))
+    found = solve(unit, Wanted(dip_db, np.ones(31), np.ones(10, dtype=bool)))
+    assert dict(zip(unit.nominal_hz, found.fader_db, strict=True))[1000.0] == 2.0
+    assert np.count_nonzero(found.fader_db) == 1

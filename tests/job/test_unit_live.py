@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from evenhall.equalizer import graphic_unit, unit_gain_db
+from evenhall.errors import InputError
 from evenhall.job.unit_live import check_again, record_round
 from evenhall.job.unit_round import UnitHead, learn, read_round, round_toml
 from evenhall.sound.live.simulated import SimulatedDevices
@@ -30,10 +31,6 @@ class Hand:
         self.does = does or {}
         self.answers = list(answers)
         self.told, self.faults, self.asked = [], [], 0
-        settings = sorted(found.settings, key=lambda one: (bool(one.faders_hz), one.bypass))
-        self.by_words = {}
-        for one in settings:
-            self.by_words.setdefault(one.file, one)
 
     def ready(self, at, count, words):
         self.told.append(words)
@@ -187,3 +184,12 @@ def test_drift_is_found_in_two_sweeps(rack, devices):
     assert worst_db > 2.0
     hand = Hand(devices, found, does={1: "stop"})
     assert check_again(devices, rack, found, learned, watch=hand) is None
+
+
+def test_unit_of_other_faders_than_the_round_is_refused(rack, devices):
+    found = read_round(rack, recorded=False)
+    record_round(devices, rack, found, watch=Hand(devices, found))
+    learned, _ = learn(read_round(rack), rack)
+    fewer = learned.model_copy(update={"faders": learned.faders[1:]})
+    with pytest.raises(InputError, match="bands are not those that were learned"):
+        check_again(devices, rack, found, fewer, watch=Hand(devices, found))

@@ -217,3 +217,11 @@ def test_right_channel_has_its_own_file(tmp_path, learned):
     (tmp_path / "right.json").unlink()
     with pytest.raises(InputError, match=r"file_right = .right\.json. does not exist"):
         measured_job(tmp_path, file_right='"right.json"')
+
+
+def test_one_thing_at_a_time_is_asked_for(tmp_path):
+    for words in (("--new", "--live"), ("--live", "--again")):
+        done = run("learn-unit", tmp_path / "rack", *words)
+        assert done.exit_code == 2
+        assert "give one of them at a time" in done.stderr
+    assert not (tmp_path / "rack").exists()

@@ -292,6 +292,16 @@ def test_learned_unit_is_what_the_card_is_made_for(pages):
     assert (job.equalizer.response, job.equalizer.file) == ("proportional-q", None)
 
 
+def test_learned_unit_that_cannot_be_entered_leaves_nothing(pages, monkeypatch):
+    def fail(*_, **__):
+        raise StoreError("visits.sqlite3: the disk is full. Make room.")
+
+    monkeypatch.setattr(pages.house.store, "set_entries", fail)
+    before = state(pages)
+    assert send(pages, "unit", unit_json(), "unit.json").status_code == 507
+    assert state(pages) == before
+
+
 def test_learned_unit_of_own_frequencies_is_listed(pages):
     send(pages, "unit", unit_json((80.0, 400.0, 3150.0)), "unit.json")
     assert job_of(pages.house.store.visit(pages.visit)).equalizer.bands == (80.0, 400.0, 3150.0)

@@ -147,3 +147,13 @@ def test_strip_is_part_of_the_card_its_forecast_and_its_proof():
     assert height.level_db == pytest.approx(
         10 * np.log10(np.mean(10 ** (verdict.card.gain_db("left")[10:24] / 10)))
     )
+
+
+def test_where_the_strip_does_it_all_no_fader_is_asked_for():
+    verdict = judged(
+        *visit(sections_band_gain_db([Section("peaking", 500.0, 3.0, 0.7)])), strip=channel_strip()
+    )
+    assert not verdict.card.solutions["both"].fader_db.any()
+    text = verdict.moves[-1].text
+    assert text.startswith("Set the channel strip first, as the list beside the card has it. ")
+    assert "All faders stay at 0." in text

@@ -8,7 +8,7 @@ import pytest
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.errors import InputError
 from evenhall.hall import Audience, Loudspeaker, Room, front_minus_back_db, mid_mean_db
-from evenhall.hall.level import total_level_db
+from evenhall.hall.level import level_parts
 from evenhall.verdict.corrected import corrected_move, fit_to_takes
 
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)
@@ -22,8 +22,8 @@ def takes(*, box=BOX, room_db=0.0, law_db=0.0, own_db=0.0, noise_db=0.0, seed=1)
     """Levels of a hall that departs from the forecast as told, 0.3 dB of doubt."""
     place = {"height_m": box.height_m, "down_deg": box.down_deg, "row_m": ROWS_M}
     place["ear_height_m"] = 1.2
-    direct = 10 ** (total_level_db(box, replace(HALL, rt60_s=None), **place) / 10)
-    late = 10 ** (total_level_db(box, HALL, **place) / 10) - direct
+    direct_db, late = level_parts(box, HALL, **place)
+    direct = 10 ** (direct_db / 10)
     level = 10 * np.log10(direct + late * 10 ** (room_db / 10))
     level = level - law_db * np.log2(FAR_M / FAR_M.mean())[:, None] + own_db
     noise = np.random.default_rng(seed).normal(0, 1, level.shape) * noise_db

@@ -231,6 +231,8 @@ def demo(
         from evenhall import terminal
         from evenhall.job.demo import write_demo, write_demo_after, write_old_unit
 
+        if after and old_unit:
+            raise InputError("--old-unit goes with a new demo: it is in the rack from the start.")
         card = card_of(folder) if after else None
         with terminal.console_for(stderr=True).status("Simulating the takes"):
             if card is None:

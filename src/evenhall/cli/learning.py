@@ -88,6 +88,8 @@ def learn_unit(
       4  a device is missing or busy
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines(), options_by_name():
+        if new + live + again > 1:
+            raise InputError("--new, --live, --again: give one of them at a time.")
         if new:
             _begin(folder, bands, range_db)
             return
@@ -141,7 +143,7 @@ def _record(
     from evenhall.job.unit_round import ROUND_FILE, read_round
 
     if not (folder / ROUND_FILE).exists():
-        _begin(folder, bands, range_db)
+        _write_round(folder, bands, range_db)
     found = read_round(folder, recorded=False)
     with (
         sounding(choice, ceiling, ready) as sound,
@@ -181,16 +183,15 @@ def _look_again(
 
 
 def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
+    """Write the round to be made, and what to play."""
     import soundfile
 
     from evenhall.acoustics.stimulus import exponential_sweep
-    from evenhall.job.store import write_whole
-    from evenhall.job.unit_round import ROUND_FILE, STIMULUS_S, UnitHead, round_toml
+    from evenhall.job.unit_round import ROUND_FILE, STIMULUS_S
 
     if (folder / ROUND_FILE).exists():
         raise InputError(f"{folder / ROUND_FILE}: is there already. Go on with it, or remove it.")
-    head = UnitHead(name=folder.resolve().name or "Unit", bands=bands, range_db=range_db)
-    write_whole({folder / ROUND_FILE: round_toml(head).encode()})
+    _write_round(folder, bands, range_db)
     sweep = exponential_sweep(STIMULUS_S, rate_hz=48_000, lead_s=0.25)
     soundfile.write(folder / STIMULUS_FILE, sweep, 48_000, subtype="PCM_24")
     typer.echo(
@@ -199,3 +200,11 @@ def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
         f"{folder}",
         err=True,
     )
+
+
+def _write_round(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
+    from evenhall.job.store import write_whole
+    from evenhall.job.unit_round import ROUND_FILE, UnitHead, round_toml
+
+    head = UnitHead(name=folder.resolve().name or "Unit", bands=bands, range_db=range_db)
+    write_whole({folder / ROUND_FILE: round_toml(head).encode()})

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from evenhall.equalizer.graphic import MODELS, GraphicUnit, unit_gain_db
+from evenhall.equalizer.graphic import MODELS, GraphicUnit, fader_name, unit_gain_db
 
-__all__ = ["DRIFT_DB", "changes_against", "drift", "setting_fault", "stood_db"]
+__all__ = ["DRIFT_DB", "changes_against", "drift", "setting_fault"]
 
 FloatArray = NDArray[np.float64]
 
@@ -32,27 +32,10 @@ MOST_NAMED = 4
 DRIFT_DB = 0.7
 
 
-def stood_db(
-    unit: GraphicUnit, asked_db: FloatArray, change_db: FloatArray, freq_hz: FloatArray
-) -> FloatArray:
-    """Give where the faders stood, by what the unit did, shape (n_faders,).
-
-    Parameters
-    ----------
-    unit : GraphicUnit
-    asked_db : ndarray, shape (n_faders,)
-        Where they should have stood.
-    change_db : ndarray, shape (n_freq,)
-        Gain against everything flat and in; nan where it is not known.
-    freq_hz : ndarray, shape (n_freq,)
-    """
-    return _stood(unit, asked_db, change_db, freq_hz)[0]
-
-
 def _stood(
     unit: GraphicUnit, asked_db: FloatArray, change_db: FloatArray, freq_hz: FloatArray
 ) -> tuple[FloatArray, float]:
-    """Give where the faders stood, and the sum of squares that is left."""
+    """Give where the faders stood by what the unit did, and the sum of squares that is left."""
     known = np.isfinite(change_db)
 
     def left(fader_db: FloatArray) -> FloatArray:
@@ -79,8 +62,13 @@ def setting_fault(
 
     Parameters
     ----------
-    unit, asked_db, change_db, freq_hz
-        As for `stood_db()`; the unit is that of the faceplate.
+    unit : GraphicUnit
+        As its faceplate has it.
+    asked_db : ndarray, shape (n_faders,)
+        Where the faders should have stood.
+    change_db : ndarray, shape (n_freq,)
+        Gain against everything flat and in; nan where it is not known.
+    freq_hz : ndarray, shape (n_freq,)
     """
     asked = asked_db != 0.0
     heard = np.nan_to_num(change_db)
@@ -115,7 +103,7 @@ def setting_fault(
 
 
 def _names(unit: GraphicUnit, which: NDArray[np.bool_]) -> str:
-    names = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in unit.nominal_hz[which]]
+    names = [fader_name(hz) for hz in unit.nominal_hz[which]]
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
     return ", ".join(names[:MOST_NAMED]) + more
 
@@ -130,13 +118,13 @@ def drift(
     unit : GraphicUnit
         As it was learned.
     asked_db, change_db, freq_hz
-        As for `stood_db()`.
+        As for `setting_fault()`.
     """
     off_db = np.nan_to_num(change_db - unit_gain_db(unit, asked_db, freq_hz))
     worst_db = float(np.abs(off_db).max())
     if worst_db < DRIFT_DB:
         return f"Still as it was learned: within {worst_db:.1f} dB.", worst_db
-    stood = stood_db(unit, asked_db, change_db, freq_hz)
+    stood, _ = _stood(unit, asked_db, change_db, freq_hz)
     off = np.abs(stood - asked_db) > DRIFT_DB
     where = f"around {freq_hz[int(np.abs(off_db).argmax())]:.0f} Hz"
     named = f" It shows at {_names(unit, off)}." if off.any() else ""

@@ -90,9 +90,8 @@ def _patterns(task: Task, steps: IntArray, faders: IntArray) -> tuple[FloatArray
 
 def _trial_patterns(task: Task, steps: IntArray, faders: IntArray) -> FloatArray:
     """Give what faders that stand at 0 would do half-way out."""
-    half_way = np.where(task.highest > 0, task.highest, task.lowest) // 2
     trial = steps.copy()
-    trial[faders] = half_way[faders]
+    trial[faders] = task.lowest[faders] // 2  # a boost's pattern is a cut's, reversed
     return _patterns(task, trial, faders)[0]
 
 

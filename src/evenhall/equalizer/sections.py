@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -96,11 +97,14 @@ def sections_gain_db(sections: Sequence[Section], freq_hz: ArrayLike) -> FloatAr
 
 def sections_band_gain_db(sections: Sequence[Section]) -> FloatArray:
     """Gain in each third-octave band, power mean over log frequency; shape (31,)."""
+    if not sections:
+        return np.zeros(EXACT_HZ.size)
     freq_hz, weight = band_nodes_hz(24)
     power = 10.0 ** (sections_gain_db(sections, freq_hz) / 10.0)
     return np.asarray(10.0 * np.log10(power @ weight))
 
 
+@lru_cache(maxsize=4)
 def band_nodes_hz(n_nodes: int) -> tuple[FloatArray, FloatArray]:
     """Gauss-Legendre places over log frequency within each band, and their weights of sum 1.
 
@@ -110,7 +114,10 @@ def band_nodes_hz(n_nodes: int) -> tuple[FloatArray, FloatArray]:
     weight : ndarray, shape (n_nodes,)
     """
     place, weight = np.polynomial.legendre.leggauss(n_nodes)
-    return EXACT_HZ[:, None] * 10.0 ** (HALF_BAND_DECADES * place), weight / 2.0
+    freq_hz, weight = EXACT_HZ[:, None] * 10.0 ** (HALF_BAND_DECADES * place), weight / 2.0
+    for array in (freq_hz, weight):
+        array.setflags(write=False)
+    return freq_hz, weight
 
 
 def section_power(

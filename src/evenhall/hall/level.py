@@ -3,8 +3,7 @@
 level_by_row()          direct, reverberant and together, a row and a band at a time
 front_minus_back_db()   first row less last row, by band
 mid_mean_db()           the mean over 200 Hz to 4 kHz that evenness and moves are stated in
-total_level_db()        the same sums over arrays of heights and tilts, for the search
-level_parts()           what it adds, direct and reverberant
+level_parts()           direct and reverberant over arrays of heights and tilts
 
 Everything is in dB re the direct sound on axis at 1 m. Direct: inverse square along the slant
 distance, nominal coverage, air. Reverberant, where size and reverberation time are known: the
@@ -34,7 +33,6 @@ __all__ = [
     "level_parts",
     "mid_mean_db",
     "reverberant_power",
-    "total_level_db",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -193,7 +191,7 @@ def _sum_db(direct_db: FloatArray, reverberant: FloatArray | None) -> FloatArray
     return np.asarray(10.0 * np.log10(10.0 ** (direct_db / 10.0) + reverberant))
 
 
-def total_level_db(
+def level_parts(
     speaker: Loudspeaker,
     room: Room,
     *,
@@ -202,8 +200,8 @@ def total_level_db(
     row_m: ArrayLike,
     ear_height_m: float,
     freq_hz: ArrayLike = EXACT_HZ,
-) -> FloatArray:
-    """Direct and reverberant level together, for `speaker` at other heights and tilts.
+) -> tuple[FloatArray, FloatArray | None]:
+    """Give direct level in dB, and reverberant power, for `speaker` at other heights and tilts.
 
     Parameters
     ----------
@@ -215,43 +213,10 @@ def total_level_db(
 
     Returns
     -------
-    ndarray, shape (..., n_bands)
-        dB re direct sound at 1 m on axis.
-    """
-    parts = level_parts(
-        speaker,
-        room,
-        height_m=height_m,
-        down_deg=down_deg,
-        row_m=row_m,
-        ear_height_m=ear_height_m,
-        freq_hz=freq_hz,
-    )
-    return _sum_db(*parts)
-
-
-def level_parts(
-    speaker: Loudspeaker,
-    room: Room,
-    *,
-    height_m: ArrayLike,
-    down_deg: ArrayLike,
-    row_m: ArrayLike,
-    ear_height_m: float,
-    freq_hz: ArrayLike = EXACT_HZ,
-) -> tuple[FloatArray, FloatArray | None]:
-    """Give what `total_level_db()` adds: direct level in dB, reverberant power as a ratio.
-
-    Parameters
-    ----------
-    speaker, room, height_m, down_deg, row_m, ear_height_m, freq_hz
-        As there.
-
-    Returns
-    -------
     direct_db : ndarray, shape (..., n_bands)
+        dB re direct sound at 1 m on axis.
     reverberant : ndarray, shape (..., n_bands), or None
-        None where the room's size or reverberation time is not known.
+        As a ratio to it; None where the room's size or reverberation time is not known.
     """
     freq = np.asarray(freq_hz, dtype=np.float64)
     direct = _direct_db(speaker, room, height_m, down_deg, row_m, ear_height_m, freq)

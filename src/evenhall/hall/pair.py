@@ -107,10 +107,12 @@ def _chosen(search: Search, doable: list[PairStance], hearing: Hearing) -> PairS
 
 def _without_idle_steps(search: Search, chosen: PairStance) -> PairStance:
     """Leave each figure as it is where changing it brings next to nothing: a hand less."""
+    # What is left must still be worth the move.
+    worth_db = search.tried.get(search.present, np.inf) - WORTH_DB
     for name in NAMES:
         kept = replace(chosen, **{name: getattr(search.present, name)})
         search.look([kept])
-        if search.tried.get(kept, np.inf) <= search.tried[chosen] + IDLE_DB:
+        if search.tried.get(kept, np.inf) <= min(search.tried[chosen] + IDLE_DB, worth_db):
             chosen = kept
     return chosen
 

@@ -22,7 +22,14 @@ from evenhall.equalizer.checking import drift, setting_fault
 from evenhall.equalizer.learning import fit_freq_hz
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.unit_file import UnitFile
-from evenhall.job.unit_round import STIMULUS_S, Round, Setting, gain_db, setting_words
+from evenhall.job.unit_round import (
+    ROUND_FILE,
+    STIMULUS_S,
+    Round,
+    Setting,
+    gain_db,
+    setting_words,
+)
 from evenhall.sound.live.capture import Captured, capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
@@ -125,8 +132,19 @@ def check_again(
     -------
     str, float
         What to say, and by how many dB the unit is off at worst; None where it was stopped.
+
+    Raises
+    ------
+    InputError
+        Another unit was learned than the round is for; or as `record_round()`, which also tells
+        what else is raised.
     """
     _check_plays(live)
+    hz = [fader.hz for fader in learned.faders]
+    if hz != found.faceplate.nominal_hz.tolist():
+        raise InputError(
+            f"{ROUND_FILE}: its bands are not those that were learned. Mend it, or learn it again."
+        )
     freq_hz = fit_freq_hz()
     flat = next(one for one in found.settings if not one.bypass and not one.faders_hz)
     moved = next(one for one in found.settings if one.faders_hz)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from evenhall.equalizer.checking import changes_against
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, unit_gain_db
+from evenhall.equalizer.graphic import GraphicUnit, fader_name, graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import (
     LearnedUnit,
     MisplacedFader,
@@ -120,7 +120,7 @@ def setting_words(faders_hz: tuple[float, ...], at_db: float) -> str:
     """
     if not faders_hz:
         return "All faders to 0, the unit switched in."
-    names = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in faders_hz]
+    names = [fader_name(hz) for hz in faders_hz]
     listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
     way = "Push" if at_db > 0 else "Pull"
     where = "up" if at_db > 0 else "down"

@@ -212,8 +212,7 @@ def keep_unit(
                     "equalizer.file_right": None,
                     "equalizer.response": "measured",
                 }
-            for entry, value in entries.items():
-                house.store.set_entry(number, entry, value, was=None)
+            house.store.set_entries(number, entries)
 
 
 def _bands(hz: list[float]) -> int | list[float]:
@@ -224,8 +223,8 @@ def _bands(hz: list[float]) -> int | list[float]:
 
 def forget_unit(house: House, number: int) -> None:
     """Go back to the faceplate; the file stays."""
-    for entry in ("equalizer.response", "equalizer.file", "equalizer.file_right"):
-        house.store.set_entry(number, entry, None, was=None)
+    entries = ("equalizer.response", "equalizer.file", "equalizer.file_right")
+    house.store.set_entries(number, dict.fromkeys(entries))
 
 
 def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -> None:

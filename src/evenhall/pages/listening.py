@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import InputError
 from evenhall.job.demo_hand import DemoHand
 from evenhall.job.following import FaderOrder, follow_faders, positions_of
@@ -20,7 +21,7 @@ from evenhall.job.result import Result
 from evenhall.job.taking import element_band_hz
 from evenhall.job.tuning import unit_of
 from evenhall.pages.devices import open_for_faders
-from evenhall.verdict.guiding import Guidance, fader_name
+from evenhall.verdict.guiding import Guidance
 from evenhall.visits.visit import Visit, job_of
 
 __all__ = ["Along", "listen_along", "order_of", "shown_of"]

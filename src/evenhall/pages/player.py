@@ -16,6 +16,7 @@ from typing import Any, Literal
 
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
+from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import EvenhallError, InputError
 from evenhall.hall import distance_m
 from evenhall.job.demo_hall import LINE_CHECK
@@ -30,7 +31,6 @@ from evenhall.pages.guide import elements, spots
 from evenhall.pages.listening import Along, listen_along, order_of
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.verdict.gain import GainHint
-from evenhall.verdict.guiding import fader_name
 from evenhall.verdict.plan import Plan
 from evenhall.verdict.trust import take_sentence
 from evenhall.visits.judging import Judge

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.equalizer.following import Followed
+from evenhall.equalizer.graphic import fader_name
 
-__all__ = ["AIR_WITHIN_DB", "CABLE_WITHIN_DB", "Guidance", "fader_name", "guide"]
+__all__ = ["AIR_WITHIN_DB", "CABLE_WITHIN_DB", "Guidance", "guide"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -63,17 +64,6 @@ class Guidance:
     left_hz: tuple[float, ...]
     unheard_hz: tuple[float, ...]
     stray: tuple[str, ...]
-
-
-def fader_name(hz: float) -> str:
-    """Write a fader as it is lettered.
-
-    Examples
-    --------
-    >>> fader_name(31.5), fader_name(1250.0), fader_name(16000.0)
-    ('31.5', '1.25k', '16k')
-    """
-    return f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
 
 
 def guide(

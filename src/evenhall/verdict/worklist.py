@@ -219,12 +219,14 @@ def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
         what = (
             "Set the faders of each side as its own card shows: the sides differ too much for one"
         )
+    rest = "All others" if any(moved.values()) else "All faders"
     if any(card.strips.values()):
-        what = "Set the channel strip first, as the list beside the card has it. " + what
+        strip = "Set the channel strip first, as the list beside the card has it"
+        what = f"{strip}. {what}" if any(moved.values()) else strip
     return [
         Move(
             "equalize",
-            f"{what}. All others stay at 0. The tone is then {forecast.rms_after_db:.1f} dB from "
+            f"{what}. {rest} stay at 0. The tone is then {forecast.rms_after_db:.1f} dB from "
             f"its target instead of {forecast.rms_before_db:.1f} dB.",
             expected={"rms_db": forecast.rms_after_db, "was_db": forecast.rms_before_db},
         )

@@ -347,6 +347,19 @@ class Store:
                 raise Changed(now)
             return _put(base, number, name, value)
 
+    def set_entries(self, number: int, entries: Mapping[str, Any]) -> None:
+        """Change some values all at once, or none; None takes one away.
+
+        Raises
+        ------
+        InputError
+            There is no such visit, or an entry is none.
+        """
+        for name, value in entries.items():
+            check_entry(name, value)
+        with self._writing() as base:
+            _put_all(base, number, entries)
+
     def begin_anew(self, number: int, entries: Mapping[str, Any]) -> None:
         """Change entries and delete all takes, all at once: the rig is another now.
 
@@ -358,9 +371,7 @@ class Store:
         for name, value in entries.items():
             check_entry(name, value)
         with self._writing() as base:
-            _visit_row(base, number)
-            for name, value in entries.items():
-                _put(base, number, name, value)
+            _put_all(base, number, entries)
             base.execute(
                 "UPDATE take SET deleted_at = ? WHERE visit_id = ? AND deleted_at IS NULL",
                 (self._now(), number),
@@ -415,6 +426,12 @@ class Store:
             if not changed:
                 raise InputError(f"This visit has no take {take}.")
             _next_revision(base, number)
+
+
+def _put_all(base: sqlite3.Connection, number: int, entries: Mapping[str, Any]) -> None:
+    _visit_row(base, number)
+    for name, value in entries.items():
+        _put(base, number, name, value)
 
 
 def _put(base: sqlite3.Connection, number: int, name: str, value: Any) -> Entry:
