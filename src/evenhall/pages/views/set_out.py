@@ -35,8 +35,8 @@ class SetOutPage:
     own_spots: bool
     gear: tuple[str, ...]
     calibration: str
-    unit: str
-    unit_right: str
+    unit: bool
+    unit_right: bool
     sound_check: Entry
     sound_check_clock: str
 
@@ -60,8 +60,8 @@ def set_out_page(visit: Visit, hall: HallForecast, frame: Frame) -> SetOutPage:
         own_spots=bool(visit.value("spots")),
         gear=gear(visit, elements(visit)),
         calibration=visit.value("microphone.calibration") or "",
-        unit=visit.value("equalizer.file") or "",
-        unit_right=visit.value("equalizer.file_right") or "",
+        unit=visit.value("equalizer.file") is not None,
+        unit_right=visit.value("equalizer.file_right") is not None,
         sound_check=visit.entries.get("sound_check", Entry()),
         sound_check_clock=clock(visit.value("sound_check")),
     )
