@@ -129,6 +129,25 @@ class TestThroughJack:
         assert run("tune", "job").returncode == 0
         assert (tmp_path / "job" / "out" / "sheet.pdf").is_file()
 
+        wire = run("take", "job", "left", "--cable", "4", "--length", "3", "--ready")
+        assert wire.returncode == 0, wire.stderr
+        assert "Left, by cable: " in wire.stdout
+        last = load_job(tmp_path / "job").takes[-1]
+        assert (last.at, last.spot, last.state, last.mic_channel) == ("cable", "cable", "after", 1)
+
+    @pytest.mark.parametrize(
+        ("words", "line"),
+        [
+            (("left",), "Give the SPOT at which the microphone stands, or --cable."),
+            (("left", "front", "--cable", "2"), "A cable stands nowhere: leave SPOT,"),
+            (("left", "--cable", "2", "--distance", "3"), "A cable stands nowhere: leave SPOT,"),
+        ],
+    )
+    def test_spot_or_cable(self, run, words, line):
+        ended = run("take", "job", *words, "--ready")
+        assert ended.returncode == 2
+        assert ended.stderr.startswith(line)
+
     def test_nothing_sounds_before_the_caution_is_answered(self, run, tmp_path):
         run("devices", "--device", "hall", "--reference", "cable")
         refused = run("take", "job", "left", "front", "--length", "3", stdin="n\n")

@@ -61,6 +61,7 @@ def test_names_are_those_of_the_contract():
             "strip",
             "headroom",
             "proof",
+            "by_cable",
         ),
     ]
     assert data["schema"] == 1

@@ -320,7 +320,7 @@ KEYS = {
 }
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
-    "": "rows speech ringing console strip headroom",
+    "": "rows speech ringing console strip headroom by_cable",
     "takes": "used_ratio coherence at",
     "patterns": "certain",
     "forecast": "out_of_reach left_out all_faders",
@@ -523,3 +523,29 @@ def test_console_and_few_faders_are_in_the_result(tmp_path):
         10.0 * np.log10(np.mean(10.0 ** (gain_db[middle] / 10.0))), abs=0.02
     )
     assert level["make_up_db"] == -level["level_db"]
+
+
+def test_cable_behind_the_unit_tells_the_fader_that_stands_wrong(tmp_path):
+    """Real files: the unit by scipy's analog sections, a microphone's calibration beside."""
+    folder = write_visit(tmp_path)
+    # 6 dB of deviation at 1 kHz: what the microphone is off by is none of the cable's.
+    (tmp_path / "mic.txt").write_text("500 0\n1000 6\n2000 0\n")
+    folder.head += '[microphone]\ncalibration = "mic.txt"\n'
+    card = folder.tune().card
+    stands = np.array([fader.fader_db for fader in card["both"]])
+    stands[NOMINAL_HZ == 630.0] += 3.0
+    impulse = through_card(np.eye(1, 1200, 600)[0], stands)  # what rings ahead of it stays
+    sound = two_channels(heard(played(3.0), impulse, noise_db=-70.0, seed=4), played(3.0))
+    fields = 'reference_channel = 2\nstate = "after"\nat = "cable"'
+    folder.add(sound, "left-cable.wav", side="left", spot="cable", fields=fields)
+    result = folder.tune()
+    assert result.card == card
+    (proof,) = result.by_cable
+    assert [take.problems for take in result.takes if take.at == "cable"] == [()]
+    (fader,) = proof.faders_wrong
+    assert (fader.side, fader.hz) == ("left", 630.0)
+    assert fader.stands_db - fader.asked_db == pytest.approx(3.0, abs=0.3)
+    assert result.moves[0].text == fader.text
+    off_db = {band.hz: band.did_db - band.asked_db for band in proof.bands}
+    assert abs(off_db[1000.0]) < 0.6
+    assert max(off_db, key=off_db.get) == 630.0

@@ -84,11 +84,10 @@ def test_what_cannot_be_is_said_before_any_sound(house, monkeypatch):
     assert house.bulletin.told == []
 
 
-def test_demo_has_no_cable(house):
+def test_cable_of_the_demo_sets_the_card_too(house):
     listen(house, cable=2)
-    now = ended(house.player)
-    assert (now.phase, now.good) == ("failed", False)
-    assert "no cable behind it" in now.text
+    assert ended(house.player).text == "All faders stand."
+    assert house.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
 
 
 def test_what_is_drawn_says_how_far_and_which_way():

@@ -14,7 +14,7 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.job.result import to_json
 from evenhall.job.takes import measure_take
 from evenhall.pages import devices, player
-from evenhall.pages.guide import elements, move_key
+from evenhall.pages.guide import elements, move_key, wanted_takes
 from evenhall.pages.player import ALIVE_S, LEVELS_PER_S
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.simulated import SimulatedDevices
@@ -153,6 +153,28 @@ def test_wrong_side_or_spot_is_refused_before_any_sound(
         house.player.take(number, side, spot, "before", holder=ME)
     assert str(caught.value) == line
     assert (house.player.now.phase, house.bulletin.told) == ("idle", [])
+
+
+def test_take_by_cable_tells_how_the_faders_stand(taken):
+    house, number = taken, 1
+    before = house.store.visit(number)
+    card = house.judge.result(before).card
+    for fader in card.get("left", card.get("both")):
+        wrong_db = 4.0 if fader.hz == 1000.0 else 0.0
+        house.store.set_entry(
+            number, f"fader.left.{fader.hz:g}", fader.fader_db + wrong_db, was=None
+        )
+    house.player.take(number, "left", "", "before", holder=ME, cable=2)
+    now = ended(house.player)
+    assert (now.phase, now.good, now.spot, now.state) == ("ended", True, "cable", "after")
+    visit = house.store.visit(number)
+    assert visit.takes[-1].take.at == "cable"
+    result = house.judge.result(visit)
+    (proof,) = result.by_cable
+    assert [fader.hz for fader in proof.faders_wrong] == [1000.0]
+    assert result.moves[0].text == proof.faders_wrong[0].text
+    # It is no take of a spot: the steps of the visit do not count it.
+    assert all(take.spot != "cable" for take in wanted_takes(visit, result, "after"))
 
 
 @pytest.mark.parametrize("order", ["take", "gain", "line"])

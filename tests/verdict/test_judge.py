@@ -11,7 +11,7 @@ FAULTS = flat(0.0, {250.0: 6.0, 3150.0: 5.0})
 
 
 def on_stage(levels, **fields):
-    return replace(take(levels, spot="lectern", **fields), on_stage=True)
+    return replace(take(levels, spot="lectern", **fields), at="stage")
 
 
 def test_take_on_stage_enters_neither_evenness_nor_card():

@@ -267,8 +267,9 @@ def take(
     ],
     side: Annotated[str, typer.Argument(metavar="ELEMENT", help="What plays: left, right, sub.")],
     spot: Annotated[
-        str, typer.Argument(metavar="SPOT", help="Where the microphone stands: front, back.")
-    ],
+        str | None,
+        typer.Argument(metavar="[SPOT]", help="Where the microphone stands: front, back."),
+    ] = None,
     after: Annotated[
         bool, typer.Option("--after", help="The card is set: this take is for the proof.")
     ] = False,
@@ -278,6 +279,16 @@ def take(
             "--stage", help="The microphone stands where the talker's will: tells where it rings."
         ),
     ] = False,
+    cable: Annotated[
+        int | None,
+        typer.Option(
+            "--cable",
+            metavar="N",
+            min=1,
+            help="No spot: a cable joins the output of the equalizer and input N. Tells which "
+            "fader stands otherwise than the card asks.",
+        ),
+    ] = None,
     distance: Annotated[
         float | None,
         typer.Option(metavar="M", min=0.05, max=300.0, help="Loudspeaker to microphone."),
@@ -323,6 +334,7 @@ def take(
       evenhall take hall left front
       evenhall take hall left back --distance 14
       evenhall take hall sub middle --kind sweep --length 10
+      evenhall take hall left --cable 2
 
     \b
     Exit code:
@@ -332,11 +344,18 @@ def take(
       4  a device is missing, busy, or was pulled out
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
-        choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
+        if cable is None:
+            if spot is None:
+                raise InputError("Give the SPOT at which the microphone stands, or --cable.")
+            choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
+        else:
+            if spot is not None or stage or distance is not None:
+                raise InputError("A cable stands nowhere: leave SPOT, --stage and --distance out.")
+            choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
         from evenhall.job.recorded import TAKES_FOLDER, recordable_job
-        from evenhall.job.taking import Order, record_into_folder, usual_kind
+        from evenhall.job.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
         from evenhall.sound.writing import leftovers
 
         recordable_job(folder, side=side)
@@ -352,9 +371,9 @@ def take(
         ):
             order = Order(
                 side=side,
-                spot=spot,
-                state="after" if after else "before",
-                at="stage" if stage else "audience",
+                spot=spot or CABLE_SPOT,
+                state="before" if not after and cable is None else "after",
+                at="cable" if cable is not None else "stage" if stage else "audience",
                 distance_m=distance,
                 kind=kind or usual_kind(sound.live),
                 length_s=length,
@@ -370,6 +389,19 @@ def take(
                 watch=TakeWatch(sound.show, sound.say, pressed),
             )
         _show_taken(taken, folder)
+        if cable is not None:
+            _show_by_cable(folder, side)
+
+
+def _show_by_cable(folder: Path, side: str) -> None:
+    """Say at once what the cable tells of the card; the whole verdict is not wanted for it."""
+    from evenhall.job.folder import load_job
+    from evenhall.job.tuning import tune
+
+    result = tune(load_job(folder), folder)
+    told = [one.text for one in result.by_cable if one.side == side]
+    for text in told or [f"There is no card for {side} yet: make the takes before the work first."]:
+        typer.echo(text[:1].upper() + text[1:])
 
 
 def _show_taken(taken: Taken, folder: Path) -> None:

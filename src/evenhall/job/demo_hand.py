@@ -22,6 +22,7 @@ OUT_DB_S, BACK_DB_S = 5.0, 2.5
 TOO_FAR_DB = 2.0
 # Long enough for the lowest fader of a usual unit to ring out to -60 dB.
 IMPULSE_S = 0.35
+LEAD_S = 0.002
 
 
 class DemoHand:
@@ -65,4 +66,5 @@ class DemoHand:
         n_samples = fft.next_fast_len(round(IMPULSE_S * rate_hz), real=True)
         freq_hz = np.arange(n_samples // 2 + 1) * (rate_hz / n_samples)
         response = unit_response(self._unit, self.fader_db, freq_hz)
-        return np.asarray(fft.irfft(response, n_samples))
+        # What rings ahead of it, as the response ends at half the rate, is not to come last.
+        return np.roll(fft.irfft(response, n_samples), round(LEAD_S * rate_hz))

@@ -291,9 +291,10 @@ class Take(_Section):
         default=False,
         description="true where the sound device's own delay is unknown, else false",
     )
-    at: Literal["audience", "stage"] = Field(
+    at: Literal["audience", "stage", "cable"] = Field(
         default="audience",
-        description='"audience", or "stage" where the talker\'s microphone will stand',
+        description='"audience", "stage" where the talker\'s microphone will stand, or "cable" '
+        "behind the equalizer",
     )
     state: Literal["before", "after"] = Field(
         default="before", description='"before" or "after" (the card was set)'

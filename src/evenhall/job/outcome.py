@@ -17,6 +17,7 @@ from evenhall.hall.rows import RowsHeard
 from evenhall.job import result as out
 from evenhall.job.model import Job
 from evenhall.verdict.judge import Verdict
+from evenhall.verdict.standing import WrongFader
 from evenhall.verdict.take import Take
 from evenhall.verdict.target import target_points
 
@@ -69,6 +70,7 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
         speech=_speech(verdict),
         ringing=_ringing(verdict),
         proof=_proof(verdict),
+        by_cable=_by_cable(verdict),
     )
 
 
@@ -133,7 +135,7 @@ def _take_result(take: Take) -> out.TakeResult:
         "side": take.side,
         "spot": take.spot,
         "state": take.state,
-        "at": "stage" if take.on_stage else "audience",
+        "at": take.at,
         "usable": take.usable,
         "problems": problems,
         "distance_m": take.distance_m,
@@ -324,14 +326,36 @@ def _proof(verdict: Verdict) -> out.Proof | None:
             )
             for k in np.flatnonzero(counted)
         ),
-        faders_wrong=tuple(
-            out.WrongFader(
-                side=fader.side,
-                hz=fader.hz,
-                asked_db=fader.asked_db,
-                stands_db=fader.stands_db,
-                text=fader.text,
-            )
-            for fader in proof.faders_wrong
-        ),
+        faders_wrong=_wrong(proof.faders_wrong),
+    )
+
+
+def _wrong(faders: Sequence[WrongFader]) -> tuple[out.WrongFader, ...]:
+    return tuple(
+        out.WrongFader(
+            side=fader.side,
+            hz=fader.hz,
+            asked_db=fader.asked_db,
+            stands_db=fader.stands_db,
+            text=fader.text,
+        )
+        for fader in faders
+    )
+
+
+def _by_cable(verdict: Verdict) -> tuple[out.CableProof, ...]:
+    return tuple(
+        out.CableProof(
+            side=one.side,
+            file=one.file,
+            rms_db=one.rms_db,
+            holds=one.holds,
+            text=one.text,
+            bands=tuple(
+                out.CableBand(hz=NOMINAL_HZ[k], did_db=one.did_db[k], asked_db=one.asked_db[k])
+                for k in np.flatnonzero(np.isfinite(one.did_db))
+            ),
+            faders_wrong=_wrong(one.faders_wrong),
+        )
+        for one in verdict.by_cable
     )

@@ -119,7 +119,7 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     if missing:
         raise InputError(*missing)
     every = _taken(job, folder)
-    taken = spot_responses([take for take in every if not take.on_stage], state="before")
+    taken = spot_responses([take for take in every if take.at == "audience"], state="before")
     stage = stage_of(job, folder)
     speaker, audience, rig = stage.speaker, stage.audience, job.rig
     assert speaker is not None

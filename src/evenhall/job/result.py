@@ -129,7 +129,7 @@ class TakeResult(_Model):
     side: str
     spot: str
     state: Annotated[str, AfterValidator(_one_of("before", "after"))]
-    at: Annotated[str, AfterValidator(_one_of("audience", "stage"))] = "audience"
+    at: Annotated[str, AfterValidator(_one_of("audience", "stage", "cable"))] = "audience"
     usable: bool
     problems: tuple[TakeProblem, ...] = ()
     delay_s: float | None = None
@@ -344,6 +344,26 @@ class Proof(_Model):
     faders_wrong: tuple[WrongFader, ...] = ()
 
 
+class CableBand(_Model):
+    """One band by cable: what the unit does and what the card asks, the level free."""
+
+    hz: float
+    did_db: float
+    asked_db: float
+
+
+class CableProof(_Model):
+    """The unit of one side by a cable behind it, held against the card."""
+
+    side: str
+    file: str
+    rms_db: float
+    holds: bool
+    text: str
+    bands: tuple[CableBand, ...]
+    faders_wrong: tuple[WrongFader, ...] = ()
+
+
 class Speech(_Model):
     """How well speech is understood at the farthest spot of one loudspeaker."""
 
@@ -405,6 +425,7 @@ class Result(_Model):
     strip: dict[str, tuple[Section, ...]] = Field(default_factory=dict)
     headroom: tuple[Headroom, ...] = ()
     proof: Proof | None = None
+    by_cable: tuple[CableProof, ...] = ()
 
     @property
     def any_usable(self) -> bool:

@@ -160,7 +160,7 @@ def _measure(
         response=None,
         problems=(),
         usable=False,
-        on_stage=job_take.at == "stage",
+        at=job_take.at,
     )
     try:
         recording = read_recording(folder / job_take.file)
@@ -196,7 +196,8 @@ def _measure(
             "stimulus, stop it after, and record the take again.",
         )
         return replace(unusable, problems=(*problems, short))
-    if calibration is not None:
+    by_cable = job_take.at == "cable"
+    if calibration is not None and not by_cable:
         response = replace(response, bands=_calibrated(response.bands, calibration))
     shared = job_take.reference_channel is not None
     found, usable = response_problems(
@@ -204,6 +205,7 @@ def _measure(
         shared_clock=shared,
         full_range=is_main(job_take.side),
         low_limit_hz=job.rig.low_limit_hz or 0.0,
+        by_cable=by_cable,
     )
     clipped = max(recording.clipped_ratio[job_take.mic_channel - 1], 0.0) > CLIPPED_RATIO
     return replace(
@@ -260,7 +262,7 @@ def _calibrated(bands: BandLevels, deviation_db: FloatArray) -> BandLevels:
 def _distance_m(
     take: JobTake, response: Response, shared: bool, temperature_c: float
 ) -> float | None:
-    if take.distance_m is not None:
+    if take.distance_m is not None or take.at == "cable":
         return take.distance_m
     if not shared or take.delay_is_relative or not response.delay_s > 0:
         return None

@@ -33,6 +33,7 @@ from evenhall.verdict.take import Take
 from evenhall.verdict.trust import flag_disagreement
 
 __all__ = [
+    "CABLE_SPOT",
     "CREST_LIMIT_DB",
     "Order",
     "Taken",
@@ -54,6 +55,7 @@ SUB_BAND_HZ = (20.0, 300.0)
 # Half an octave below its lower limit a loudspeaker has no output worth the strain.
 BELOW_LIMIT = 2.0**-0.5
 SEED = 1
+CABLE_SPOT = "cable"  # where a take by cable is said to have been made
 
 
 @dataclass(frozen=True)
@@ -77,7 +79,7 @@ class Order:
     side: str
     spot: str
     state: Literal["before", "after"] = "before"
-    at: Literal["audience", "stage"] = "audience"
+    at: Literal["audience", "stage", "cable"] = "audience"
     distance_m: float | None = None
     kind: Literal["pink", "sweep"] = "pink"
     length_s: float | None = None

@@ -15,15 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
-from evenhall.job.demo_hall import GAIN_DB, NOISE, demo_impulse
+from evenhall.job.demo_hall import GAIN_DB, NOISE, demo_impulse, positions
 from evenhall.job.demo_hand import DemoHand
 from evenhall.job.result import Result
 from evenhall.job.tuning import unit_of
 from evenhall.pages.guide import move_key
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.sound.live.session import Live
-from evenhall.sound.live.setup import remembered
+from evenhall.sound.live.setup import SoundSetup, remembered
 from evenhall.sound.live.simulated import SimulatedDevices
+from evenhall.sound.simulated import Noise
 from evenhall.visits.visit import Visit, job_of
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "VisitDevices",
     "hands_done",
     "hands_so_far",
+    "open_cable",
     "open_devices",
     "open_for_faders",
 ]
@@ -40,6 +42,7 @@ __all__ = [
 DEMO_PACE = 4.0
 HAND_PACE = 1.0
 STANCE = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
+CABLE_NOISE = Noise(level_dbfs=-96.0)  # of an interface and an old unit
 GAIN = "_gain_db"  # behind the side's name, as moves name it
 
 
@@ -83,11 +86,54 @@ def open_devices(visit: Visit, result: Result | None, *, state: str) -> Iterator
     if visit.demo:
         yield _simulated(visit, result if state == "after" else None)
         return
+    with Live(_setup()) as live:
+        yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
+
+
+@contextmanager
+def open_cable(visit: Visit, *, cable: int) -> Iterator[VisitDevices]:
+    """Open what plays through the equalizer and hears it by a cable.
+
+    Parameters
+    ----------
+    visit : Visit
+    cable : int
+        Input that the unit's output is on.
+
+    Raises
+    ------
+    InputError, DeviceError
+        As `open_devices()` raises them.
+    """
+    if visit.demo:
+        devices = _demo_cable(visit, pace=DEMO_PACE)
+        unit = unit_of(job_of(visit), visit.folder)
+
+        def solo(side: str, _spot: str) -> None:
+            hand = DemoHand(unit, positions(unit, _stands(visit, side)))
+            devices.connect(hand.impulse(rate_hz=devices.rate_hz))
+
+        yield VisitDevices(devices, solo=solo, turn=lambda _by_db: None)
+        return
+    with Live(_cable_setup(cable)) as live:
+        yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
+
+
+def _cable_setup(cable: int) -> SoundSetup:
+    return replace(_setup(), mic_channel=cable, reference="inside", reference_channel=0)
+
+
+def _setup() -> SoundSetup:
     setup = remembered()
     if setup is None:
         raise InputError("No sound device is chosen yet. Choose one on the page Set out.")
-    with Live(setup) as live:
-        yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
+    return setup
+
+
+def _demo_cable(visit: Visit, *, pace: float) -> SimulatedDevices:
+    devices = SimulatedDevices(noise=CABLE_NOISE, pace=pace, seed=visit.revision)
+    devices.connect(np.ones(1))
+    return devices
 
 
 @contextmanager
@@ -110,23 +156,19 @@ def open_for_faders(
     Raises
     ------
     InputError, DeviceError
-        As `open_devices()` raises them; the demo's unit has no cable behind it.
+        As `open_devices()` raises them.
     """
     if visit.demo:
-        if cable is not None:
-            raise InputError("The demo's unit has no cable behind it. Let the microphone listen.")
         # A hand is no faster here than elsewhere.
-        devices = _hall_of(visit, pace=HAND_PACE)
-        stance = _stance(_hands(visit, result))
-        devices.connect(demo_impulse(side, spot, rate_hz=devices.rate_hz, **stance))
+        if cable is not None:
+            devices = _demo_cable(visit, pace=HAND_PACE)
+        else:
+            devices = _hall_of(visit, pace=HAND_PACE)
+            stance = _stance(_hands(visit, result))
+            devices.connect(demo_impulse(side, spot, rate_hz=devices.rate_hz, **stance))
         yield devices, lambda hand: devices.put_in(hand.impulse(rate_hz=devices.rate_hz))
         return
-    setup = remembered()
-    if setup is None:
-        raise InputError("No sound device is chosen yet. Choose one on the page Set out.")
-    if cable is not None:
-        setup = replace(setup, mic_channel=cable, reference="inside", reference_channel=0)
-    with Live(setup) as live:
+    with Live(_setup() if cable is None else _cable_setup(cable)) as live:
         yield live, lambda _hand: None
 
 

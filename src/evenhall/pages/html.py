@@ -213,6 +213,14 @@ def card(
     return _page(request, "card.html", page=card_page(visit, result, frame, side=side, at=at))
 
 
+def _cable_input(visit: Visit) -> int:
+    """Give the input beside the microphone's, as an interface for this job has two; 0 for none."""
+    if visit.demo:
+        return 2
+    setup = remembered()
+    return 0 if setup is None else 2 if setup.mic_channel == 1 else 1
+
+
 @router.get("/visit/{number}/follow/{side}")
 def follow(
     request: Request, house: AHouse, number: int, side: str, stay: bool = False
@@ -221,10 +229,7 @@ def follow(
     visit, result, frame = _frame(request, house, number, "worklist")
     if side not in elements(visit):
         raise InputError(f"There is no {side!r} in this rig.")
-    setup = None if visit.demo else remembered()
-    # The input beside the microphone's: an interface for this job has two.
-    cable = 0 if setup is None else 2 if setup.mic_channel == 1 else 1
-    page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=cable)
+    page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=_cable_input(visit))
     return _page(request, "follow.html", page=page)
 
 
@@ -232,7 +237,9 @@ def follow(
 def proof(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the proof."""
     visit, result, frame = _frame(request, house, number, "proof")
-    return _page(request, "proof.html", page=proof_page(visit, result, frame))
+    return _page(
+        request, "proof.html", page=proof_page(visit, result, frame, cable=_cable_input(visit))
+    )
 
 
 @router.get("/visit/{number}/hand-over")

@@ -24,9 +24,9 @@ from evenhall.job.gain import set_gain
 from evenhall.job.line_round import Element, check_round, elements_of
 from evenhall.job.model import Take as JobTake
 from evenhall.job.result import Result
-from evenhall.job.taking import Order, Taken, record_take, usual_kind
+from evenhall.job.taking import CABLE_SPOT, Order, Taken, record_take, usual_kind
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import VisitDevices, hands_done, open_devices
+from evenhall.pages.devices import VisitDevices, hands_done, open_cable, open_devices
 from evenhall.pages.guide import elements, spots
 from evenhall.pages.listening import Along, listen_along, order_of
 from evenhall.sound.live.open_devices import CEILING_DBFS
@@ -158,7 +158,16 @@ class Player:
         self._thread: Thread | None = None
         self.now = Playing()
 
-    def take(self, visit: int, side: str, spot: str, state: str, *, holder: str) -> None:
+    def take(
+        self,
+        visit: int,
+        side: str,
+        spot: str,
+        state: str,
+        *,
+        holder: str,
+        cable: int | None = None,
+    ) -> None:
         """Begin a take.
 
         Parameters
@@ -169,6 +178,8 @@ class Player:
         state : {"before", "after"}
         holder : str
             Who has to be there while it sounds.
+        cable : int, optional
+            Input that the equalizer's output is on, for a take by cable; then `spot` says nothing.
 
         Raises
         ------
@@ -179,11 +190,13 @@ class Player:
         places = {spot.label: spot.along_m for spot in spots(known)}
         if side not in elements(known):
             raise InputError(f"There is no {side!r} in this rig.")
-        if spot not in places:
+        if cable is not None:
+            spot, state = CABLE_SPOT, "after"
+        elif spot not in places:
             raise InputError(f"There is no spot {spot!r} in this visit.")
         job_of(known)  # what cannot be is said before anything sounds
         first = Playing("take", "opening", visit, side, spot, state)
-        self._begin(first, holder, lambda: self._take(known, places[spot]))
+        self._begin(first, holder, lambda: self._take(known, places.get(spot), cable))
 
     def gain(self, visit: int, *, holder: str) -> None:
         """Begin to set the microphone's gain, at the first spot of the first element."""
@@ -301,10 +314,15 @@ class Player:
             return "Stopped. Nothing was kept."
         return "Stopped by itself: the page that had started it was gone. Nothing was kept."
 
-    def _take(self, visit: Visit, along_m: float | None) -> None:
+    def _take(self, visit: Visit, along_m: float | None, cable: int | None) -> None:
         job, now = job_of(visit), self.now
         done = self._result(visit) if now.state == "after" else None
-        with open_devices(visit, done, state=now.state) as devices:
+        opened = (
+            open_devices(visit, done, state=now.state)
+            if cable is None
+            else open_cable(visit, cable=cable)
+        )
+        with opened as devices:
             devices.solo(now.side, now.spot)
             # After the work they hang where hands have put them.
             height_m = hands_done(visit, done).get("speaker_height_m", job.rig.speaker_height_m)
@@ -312,6 +330,7 @@ class Player:
                 side=now.side,
                 spot=now.spot,
                 state="after" if now.state == "after" else "before",
+                at="audience" if cable is None else "cable",
                 distance_m=None
                 if along_m is None or height_m is None
                 else round(

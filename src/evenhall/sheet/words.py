@@ -116,6 +116,10 @@ def verdicts(result: Result) -> tuple[Point, ...]:
         )
         body = " ".join([body, *(fader.text for fader in proof.faders_wrong)])
         points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
+    points += [
+        Point("By cable " + _state(one.holds), one.text[:1].upper() + one.text[1:], one.holds)
+        for one in result.by_cable
+    ]
     known = [one for one in result.speech if one.sti is not None]
     if known:
         worst = min(known, key=lambda one: one.sti or 0.0)

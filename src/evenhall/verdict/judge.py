@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
+from evenhall.verdict.by_cable import CableProof, cable_moves, cable_proofs
 from evenhall.verdict.card import Card, Forecast, deviation_db, forecast
 from evenhall.verdict.common import CommonResponse, common_response
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
@@ -21,6 +22,7 @@ from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, level_range_hz
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.robust import Recipe, robust_card
+from evenhall.verdict.standing import correcting_move
 from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
@@ -87,6 +89,7 @@ class Verdict:
     forecast: Forecast | None
     moves: tuple[Move, ...]
     proof: Proof | None
+    by_cable: tuple[CableProof, ...]
     rows: RowsHeard | None
     speech: tuple[SpotSpeech, ...]
     ringing: tuple[PlaceRinging, ...]
@@ -132,7 +135,7 @@ def _console(card: Card | None, setting: Setting) -> ConsoleCard | None:
 
 
 def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ...]:
-    if not any(take.on_stage for take in takes):
+    if not any(take.at == "stage" for take in takes):
         return ()
     from evenhall.verdict.ringing import ringing_at  # seldom wanted
 
@@ -152,18 +155,14 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
     )
 
 
-def _correcting(proof: Proof | None) -> tuple[Move, ...]:
-    """List the moves of the faders that stand wrong, where the proof does not hold."""
-    if proof is None or proof.holds:
-        return ()
-    return tuple(
-        Move(
-            "equalize",
-            fader.text,
-            before={"hz": fader.hz, "fader_db": fader.stands_db},
-            after={"hz": fader.hz, "fader_db": fader.asked_db},
-        )
-        for fader in proof.faders_wrong
+def _correcting(proof: Proof | None, by_cable: Sequence[CableProof]) -> tuple[Move, ...]:
+    """List the moves of the faders that stand wrong; what a cable says goes before the air."""
+    moves = cable_moves(by_cable)
+    if proof is None:
+        return moves
+    told = {one.side for one in by_cable}
+    return moves + tuple(
+        correcting_move(fader) for fader in proof.faders_wrong if fader.side not in told
     )
 
 
@@ -177,7 +176,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     setting : Setting
     """
     every = flag_disagreement(takes)
-    takes = [take for take in every if not take.on_stage]
+    takes = [take for take in every if take.at == "audience"]
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
@@ -203,6 +202,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         heights = headroom(card, range_hz=range_hz) if np.any(card.weight > 0) else ()
         after = spot_responses(takes, state="after")
         proof = prove(mains, after, card, rt60_s=rt60_s)
+    by_cable = cable_proofs(every, card)
     hand_moves, rows = _hands(stage, even, spots)
     return Verdict(
         takes=tuple(every),
@@ -214,7 +214,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         patterns=patterns,
         card=card,
         forecast=outlook,
-        moves=_correcting(proof)
+        moves=_correcting(proof, by_cable)
         + worklist(
             takes=every,
             spots=spots,
@@ -227,6 +227,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             timing=_timing(before, setting),
         ),
         proof=proof,
+        by_cable=by_cable,
         rows=rows,
         speech=_speech(mains),
         ringing=_ringing(every, card),

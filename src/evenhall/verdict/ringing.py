@@ -185,7 +185,10 @@ def ringing_at(
             ),
         )
         for take in takes
-        if take.on_stage and take.state == "before" and take.usable and take.response is not None
+        if take.at == "stage"
+        and take.state == "before"
+        and take.usable
+        and take.response is not None
     )
 
 

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT
 from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, unit_power
+from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
 from evenhall.verdict.words import hz_text
 
-__all__ = ["WrongFader", "did_by_takes", "wrong_faders"]
+__all__ = ["WrongFader", "correcting_move", "did_by_takes", "wrong_faders"]
 
 FloatArray = NDArray[np.float64]
 
@@ -60,6 +61,16 @@ class WrongFader:
         )
 
 
+def correcting_move(fader: WrongFader) -> Move:
+    """Give what puts a fader where the card wants it."""
+    return Move(
+        "equalize",
+        fader.text,
+        before={"hz": fader.hz, "fader_db": fader.stands_db},
+        after={"hz": fader.hz, "fader_db": fader.asked_db},
+    )
+
+
 def did_by_takes(
     before: Sequence[SpotResponse], after: Sequence[SpotResponse], side: str
 ) -> tuple[FloatArray, FloatArray]:
@@ -94,6 +105,7 @@ def wrong_faders(
     uncertainty_db: FloatArray,
     *,
     side: str,
+    least_off_db: float = LEAST_OFF_DB,
 ) -> tuple[WrongFader, ...]:
     """Name the few faders that explain what the unit did, lowest first; none if unsure.
 
@@ -113,6 +125,8 @@ def wrong_faders(
         Gain measured in each band, nan where it is not known, and one standard deviation.
     side : str
         For the words.
+    least_off_db : float
+        What stands off by less is not named.
     """
     known = np.isfinite(did_db) & np.isfinite(uncertainty_db)
     if known.sum() < 3:
@@ -166,5 +180,5 @@ def wrong_faders(
     return tuple(
         WrongFader(side, float(unit.nominal_hz[k]), float(asked_db[k]), float(stands[k]))
         for k in sorted(found)
-        if abs(stands[k] - asked_db[k]) >= LEAST_OFF_DB
+        if abs(stands[k] - asked_db[k]) >= least_off_db
     )

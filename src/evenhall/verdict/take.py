@@ -51,8 +51,9 @@ class Take:
     problems : tuple of Problem
     usable : bool
         Whether its levels count.
-    on_stage : bool
-        The microphone stood where the talker's will, not among the people.
+    at : str
+        "audience"; "stage" where the talker's microphone will stand; "cable" where no microphone
+        listened, but a cable behind the equalizer.
     """
 
     file: str
@@ -63,7 +64,7 @@ class Take:
     response: Response | None
     problems: tuple[Problem, ...]
     usable: bool
-    on_stage: bool = False
+    at: str = "audience"
 
     @property
     def level_db(self) -> FloatArray:

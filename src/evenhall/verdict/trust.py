@@ -47,7 +47,12 @@ def _bands_text(hz: NDArray[np.float64]) -> str:
 
 
 def response_problems(
-    response: Response, *, shared_clock: bool, full_range: bool, low_limit_hz: float = 0.0
+    response: Response,
+    *,
+    shared_clock: bool,
+    full_range: bool,
+    low_limit_hz: float = 0.0,
+    by_cable: bool = False,
 ) -> tuple[tuple[Problem, ...], bool]:
     """Judge a response by itself.
 
@@ -60,6 +65,8 @@ def response_problems(
         Whether the element is expected to cover the whole range (a sub is not).
     low_limit_hz : float
         Lower limit of the element: what is not played below it is not missed.
+    by_cable : bool
+        Whether a cable is listened to: then the reference itself is what it carries.
 
     Returns
     -------
@@ -78,7 +85,7 @@ def response_problems(
         ), False
     problems = []
     usable = True
-    if shared_clock and _carries_the_reference(response):
+    if shared_clock and not by_cable and _carries_the_reference(response):
         problems.append(
             Problem(
                 "wrong_channel",
@@ -164,6 +171,8 @@ def _carries_the_reference(response: Response) -> bool:
 def flag_disagreement(takes: Sequence[Take]) -> tuple[Take, ...]:
     """Add a problem to takes of one element at one spot that do not agree.
 
+    Those by cable may differ: faders are moved between them.
+
     Flat across the bands: the gain was moved. Not flat: the microphone, or something in the
     room. Both takes keep what they measured; which of them is right only the person knows.
     """
@@ -171,6 +180,8 @@ def flag_disagreement(takes: Sequence[Take]) -> tuple[Take, ...]:
     for later in range(len(judged)):
         for earlier in range(later):
             first, second = judged[earlier], judged[later]
+            if "cable" in (first.at, second.at):
+                continue
             if (first.side, first.spot, first.state) != (second.side, second.spot, second.state):
                 continue
             problem = _disagreement(first, second)

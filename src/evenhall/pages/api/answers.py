@@ -118,6 +118,9 @@ class TakeOrder(Question):
     side: str = Field(max_length=200)
     spot: str = Field(max_length=200)
     state: Literal["before", "after"] = "before"
+    cable: int | None = Field(
+        default=None, ge=1, le=64, description="Input that the equalizer's output is on."
+    )
     holder: str = Field(min_length=1, max_length=64, description="Who stays while it sounds.")
     warned: bool = Field(description="Whether everybody near the loudspeakers was warned.")
 

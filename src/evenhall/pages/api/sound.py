@@ -43,7 +43,9 @@ def show_sound(house: AHouse) -> PlayingAnswer:
 def start_take(house: AHouse, order: TakeOrder) -> PlayingAnswer:
     """Begin a take."""
     _warned(order.warned)
-    house.player.take(order.visit, order.side, order.spot, order.state, holder=order.holder)
+    house.player.take(
+        order.visit, order.side, order.spot, order.state, holder=order.holder, cable=order.cable
+    )
     return PlayingAnswer.model_validate(house.player.now)
 
 

@@ -10,14 +10,27 @@ from evenhall.pages.guide import card_left
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
+from evenhall.verdict.take import is_main
 from evenhall.visits.visit import Visit
 
 __all__ = ["ProofPage", "proof_page"]
 
 
 @dataclass(frozen=True)
+class CableRow:
+    """What a cable behind the equalizer says of a side; empty where it was not asked."""
+
+    side: str
+    text: str
+    holds: bool
+
+
+@dataclass(frozen=True)
 class ProofPage:
-    """Proof: the takes again, and what they say beside forecast and target."""
+    """Proof: the takes again, and what they say beside forecast and target.
+
+    `cable` is the input that a cable behind the equalizer goes to, 0 where there can be none.
+    """
 
     frame: Frame
     takes: TakesPage
@@ -27,9 +40,11 @@ class ProofPage:
     map: Drawing | None
     map_before: Drawing | None
     undone: tuple[str, ...]
+    cable: int
+    by_cable: tuple[CableRow, ...]
 
 
-def proof_page(visit: Visit, result: Result | None, frame: Frame) -> ProofPage:
+def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int) -> ProofPage:
     """Make the page of the proof."""
     proof = None if result is None else result.proof
     chart = None
@@ -59,6 +74,23 @@ def proof_page(visit: Visit, result: Result | None, frame: Frame) -> ProofPage:
         map=map_drawing(result, "after"),
         map_before=map_drawing(result, "before"),
         undone=tuple(undone),
+        cable=cable,
+        by_cable=_cable_rows(result),
+    )
+
+
+def _cable_rows(result: Result | None) -> tuple[CableRow, ...]:
+    if result is None or not result.card:
+        return ()
+    told = {one.side: one for one in result.by_cable}
+    sides = dict.fromkeys(take.side for take in result.takes if is_main(take.side))
+    return tuple(
+        CableRow(
+            side,
+            told[side].text if side in told else "",
+            side in told and told[side].holds,
+        )
+        for side in sides
     )
 
 

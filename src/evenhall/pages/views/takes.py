@@ -77,7 +77,9 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         following=following,
         drawing=hall_drawing(visit, result, state=state, playing=sounds or None),
         others=tuple(
-            one for one in visit.kept_takes if one.take.state == state and one.number not in counted
+            one
+            for one in visit.kept_takes
+            if one.take.state == state and one.take.at != "cable" and one.number not in counted
         ),
         deleted=tuple(one for one in visit.takes if one.deleted and one.take.state == state),
         gain=gain.get("text", ""),

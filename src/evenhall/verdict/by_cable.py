@@ -1,0 +1,173 @@
+"""What a cable behind the equalizer says of the card, once its faders are set.
+
+Start at `cable_proofs()`. What was asked is held against what the unit did; its level is free.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.equalizer.checking import changes_against
+from evenhall.verdict.card import Card
+from evenhall.verdict.move import Move
+from evenhall.verdict.standing import WrongFader, correcting_move, wrong_faders
+from evenhall.verdict.take import Take
+from evenhall.verdict.words import hz_text
+
+__all__ = ["CableProof", "cable_moves", "cable_proofs"]
+
+FloatArray = NDArray[np.float64]
+
+# Less than this from the lowest to the highest band, and no fader is heard at all.
+DEAF_DB = 0.7
+# As far as a hand sets faders to a scale and the ear lets pass (Toole and Olive 1988, broad
+# errors, from memory).
+HOLDS_DB = 1.0
+# By cable there is no room in the way: less is named than in the air.
+LEAST_OFF_DB = 1.0
+# The other side's card fits so much better: then it is the other side's channel.
+OTHER_RATIO = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class CableProof:
+    """The unit of one side, as the faders stand.
+
+    Parameters
+    ----------
+    side, file : str
+        The take by cable.
+    did_db, asked_db : ndarray, shape (31,)
+        What the unit does and what the card wants, both with their mean over the known bands
+        taken off; nan where the cable tells nothing.
+    faders_wrong : tuple of WrongFader
+    fault : str
+        What is wrong with the whole of it, and what to do; empty where nothing is.
+    """
+
+    side: str
+    file: str
+    did_db: FloatArray
+    asked_db: FloatArray
+    faders_wrong: tuple[WrongFader, ...]
+    fault: str
+
+    @property
+    def rms_db(self) -> float:
+        """How far the unit is from the card."""
+        return _rms_db(self.did_db - self.asked_db)
+
+    @property
+    def holds(self) -> bool:
+        """Whether the faders stand as the card asks."""
+        return not self.fault and not self.faders_wrong and self.rms_db <= HOLDS_DB
+
+    @property
+    def text(self) -> str:
+        """Say how it stands, in a sentence or two."""
+        if self.fault:
+            return f"{self.side}, by cable: {self.fault}"
+        if self.faders_wrong:
+            lines = " ".join(fader.text for fader in self.faders_wrong)
+            return f"{self.side}, by cable: {self.rms_db:.1f} dB from the card. {lines}"
+        if self.holds:
+            return f"{self.side}, by cable: as the card asks, within {self.rms_db:.1f} dB (rms)."
+        off_db = self.did_db - self.asked_db
+        worst = int(np.nanargmax(np.abs(off_db)))
+        return (
+            f"{self.side}, by cable: {self.rms_db:.1f} dB from the card, most around "
+            f"{hz_text(NOMINAL_HZ[worst])} ({off_db[worst]:+.1f} dB), and no few faders explain "
+            "it. See that all stand as the card says; if they do, the unit strays from its scale: "
+            "learn it, and tune once more."
+        )
+
+
+def _rms_db(off_db: FloatArray) -> float:
+    return float(np.sqrt(np.nanmean(np.square(off_db))))
+
+
+def cable_proofs(takes: Sequence[Take], card: Card | None) -> tuple[CableProof, ...]:
+    """Hold what the unit of each side did against the card; the last take by cable counts.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Those not by cable are left aside.
+    card : Card or None
+    """
+    if card is None or not card.solutions:
+        return ()
+    last = {take.side: take for take in takes if take.at == "cable" and take.usable}
+    return tuple(_proof(take, card) for take in last.values() if _has_card(card, take.side))
+
+
+def _has_card(card: Card, side: str) -> bool:
+    return "both" in card.solutions or side in card.solutions
+
+
+def _proof(take: Take, card: Card) -> CableProof:
+    side = take.side
+    did_db, doubt_db = take.level_db, take.uncertainty_db
+    known = np.isfinite(did_db) & np.isfinite(doubt_db)
+    did_db = np.where(known, did_db - np.mean(did_db[known]), np.nan)
+
+    def asked_of(other: str) -> FloatArray:
+        gain_db = card.gain_db(other)
+        return np.where(known, gain_db - np.mean(gain_db[known]), np.nan)
+
+    asked_db = asked_of(side)
+    fault = _fault(did_db, asked_db)
+    wrong: tuple[WrongFader, ...] = ()
+    off_db = _rms_db(did_db - asked_db)
+    others = [
+        other
+        for other in card.solutions
+        if other not in (side, "both") and _rms_db(did_db - asked_of(other)) < OTHER_RATIO * off_db
+    ]
+    if not fault and off_db > HOLDS_DB and others:
+        fault = (
+            f"this is the card of {others[0]}. The cable is on its channel, or the two channels "
+            "are swapped. Mend it, and record it again."
+        )
+    if not fault:
+        solution = card.solutions.get("both") or card.solutions[side]
+        wrong = wrong_faders(
+            card.unit_of(side),
+            solution.fader_db,
+            did_db - card.strip_db(side),
+            doubt_db,
+            side=side,
+            least_off_db=LEAST_OFF_DB,
+        )
+    return CableProof(side, take.file, did_db, asked_db, wrong, fault)
+
+
+def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
+    if np.nanmax(asked_db) - np.nanmin(asked_db) <= DEAF_DB:
+        return ""
+    if np.nanmax(did_db) - np.nanmin(did_db) < DEAF_DB:
+        return (
+            "nothing of the card is heard: the unit is bypassed, or the cable goes around it. "
+            "Switch it in, look where the cable comes from, and record it again."
+        )
+    if changes_against(np.nan_to_num(asked_db), did_db):
+        return (
+            "the unit does the reverse of the card: the faders stand the other way, or the two "
+            "inputs are swapped. Mend it, and record it again."
+        )
+    return ""
+
+
+def cable_moves(proofs: Sequence[CableProof]) -> tuple[Move, ...]:
+    """List what is to be done before the sides stand as the card asks."""
+    moves: list[Move] = []
+    for proof in proofs:
+        if proof.fault:
+            moves.append(Move("check", proof.text[:1].upper() + proof.text[1:]))
+        moves += [correcting_move(fader) for fader in proof.faders_wrong]
+    return tuple(moves)

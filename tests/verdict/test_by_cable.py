@@ -1,0 +1,138 @@
+"""What a cable behind the equalizer says of the card: made from the unit's own gains."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenhall.equalizer.graphic import band_gain_db, graphic_unit
+from verdict.builders import flat, judged, take, visit
+
+UNIT = graphic_unit(31)
+FAULTS = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0, 3150.0: 4.0, 4000.0: 2.0})
+OTHER = flat(0.0, {500.0: 8.0, 630.0: 5.0, 6300.0: 6.0})
+
+
+@pytest.fixture(scope="module")
+def before():
+    return visit(FAULTS)
+
+
+def faders_of(before, side="left"):
+    card = judged(*before).card
+    return (card.solutions.get("both") or card.solutions[side]).fader_db
+
+
+def by_cable(level_db, side="left", **fields):
+    made = take(level_db, side=side, spot="cable", state="after", uncertainty_db=0.02, **fields)
+    return replace(made, at="cable")
+
+
+def stands(before, changes_db=None):
+    """Give what the unit does, -7 dB of cable and preamp with it."""
+    faders = faders_of(before).copy()
+    for hz, change_db in (changes_db or {}).items():
+        faders[hz == UNIT.nominal_hz] += change_db
+    return band_gain_db(UNIT, faders) - 7.0
+
+
+def proof_of(before, *cables):
+    (proof,) = judged(*before, *cables).by_cable
+    return proof
+
+
+def test_faders_as_the_card_asks_hold_at_any_level(before):
+    proof = proof_of(before, by_cable(stands(before)))
+    assert proof.holds
+    assert proof.rms_db <= 0.01
+    assert proof.text == "left, by cable: as the card asks, within 0.0 dB (rms)."
+
+
+@pytest.mark.parametrize("off_db", [3.0, -3.0, 1.5])
+def test_fader_that_stands_wrong_is_named_with_its_correction(before, off_db):
+    verdict = judged(*before, by_cable(stands(before, {630.0: off_db})))
+    (proof,) = verdict.by_cable
+    (fader,) = proof.faders_wrong
+    assert fader.hz == 630.0
+    assert fader.off_db == pytest.approx(off_db, abs=0.5)
+    assert not proof.holds
+    assert verdict.moves[0].text == fader.text
+    assert verdict.moves[0].after == {"hz": 630.0, "fader_db": fader.asked_db}
+
+
+def test_any_fader_3_db_off_is_named_95_times_in_100(before):
+    named = 0
+    rng = np.random.default_rng(3)
+    for _ in range(100):
+        hz, off_db = rng.choice(UNIT.nominal_hz[3:28]), rng.choice([-3.0, 3.0])
+        noise = rng.normal(0.0, 0.1, 31)
+        wrong = proof_of(before, by_cable(stands(before, {hz: off_db}) + noise)).faders_wrong
+        named += [fader.hz for fader in wrong] == [hz]
+    assert named >= 95
+
+
+def test_last_take_by_cable_of_a_side_counts(before):
+    wrong, right = by_cable(stands(before, {630.0: 4.0})), by_cable(stands(before))
+    assert not proof_of(before, right, wrong).holds
+    assert proof_of(before, wrong, right).holds
+
+
+def test_take_that_cannot_be_used_says_nothing(before):
+    right = by_cable(stands(before))
+    assert judged(*before, by_cable(flat(), usable=False)).by_cable == ()
+    assert proof_of(before, right, by_cable(flat(), usable=False)).holds
+
+
+def test_takes_by_cable_enter_neither_evenness_nor_card_nor_proof(before):
+    alone, verdict = judged(*before), judged(*before, by_cable(stands(before)))
+    assert verdict.proof is None
+    assert np.array_equal(verdict.card.gain_db("left"), alone.card.gain_db("left"))
+    assert verdict.moves == alone.moves
+    assert all(not one.problems for one in verdict.takes)
+
+
+def test_bypass_is_named(before):
+    verdict = judged(*before, by_cable(flat(-3.0)))
+    assert "the unit is bypassed, or the cable goes around it" in verdict.by_cable[0].text
+    assert verdict.moves[0].kind == "check"
+    assert verdict.moves[0].text.startswith("Left, by cable: nothing of the card is heard")
+
+
+def test_reverse_of_the_card_is_named(before):
+    proof = proof_of(before, by_cable(-stands(before)))
+    assert "the reverse of the card" in proof.text
+    assert proof.faders_wrong == ()
+
+
+def test_channel_of_the_other_side_is_named():
+    takes = [*visit(FAULTS, sides=("left",)), *visit(OTHER, sides=("right",))]
+    card = judged(*takes).card
+    assert set(card.solutions) == {"left", "right"}
+    right = band_gain_db(UNIT, card.solutions["right"].fader_db)
+    proof = proof_of(takes, by_cable(right, side="left"))
+    assert "this is the card of right" in proof.text
+    assert not proof.holds
+
+
+def test_unit_that_is_another_is_told_as_a_whole(before):
+    ripple = 2.5 * np.where(np.arange(31) % 2 == 0, 1.0, -1.0)
+    proof = proof_of(before, by_cable(stands(before) + ripple))
+    assert proof.faders_wrong == ()
+    assert "no few faders explain it" in proof.text
+    assert proof.rms_db == pytest.approx(2.5, abs=0.1)
+
+
+def test_cable_goes_before_the_air(before):
+    """After takes with a fader wrong by ear, and a cable that says another: the cable's is told."""
+    in_the_air = FAULTS + stands(before, {1000.0: 6.0})
+    after = visit(in_the_air, state="after")
+    assert "1 kHz fader of left" in judged(*before, *after).moves[0].text
+    verdict = judged(*before, *after, by_cable(stands(before, {630.0: 4.0})))
+    lines = [move.text for move in verdict.moves if move.before.get("fader_db") is not None]
+    assert [line for line in lines if "left" in line] == [
+        fader.text for fader in verdict.by_cable[0].faders_wrong
+    ]
+
+
+def test_visit_without_a_card_has_no_proof_by_cable():
+    assert judged(by_cable(flat())).by_cable == ()
