@@ -23,6 +23,7 @@ from evenhall.equalizer.sections import Section, sections_band_gain_db
 from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, solve
 from evenhall.verdict.area import area_wanted_db
 from evenhall.verdict.common import CommonResponse, common_of
+from evenhall.verdict.early_late import unshared_db
 from evenhall.verdict.patterns import Pattern
 from evenhall.verdict.take import align_level_db
 
@@ -78,17 +79,18 @@ def band_weights(
     """How much each band counts: sure and shared ones most, unknown ones nothing.
 
     Below the loudspeaker's limit only what is too much is answered for: nothing there is
-    raised, and no target asks a small box for bass it has not. A common dip that is left alone
-    is not answered for either, or all else would be pulled down to meet it.
+    raised, and no target asks a small box for bass it has not. What is common and left alone is
+    not answered for either, or all else would be bent to meet it.
     """
-    sure = common.uncertainty_db
+    # What the direct sound does not share is doubt of what a fader should do.
+    sure = np.hypot(common.uncertainty_db, unshared_db(common, deviation))
     weight = 1.0 / (1.0 + (np.where(np.isfinite(sure), sure, np.inf) / HALF_WEIGHT_DB) ** 2)
     low_hz, high_hz = range_hz
     asked = (EXACT_HZ < HIGHEST_HZ) & (high_hz * 1.01 >= EXACT_HZ)
     asked &= (low_hz <= NOMINAL_HZ) | (deviation > 0)
     asked &= np.isfinite(deviation) & (sure <= LARGEST_UNCERTAINTY_DB)
     for pattern in patterns:
-        if pattern.scope == "common" and pattern.depth_db < 0 and pattern.remedy != "equalize":
+        if pattern.scope == "common" and pattern.remedy != "equalize":
             asked[list(pattern.bands)] = False
     return np.where(asked, weight, 0.0)
 
@@ -226,9 +228,12 @@ def make_card(
 
     def wanted_db(rows: list[int]) -> FloatArray:
         some = common_of(common, rows)
+        strays = deviation_db(some.level_db, target)
+        wanted = strays
         if caution:
-            return area_wanted_db(some, target, share[rows], weight, caution=caution)
-        return deviation_db(some.level_db, target)
+            wanted = area_wanted_db(some, target, share[rows], weight, caution=caution)
+        late_db = unshared_db(some, strays)
+        return np.asarray(wanted - np.sign(wanted) * np.minimum(np.abs(wanted), late_db))
 
     boost = may_boost(unit, fill, low_limit_hz=low_limit_hz)
 

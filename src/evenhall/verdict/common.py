@@ -97,6 +97,9 @@ class CommonResponse:
         Standard deviation between the spots of a side; nan with fewer than two.
     scatter_db : ndarray, shape (n_spots, 31)
         What one place alone strays by.
+    early_db : ndarray, shape (n_spots, 31)
+        Share of the energy that comes with the direct sound, its mean over the bands up to 4 kHz
+        taken off; nan where it is not known.
     """
 
     spots: tuple[SpotResponse, ...]
@@ -106,11 +109,18 @@ class CommonResponse:
     uncertainty_db: FloatArray
     spread_db: FloatArray
     scatter_db: FloatArray
+    early_db: FloatArray
 
 
-def _strays_db(spot: SpotResponse, rt60_s: float) -> FloatArray:
+def _early(spot: SpotResponse) -> FloatArray:
+    """Share of the energy at a spot that comes with the direct sound."""
     ratios = [direct_ratio(take.response) for take in spot.takes if take.response is not None]
-    return scatter_db(rt60_s, nan_mean(np.stack(ratios)))
+    return nan_mean(np.stack(ratios))
+
+
+def _early_db(ratio: FloatArray) -> FloatArray:
+    level = 10.0 * np.log10(np.where(ratio > 0, ratio, np.nan))
+    return level - align_level_db(level) if np.isfinite(level).any() else level
 
 
 def common_response(spots: Sequence[SpotResponse], *, rt60_s: float | None) -> CommonResponse:
@@ -119,16 +129,21 @@ def common_response(spots: Sequence[SpotResponse], *, rt60_s: float | None) -> C
     Two loudspeakers at one spot are not two places: the number of independent witnesses is
     between the number of spots and that of responses, and the places are what counts.
     """
-    strays = np.stack([_strays_db(spot, rt60_s or DEFAULT_RT60_S) for spot in spots])
-    return _joined(spots, strays)
+    early = [_early(spot) for spot in spots]
+    strays = np.stack([scatter_db(rt60_s or DEFAULT_RT60_S, ratio) for ratio in early])
+    return _joined(spots, strays, np.stack([_early_db(ratio) for ratio in early]))
 
 
 def common_of(common: CommonResponse, rows: Sequence[int]) -> CommonResponse:
     """Join some of the spots of a common response; `rows` is not empty."""
-    return _joined([common.spots[k] for k in rows], common.scatter_db[list(rows)])
+    some = list(rows)
+    spots = [common.spots[k] for k in rows]
+    return _joined(spots, common.scatter_db[some], common.early_db[some])
 
 
-def _joined(spots: Sequence[SpotResponse], strays: FloatArray) -> CommonResponse:
+def _joined(
+    spots: Sequence[SpotResponse], strays: FloatArray, early_db: FloatArray
+) -> CommonResponse:
     aligned = np.stack([spot.level_db - align_level_db(spot.level_db) for spot in spots])
     own = np.stack([spot.uncertainty_db for spot in spots])
     known = np.isfinite(aligned)
@@ -158,4 +173,5 @@ def _joined(spots: Sequence[SpotResponse], strays: FloatArray) -> CommonResponse
         uncertainty_db=np.where(any_known, np.maximum(expected, measured), np.nan),
         spread_db=np.where(several, spread, np.nan),
         scatter_db=strays,
+        early_db=early_db,
     )

@@ -18,6 +18,7 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.cancellation import is_cancellation
 from evenhall.acoustics.transfer import Response
 from evenhall.verdict.common import CommonResponse
+from evenhall.verdict.early_late import unshared_db
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, nan_mean
 from evenhall.verdict.words import hz_text
 
@@ -41,6 +42,8 @@ CANCELLATION_DEPTH_DB = 2.0
 # fought it would spend all its headroom. Common practice, no source.
 HOLE_DB = 7.0
 HOLE_OCTAVES = 1.34
+# Of a build-up or dip so much is surely in the late sound alone: no fader is to mend it.
+LATE_SHARE = 0.5
 BOUNDARY_HZ = 300.0  # below, a common null comes from a wall or floor near the loudspeaker
 
 
@@ -203,8 +206,9 @@ def find_patterns(
     """
     low_hz, high_hz = range_hz
     inside = (low_hz <= NOMINAL_HZ) & (high_hz * 1.01 >= EXACT_HZ)
+    unshared = unshared_db(common, deviation_db)
     patterns = [
-        _common_pattern(common, deviation_db, run, cancelled, fader_spacing_octaves)
+        _common_pattern(common, deviation_db, run, cancelled, fader_spacing_octaves, unshared)
         for run in _runs(deviation_db, np.full(BAND_COUNT, COMMON_DB), inside)
     ]
     return (*patterns, *_local_patterns(common, inside))
@@ -216,15 +220,28 @@ def _common_pattern(
     run: _Run,
     cancelled: BoolArray,
     spacing_octaves: float,
+    unshared: FloatArray,
 ) -> Pattern:
     peak, width = run.peak, run.width_octaves
     depth = float(deviation_db[peak])
+    late_only = bool(unshared[peak] > LATE_SHARE * abs(depth))
     names = list(dict.fromkeys(_spot_names(common.spots)))
     certain = bool(abs(depth) > CERTAIN * common.uncertainty_db[peak] and len(names) > 1)
     where = "at every spot" if len(names) > 1 else f"at the one spot measured ({names[0]})"
     hz = hz_text(NOMINAL_HZ[peak])
     hole = depth < -HOLE_DB and width <= HOLE_OCTAVES
-    if depth > 0:
+    if late_only:
+        remedy = "leave"
+        size, cure = (
+            (f"build-up of {depth:.1f} dB", "Curtains or people take it away; a cut would dull")
+            if depth > 0
+            else (f"dip of {-depth:.1f} dB", "It is the room that swallows; a boost would sharpen")
+        )
+        why = (
+            f"The {size} around {hz} is in the room's late sound alone. {cure} the direct sound, "
+            "which is as it should be."
+        )
+    elif depth > 0:
         remedy = "equalize"
         why = (
             f"A build-up of {depth:.1f} dB around {hz}, {where}: it belongs to the loudspeakers "
@@ -256,7 +273,7 @@ def _common_pattern(
             f"A dip of {-depth:.1f} dB around {hz}, {where}, broad and not a cancellation: "
             "the card lifts it against what lies beside it."
         )
-    if depth > 0 and not certain:
+    if depth > 0 and not certain and not late_only:
         why = (
             f"A build-up of {depth:.1f} dB around {hz}, {where}, but so few places scatter by "
             f"{common.uncertainty_db[peak]:.1f} dB there: the cut is a fair guess, no more."
