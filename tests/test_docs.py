@@ -112,7 +112,8 @@ def default_text(field: FieldInfo) -> str:
 
 def kind_text(annotation: Any) -> str:
     if get_origin(annotation) is Literal:
-        return "text"
+        words = all(isinstance(one, str) for one in get_args(annotation))
+        return "text" if words else "whole number"
     if get_origin(annotation) is tuple:
         return "list"
     kinds = {float: "number", int: "whole number", str: "text", bool: "true or false"}

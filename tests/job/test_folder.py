@@ -714,3 +714,24 @@ def test_no_fader_to_move_is_a_fault(folder):
         "job.toml: [equalizer] most_faders = 0 is too small. "
         "Give 1 or more faders to move at most, or leave it out."
     )
+
+
+@pytest.mark.parametrize(
+    ("line", "fault"),
+    [
+        (
+            "slope_db = 18",
+            "[crossover] slope_db = 18 is not known here. Give 12 or 24 dB an octave.",
+        ),
+        (
+            "low_hz = 150.0\nhigh_hz = 90.0",
+            "[crossover] low_hz = 150.0 is above high_hz = 90.0. "
+            "Give at most 90.0, or mend the other.",
+        ),
+        ("set_hz = 20", "[crossover] set_hz = 20 is too small. Give where it is set in the takes"),
+    ],
+)
+def test_crossover_that_cannot_be_is_a_fault(folder, line, fault):
+    with pytest.raises(InputError) as caught:
+        parse_job((SMALLEST + f"[crossover]\n{line}\n").encode(), folder=folder)
+    assert str(caught.value).startswith(f"job.toml: {fault}")

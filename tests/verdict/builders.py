@@ -148,6 +148,7 @@ def judged(
     unit: GraphicUnit | None = None,
     other_units: dict[str, GraphicUnit] | None = None,
     strip: Parametric | None = None,
+    crossed_hz: float | None = None,
     **faceplate,
 ) -> Verdict:
     """Verdict on these takes; further words go to `graphic_unit()` where no unit is given."""
@@ -161,6 +162,7 @@ def judged(
             low_limit_hz=low_limit_hz,
             other_units=other_units or {},
             strip=strip,
+            crossed_hz=crossed_hz,
         ),
     )
 

@@ -1,5 +1,6 @@
 """Subs and mains: closed crossovers, random simulated halls, and the words."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -8,6 +9,7 @@ from scipy import signal
 
 import joinrooms
 from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.equalizer.crossover import Crossover
 from evenhall.verdict.joining import join
 from evenhall.verdict.joiningwords import joining_moves
 from evenhall.verdict.trust import response_problems
@@ -232,3 +234,87 @@ def test_time_base_and_arrival_agree():
     for main in joinrooms.random_case(6).takes("left"):
         response = main.response
         assert response.first_tap_s + response.arrival_s == pytest.approx(response.delay_s)
+
+
+# The crossover: full-range mains and a sub that plays up to 250 Hz, both unfiltered.
+
+
+def unfiltered(*, sub_late_s=0.0, extra=None, spots=("front", "back")):
+    """Mains down to 45 Hz and a sub up to 250 Hz; `extra` filters both as a crossover would."""
+    low, high = (1.0, 1.0) if extra is None else extra
+
+    def filtered(made, gain):
+        n = 1 << 16
+        freq_hz = np.maximum(np.fft.rfftfreq(n, 1.0 / RATE_HZ), 1e-3)
+        gain = gain(freq_hz) if callable(gain) else gain
+        impulse = np.fft.irfft(np.fft.rfft(made.response.impulse) * gain, n)
+        level_db = 20 * np.log10(np.abs(np.interp(EXACT_HZ, freq_hz, np.abs(np.fft.rfft(impulse)))))
+        bands = replace(made.response.bands, level_db=level_db)
+        return replace(made, response=replace(made.response, impulse=impulse, bands=bands))
+
+    mains = [
+        dry(side, spot, "high", late_s=0.02, gain=0.5, split_hz=45.0)
+        for side in ("left", "right")
+        for spot in spots
+    ]
+    sub = [
+        dry("sub", spot, "low", late_s=0.02 + sub_late_s, split_hz=250.0, gain=1.0)
+        for spot in spots
+    ]
+    return [filtered(one, high) for one in mains], [filtered(one, low) for one in sub]
+
+
+FLAT = np.zeros(31)
+
+
+def test_crossover_between_mains_and_sub_brings_the_bass_to_the_target():
+    joining = join(
+        *unfiltered(sub_late_s=0.004), has_processor=True, target_db=FLAT, crossover=Crossover()
+    )
+    filters = joining.filters
+    assert 60.0 <= filters.hz <= 120.0
+    assert filters.bass_db < 2.0
+    assert filters.bass_db < filters.was_db - 0.3
+    (move,) = [one for one in joining_moves(joining) if "crossover" in one.text]
+    assert move.text.startswith(f"Set the crossover to {filters.hz:g} Hz (the sub's low-pass")
+    assert move.after["crossover_hz"] == filters.hz
+    assert move.kind == "delay"
+
+
+def test_forecast_of_the_crossover_is_what_the_filters_then_do():
+    """The same filters by scipy.signal in the takes: joined again, the bass is as was promised."""
+    late_s = 0.003
+    joining = join(
+        *unfiltered(sub_late_s=late_s), has_processor=True, target_db=FLAT, crossover=Crossover()
+    )
+
+    def branch(kind):
+        b, a = signal.butter(2, 2 * np.pi * joining.filters.hz, kind, analog=True)
+        return lambda freq_hz: signal.freqs(b, a, 2 * np.pi * freq_hz)[1] ** 2
+
+    mains, sub = unfiltered(sub_late_s=late_s, extra=(branch("low"), branch("high")))
+    then = join(mains, sub, has_processor=True, target_db=FLAT)
+    (promised,), (found,) = joining.subs, then.subs
+    assert found.polarity == promised.polarity
+    assert found.delay_s - then.mains_delay_s == pytest.approx(
+        promised.delay_s - joining.mains_delay_s, abs=1e-4
+    )
+    assert then.overall.expected_db == pytest.approx(joining.overall.expected_db, abs=0.1)
+
+
+def test_crossover_that_is_set_well_already_is_left():
+    joining = join(*crossed(0.0), has_processor=True, target_db=FLAT, crossover=Crossover())
+    assert joining.filters is None
+    plain = join(*crossed(0.0), has_processor=True, target_db=FLAT)
+    assert joining_moves(joining) == joining_moves(plain)
+
+
+def test_sub_with_a_low_pass_alone_leaves_the_mains_as_they_are():
+    joining = join(
+        *unfiltered(), has_processor=True, target_db=FLAT, crossover=Crossover(high_pass=False)
+    )
+    if joining.filters is not None:
+        (move,) = [one for one in joining_moves(joining) if "crossover" in one.text]
+        assert "high-pass" not in move.text
+    with_both = join(*unfiltered(), has_processor=True, target_db=FLAT, crossover=Crossover())
+    assert with_both.filters is not None

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from verdict.builders import flat, judged, take, visit
 
 FAULTS = flat(0.0, {250.0: 6.0, 3150.0: 5.0})
@@ -45,3 +45,20 @@ def test_take_on_stage_after_the_work_or_unusable_tells_nothing():
     later = on_stage(flat(), state="after", **loop)
     broken = on_stage(flat(), usable=False, **loop)
     assert judged(*visit(FAULTS), later, broken).ringing == ()
+
+
+def test_mains_behind_a_high_pass_are_not_raised_where_the_sub_plays():
+    """Mains that lie low from 100 Hz down, at every spot alike."""
+    filtered = flat(
+        0.0, {160.0: -1.5, 125.0: -3.0, 100.0: -5.0, 80.0: -6.0, 63.0: -6.0, 50.0: -6.0}
+    )
+    takes = visit(filtered, uncertainty_db=0.1)
+    unknown, known = (
+        judged(*takes, low_limit_hz=50.0),
+        judged(*takes, low_limit_hz=50.0, crossed_hz=100.0),
+    )
+    low = NOMINAL_HZ <= 125.0
+    assert np.all(unknown.card.weight[low & (NOMINAL_HZ >= 50.0)] > 0)
+    assert np.all(known.card.weight[low] == 0)
+    assert np.all(known.card.solutions["both"].fader_db[low] <= 0.0)
+    assert not any(pattern.hz <= 125.0 for pattern in known.patterns)

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 import joinrooms
+from evenhall.equalizer.crossover import Crossover
 from evenhall.equalizer.graphic import graphic_unit
 from evenhall.hall.setting import Room
+from evenhall.verdict.joining import join
 from evenhall.verdict.judge import Setting, judge
 from evenhall.verdict.move import Stage
 from evenhall.verdict.target import target_points
@@ -72,3 +74,23 @@ def test_each_delay_loudspeaker_is_timed_by_itself():
         "delay left_delay_s": pytest.approx(0.040),
         "delay right_delay_s": pytest.approx(0.042),
     }
+
+
+def test_crossover_is_searched_where_it_can_be_set(with_sub):
+    """Takes of a crossover that is set already: what is proposed is worth it, or nothing is."""
+    asked = Crossover(low_hz=60.0, high_hz=120.0)
+    moves = timing_moves(
+        with_sub, has_processor=True, target_db=FLAT_DB, temperature_c=20.0, crossover=asked
+    )
+    joining = join(
+        [take for take in with_sub if take.side != "sub"],
+        [take for take in with_sub if take.side == "sub"],
+        has_processor=True,
+        target_db=FLAT_DB,
+        crossover=asked,
+    )
+    proposed = [move for move in moves if "crossover_hz" in move.after]
+    assert bool(proposed) is (joining.filters is not None)
+    for move in proposed:
+        assert move.after["crossover_hz"] == joining.filters.hz
+        assert joining.filters.bass_db <= joining.filters.was_db - 0.3

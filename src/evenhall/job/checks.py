@@ -18,6 +18,7 @@ from evenhall.job.faults import did_you_mean, shown
 from evenhall.job.model import (
     Audience,
     Console,
+    Crossover,
     Equalizer,
     Microphone,
     Reference,
@@ -58,6 +59,7 @@ class Draft:
     talker: Talker | None = None
     console: Console | None = None
     strip: Strip | None = None
+    crossover: Crossover | None = None
 
 
 def standing_faults(folder: Path, draft: Draft) -> list[str]:
@@ -141,7 +143,10 @@ def _equalizer(draft: Draft) -> Iterator[Fault]:
 
 
 def _sections(draft: Draft) -> Iterator[Fault]:
-    console, strip = draft.console, draft.strip
+    console, strip, crossover = draft.console, draft.strip, draft.crossover
+    if crossover is not None:
+        low, high = "crossover.low_hz", "crossover.high_hz"
+        yield from _above(low, crossover.low_hz, high, crossover.high_hz)
     if strip is not None:
         low, high = "strip.mid_low_hz", "strip.mid_high_hz"
         yield from _above(low, strip.mid_low_hz, high, strip.mid_high_hz)

@@ -20,6 +20,7 @@ from evenhall.job.faults import did_you_mean, read_section, shown
 from evenhall.job.model import (
     Audience,
     Console,
+    Crossover,
     Equalizer,
     Job,
     Microphone,
@@ -59,13 +60,14 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "equalizer": Equalizer,
     "console": Console,
     "strip": Strip,
+    "crossover": Crossover,
     "target": Target,
     "microphone": Microphone,
     "reference": Reference,
     "talker": Talker,
 }
 # What is not there unless it is given.
-OPTIONAL = ("reference", "talker", "console", "strip")
+OPTIONAL = ("reference", "talker", "console", "strip", "crossover")
 FIRST_STEPS = "Give at least [equalizer] and one [[take]] for each recording."
 
 
@@ -128,6 +130,7 @@ def job_from(draft: Draft) -> Job:
         equalizer=draft.equalizer,
         console=draft.console,
         strip=draft.strip,
+        crossover=draft.crossover,
         target=draft.target,
         microphone=draft.microphone,
         reference=draft.reference,

@@ -21,6 +21,7 @@ __all__ = [
     "Audience",
     "Bands",
     "Console",
+    "Crossover",
     "Equalizer",
     "Job",
     "Microphone",
@@ -228,6 +229,20 @@ class Strip(_Section):
     step_db: float = _between(0, 6, "0 for the finest, or a step such as 1", default=1.0)
 
 
+class Crossover(_Section):
+    """[crossover]: the filters between mains and subs, where they can be set."""
+
+    low_hz: float = _between(40, 200, "40 to 200 Hz, such as 60", default=60.0)
+    high_hz: float = _between(40, 200, "40 to 200 Hz, such as 120", default=120.0)
+    slope_db: Literal[12, 24] = Field(default=24, description="12 or 24 dB an octave")
+    high_pass: bool = Field(
+        default=True, description="true where the mains get a high-pass with it, else false"
+    )
+    set_hz: float | None = _between(
+        40, 200, "where it is set in the takes, or leave it out", default=None
+    )
+
+
 class Target(_Section):
     """[target]: a named shape or a curve of one's own."""
 
@@ -310,6 +325,7 @@ class Job(_Section):
     equalizer: Equalizer = Equalizer()
     console: Console | None = None
     strip: Strip | None = None
+    crossover: Crossover | None = None
     target: Target = Target()
     microphone: Microphone = Microphone()
     reference: Reference | None = None

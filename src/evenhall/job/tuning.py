@@ -19,6 +19,7 @@ from evenhall.job.model import Console, Equalizer, Job, Strip
 from evenhall.job.takes import measuring
 
 if TYPE_CHECKING:
+    from evenhall.equalizer.crossover import Crossover
     from evenhall.equalizer.parametric import Parametric
     from evenhall.job.result import Result
     from evenhall.verdict.judge import Setting
@@ -167,7 +168,18 @@ def _setting(job: Job, folder: Path) -> Setting:
         has_processor=job.rig.has_processor,
         console=None if job.console is None else _parametric(job.console, job.equalizer),
         strip=None if job.strip is None else _strip(job.strip, job.equalizer),
+        crossover=_crossover(job),
+        crossed_hz=None if job.crossover is None else job.crossover.set_hz,
     )
+
+
+def _crossover(job: Job) -> Crossover | None:
+    asked = job.crossover
+    if asked is None or asked.set_hz is not None:
+        return None
+    from evenhall.equalizer.crossover import Crossover  # seldom wanted
+
+    return Crossover(asked.low_hz, asked.high_hz, asked.slope_db, asked.high_pass)
 
 
 def _strip(strip: Strip, equalizer: Equalizer) -> Parametric:

@@ -152,6 +152,22 @@ GROUPS: tuple[Group, ...] = (
                 "Where the box is 10 dB down. Nothing is raised below it.",
             ),
             Field(
+                "crossover.high_pass",
+                "Crossover to a sub",
+                help="Whether the mains can be given a high-pass where the sub has its low-pass.",
+                options=(
+                    (None, "There is none to set"),
+                    (True, "Low-pass and high-pass"),
+                    (False, "A low-pass on the sub alone"),
+                ),
+            ),
+            Field(
+                "crossover.set_hz",
+                "Crossover set to",
+                "Hz",
+                "Empty while it is out: the takes then tell where it should be.",
+            ),
+            Field(
                 "rig.has_processor",
                 "Delays",
                 help="Whether a delay can be set on mains and subs. Without, there are the "
@@ -199,6 +215,14 @@ GROUPS: tuple[Group, ...] = (
                 help="1 to 8; empty where the mixer is analog. They do the same job in place of "
                 "the faders.",
             ),
+            Field(
+                "strip.mid_low_hz",
+                "Channel strip, middle from",
+                "Hz",
+                "Empty where the mixer's channel has no tone knobs to use. With a figure, its two "
+                "shelves and its middle are set first, the faders for what they leave.",
+            ),
+            Field("strip.mid_high_hz", "Channel strip, middle to", "Hz", "3500 if empty."),
             Field(
                 "equalizer.response",
                 "How its bands behave",
@@ -269,7 +293,7 @@ def filled(field: Field, visit: Visit) -> Filled:
     value = entry.value
     choices = list(field.options)
     if choices:
-        if value is None:
+        if value is None and None not in [one for one, _ in choices]:
             value = _default(field.name)
         if value not in [one for one, _ in choices]:
             choices.append((value, _words(value)))

@@ -2,8 +2,9 @@
 
 `join()` goes: soloed takes on one time base (`soloed.py`), where both contribute, the search
 (`alignment.py`), the level that the target asks, what of it can be set where there is no
-processor, and the sum by band at every spot before and after (`summing.py`). The words stand in
-`joiningwords.py`.
+processor, and the sum by band at every spot before and after (`summing.py`). Where a crossover can
+be set, that is done for each of its frequencies, and the bass nearest to the target is taken. The
+words stand in `joiningwords.py`.
 
 Each side of the mains is set against the sub by itself, so that the sub suits both. Of two subs,
 each is first set against its own side; then all play together, and that is what is stated.
@@ -11,6 +12,7 @@ each is first set against its own side; then all play together, and that is what
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -18,12 +20,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.air import speed_of_sound_m_s
+from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.acoustics.summation import LOW_FREQ_HZ, Meeting
+from evenhall.equalizer.crossover import Crossover, crossover_gain, tried_hz
 from evenhall.verdict.alignment import EQUAL_DB, Fit, band_weights, best_fit, mean_loss_db
 from evenhall.verdict.soloed import Solo, soloed, why_not
 from evenhall.verdict.summing import (
     Pairs,
     Summation,
+    bass_error_db,
     bass_gain_db,
     meeting,
     noise_db,
@@ -33,11 +38,14 @@ from evenhall.verdict.summing import (
 )
 from evenhall.verdict.take import Take
 
-__all__ = ["Joining", "SubSetting", "join"]
+__all__ = ["Filters", "Joining", "SubSetting", "join"]
 
 FloatArray = NDArray[np.float64]
+Solos = tuple[Solo, ...]
 
 FARTHEST_MOVE_M = 2.0  # farther, a box stands in another place of the room and not only later
+WORTH_CROSSING_DB = 0.3  # of the rms: what a crossover must bring before two filters are set
+SAME_BASS_DB = 0.1  # no ear tells such settings apart
 WORTH_MOVING_DB = 0.5  # what it must bring before a sub is carried
 LEAST_WEIGHT = 0.25  # of a band somewhere: with less, mains and sub do not meet
 
@@ -71,6 +79,27 @@ class SubSetting:
 
 
 @dataclass(frozen=True)
+class Filters:
+    """Where the crossover is to be set, and what the bass is like with it.
+
+    Parameters
+    ----------
+    hz : float
+    slope_db : int
+    high_pass : bool
+        Whether the mains get their part of it.
+    was_db, bass_db : float
+        Rms deviation of the bass from the target over all spots: joined without, and with it.
+    """
+
+    hz: float
+    slope_db: int
+    high_pass: bool
+    was_db: float
+    bass_db: float
+
+
+@dataclass(frozen=True)
 class Joining:
     """How mains and subs are joined best with what there is.
 
@@ -90,6 +119,8 @@ class Joining:
     overall : Summation or None
     with_delay : Joining or None
         Where there is no processor: what one would reach.
+    filters : Filters or None
+        The crossover to set with it, where one was asked for and is worth it.
     """
 
     problem: str = ""
@@ -100,6 +131,7 @@ class Joining:
     spots: tuple[Summation, ...] = ()
     overall: Summation | None = None
     with_delay: Joining | None = None
+    filters: Filters | None = None
 
 
 def _own_sides(sub: str, sides: Sequence[str], *, several: bool) -> list[str]:
@@ -163,6 +195,7 @@ def join(
     has_processor: bool,
     target_db: FloatArray | None = None,
     temperature_c: float = 20.0,
+    crossover: Crossover | None = None,
 ) -> Joining:
     """Find how the sub, or subs, join the mains best at all spots together.
 
@@ -179,6 +212,8 @@ def join(
         What the response should be. Without, the sub's level is left.
     temperature_c : float
         For what a delay is in metres.
+    crossover : Crossover, optional
+        What can be set between mains and sub, and is not set in these takes; it needs a target.
 
     Returns
     -------
@@ -193,10 +228,61 @@ def join(
     problem = why_not(mains, sub)
     if problem:
         return Joining(problem)
-    main_solos, sub_solos = soloed(mains), soloed(sub)
+    taken = soloed(mains), soloed(sub)
+    speed_m_s = speed_of_sound_m_s(temperature_c)
+
+    def joined(both: tuple[Solos, Solos]) -> tuple[Joining, Solos]:
+        return _joined(
+            both, taken, has_processor=has_processor, target_db=target_db, speed_m_s=speed_m_s
+        )
+
+    found, turned = joined(taken)
+    if crossover is None or target_db is None:
+        return found
+    was_db = math.inf
+    if not found.problem:
+        was_db = bass_error_db(taken, (taken[0], turned), target_db)
+    best, best_db = found, was_db - WORTH_CROSSING_DB
+    for hz in tried_hz(crossover):
+        filtered = _filtered(taken, hz, crossover)
+        then, turned = joined(filtered)
+        if then.problem:
+            continue
+        bass_db = bass_error_db(taken, (filtered[0], turned), target_db)
+        # Of equals the lowest: ears tell where a sub stands the sooner the higher it plays.
+        if bass_db < best_db:
+            best_db = bass_db - SAME_BASS_DB
+            filters = Filters(hz, crossover.slope_db, crossover.high_pass, was_db, bass_db)
+            best = replace(then, filters=filters)
+    return best
+
+
+def _filtered(taken: tuple[Solos, Solos], hz: float, crossover: Crossover) -> tuple[Solos, Solos]:
+    low, high = crossover_gain(hz, crossover.slope_db, LOW_FREQ_HZ)
+    mains, subs = taken
+    lower = tuple(replace(one, spectrum=one.spectrum * low) for one in subs)
+    if not crossover.high_pass:
+        return mains, lower
+    by_band_db = 20.0 * np.log10(np.abs(crossover_gain(hz, crossover.slope_db, EXACT_HZ)[1]))
+    upper = tuple(
+        replace(one, spectrum=one.spectrum * high, level_db=one.level_db + by_band_db)
+        for one in mains
+    )
+    return upper, lower
+
+
+def _joined(
+    both: tuple[Solos, Solos],
+    taken: tuple[Solos, Solos],
+    *,
+    has_processor: bool,
+    target_db: FloatArray | None,
+    speed_m_s: float,
+) -> tuple[Joining, Solos]:
+    """Join them, and say what that is against them as taken; the subs as they are then, too."""
+    main_solos, sub_solos = both
     sides = list(dict.fromkeys(one.side for one in main_solos))
     names = list(dict.fromkeys(one.side for one in sub_solos))
-    speed_m_s = speed_of_sound_m_s(temperature_c)
     fits: dict[str, Fit] = {}
     gain_db = 0.0
     for last in (False, True):
@@ -210,24 +296,23 @@ def join(
                 paired, gain_db=gain_db, has_processor=has_processor, speed_m_s=speed_m_s
             )
             if not fit:
-                return Joining(
+                problem = (
                     "Mains and sub share no third octave between 25 and 315 Hz in which both are "
                     "heard within 20 dB. Check that the sub plays at all, its level, and the low "
                     "cut of the mains; then take both again."
                 )
+                return Joining(problem), sub_solos
             fits[name] = fit
         if last or target_db is None:
             break
-        turned = [_turned(one, fits[one.side], 0.0) for one in sub_solos]
+        turned = tuple(_turned(one, fits[one.side], 0.0) for one in sub_solos)
         gain_db = bass_gain_db(main_solos, turned, target_db)
         if gain_db == 0.0:
             break
-    turned = [_turned(one, fits[one.side], gain_db) for one in sub_solos]
-    spots, overall, region_hz, crossover_hz = summations(
-        pairs(main_solos, sub_solos), pairs(main_solos, turned)
-    )
+    turned = tuple(_turned(one, fits[one.side], gain_db) for one in sub_solos)
+    spots, overall, region_hz, crossover_hz = summations(pairs(*taken), pairs(main_solos, turned))
     mains_delay_s = max(0.0, *(-fit.delay_s for fit in fits.values())) if has_processor else 0.0
-    return Joining(
+    found = Joining(
         region_hz=region_hz,
         crossover_hz=crossover_hz,
         subs=tuple(
@@ -244,7 +329,10 @@ def join(
         mains_delay_s=mains_delay_s,
         spots=spots,
         overall=overall,
-        with_delay=None
-        if has_processor
-        else join(mains, sub, has_processor=True, target_db=target_db, temperature_c=temperature_c),
     )
+    if not has_processor:
+        ideal, _ = _joined(
+            both, taken, has_processor=True, target_db=target_db, speed_m_s=speed_m_s
+        )
+        found = replace(found, with_delay=ideal)
+    return found, turned

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenhall.verdict.joining import Joining, SubSetting
+from evenhall.verdict.joining import Filters, Joining, SubSetting
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.summing import Summation
 from evenhall.verdict.words import count_text, hz_text, join_words
@@ -101,12 +101,30 @@ def _sentence(parts: list[str]) -> str:
     return text[0].upper() + text[1:]
 
 
+def _crossing(joining: Joining) -> list[str]:
+    filters = joining.filters
+    if filters is None:
+        return []
+    where = "the sub's low-pass" if len(joining.subs) == 1 else "the low-pass of both subs"
+    if filters.high_pass:
+        where += " and the mains' high-pass"
+    return [f"set the crossover to {filters.hz:g} Hz ({where}, {filters.slope_db} dB an octave)"]
+
+
+def _bass_text(filters: Filters) -> str:
+    with_it = f"the bass of all spots then lies {filters.bass_db:.1f} dB (rms) from the target"
+    if np.isfinite(filters.was_db):
+        return f"{with_it}, and {filters.was_db:.1f} dB joined as well as can be without it."
+    return f"{with_it}; without it, mains and sub do not meet."
+
+
 def _turn(joining: Joining, expected: dict[str, Figure]) -> list[Move]:
-    """Polarity, delay and distance in one move: each without the others would do harm."""
+    """Put filters, polarity, delay and distance in one move: each alone would do harm."""
     flipped = [one for one in joining.subs if one.polarity < 0]
     flips = [f"flip the polarity of {_named(one, len(joining.subs))}" for one in flipped]
     delays, carried = _delays(joining), _carried(joining)
-    if not (flips or delays or carried):
+    crossing = _crossing(joining)
+    if not (crossing or flips or delays or carried):
         return []
     before: dict[str, Figure] = {f"{one.side}_polarity": 1.0 for one in flipped}
     after: dict[str, Figure] = {f"{one.side}_polarity": -1.0 for one in flipped}
@@ -117,7 +135,11 @@ def _turn(joining: Joining, expected: dict[str, Figure]) -> list[Move]:
             before[f"{one.side}_back_m"], after[f"{one.side}_back_m"] = 0.0, one.back_m
     if joining.mains_delay_s >= LEAST_DELAY_S:
         before["mains_delay_s"], after["mains_delay_s"] = 0.0, joining.mains_delay_s
-    text = f"{_sentence(flips + delays + carried)}: {_why(joining)}{_doubt(joining)}"
+    filters = joining.filters
+    if filters is not None:
+        before["crossover_hz"], after["crossover_hz"] = "out", filters.hz
+    why = _why(joining) if filters is None else _bass_text(filters)
+    text = f"{_sentence(crossing + flips + delays + carried)}: {why}{_doubt(joining)}"
     if delays:
         text += _sure(joining)
     if carried:
@@ -126,7 +148,9 @@ def _turn(joining: Joining, expected: dict[str, Figure]) -> list[Move]:
         text += " Mute the sub before you touch the switch."
     if joining.mains_delay_s >= LEAST_DELAY_S:
         text += " Delay loudspeakers, if there are any, get the same time on top."
-    kind = "delay" if delays else "relocate" if carried else "polarity"
+    if filters is not None:
+        text += " Then take mains and sub again, and note where the crossover is set."
+    kind = "delay" if delays else "relocate" if carried else "polarity" if flips else "check"
     return [Move(kind, text, before, after, expected)]
 
 
@@ -193,7 +217,7 @@ def joining_moves(joining: Joining) -> tuple[Move, ...]:
     }
     more = _processor(joining)
     gain = _gain(joining)
-    if overall.expected_db < overall.was_db + WORTH_DB:
+    if joining.filters is None and overall.expected_db < overall.was_db + WORTH_DB:
         worst = min(joining.spots, key=lambda one: one.was_db)
         middle = hz_text(ROUND_HZ * round(joining.crossover_hz / ROUND_HZ))
         text = (

@@ -29,6 +29,7 @@ from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import worklist
 
 if TYPE_CHECKING:
+    from evenhall.equalizer.crossover import Crossover
     from evenhall.equalizer.parametric import Parametric
     from evenhall.verdict.console import ConsoleCard
     from evenhall.verdict.ringing import PlaceRinging
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 __all__ = ["Setting", "Verdict", "judge"]
 
 FloatArray = NDArray[np.float64]
+
+# A third octave above the crossover the mains' high-pass takes 1 to 2 dB, and no more.
+CLEAR_OF_CROSSOVER = 2.0 ** (1.0 / 3.0)
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,10 @@ class Setting:
         Of sides whose channel of the equalizer is not like `unit`.
     strip : Parametric or None
         A channel strip before it.
+    crossover : Crossover or None
+        What can be set between mains and subs, where it is not set yet.
+    crossed_hz : float or None
+        Where it is set: the mains are not asked for what lies below.
     """
 
     unit: GraphicUnit
@@ -68,6 +76,16 @@ class Setting:
     console: Parametric | None = None
     other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
     strip: Parametric | None = None
+    crossover: Crossover | None = None
+    crossed_hz: float | None = None
+
+    @property
+    def lowest_hz(self) -> float | None:
+        """Below it nothing is raised: the mains' own limit, or what the sub plays."""
+        limits = [self.low_limit_hz]
+        if self.crossed_hz is not None:
+            limits.append(CLEAR_OF_CROSSOVER * self.crossed_hz)
+        return max((limit for limit in limits if limit is not None), default=None)
 
 
 @dataclass(frozen=True)
@@ -152,6 +170,7 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
         has_processor=setting.has_processor,
         target_db=target_db(setting.target, EXACT_HZ),
         temperature_c=setting.stage.room.temperature_c,
+        crossover=setting.crossover,
     )
 
 
@@ -191,7 +210,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         target = target_db(setting.target, EXACT_HZ)
         common = common_response(mains, rt60_s=rt60_s)
         deviation = deviation_db(common.level_db, target)
-        range_hz = level_range_hz(common, low_limit_hz=setting.low_limit_hz)
+        range_hz = level_range_hz(common, low_limit_hz=setting.lowest_hz)
         cancelled = cancelled_bands(common, deviation)
         recipe = Recipe(
             setting.unit, stage, target, cancelled, range_hz, setting.other_units, setting.strip

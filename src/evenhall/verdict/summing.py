@@ -2,6 +2,7 @@
 
 pairs()          every side of the mains with all subs, spot by spot
 summations()     how each pair adds, before and after, against the perfect sum
+bass_error_db()  how far the bass of all together is from the target
 bass_gain_db()   what brings the subs' bands to the target beside the mains
 """
 
@@ -22,6 +23,7 @@ from evenhall.verdict.take import ALIGN_BANDS, nan_mean
 __all__ = [
     "Pairs",
     "Summation",
+    "bass_error_db",
     "bass_gain_db",
     "meeting",
     "noise_db",
@@ -31,12 +33,14 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 Pairs = Sequence[tuple[Solo, Solo]]
 
 MOST_RAISED_DB, MOST_LOWERED_DB = 6.0, 12.0
 GAIN_STEP_DB = 0.5
 WORTH_TURNING_DB = 1.0
 LEAST_WEIGHT = 0.25  # bands of the crossover region, of the heaviest
+BASS_REACH_DB = 15.0  # bands in which there is any bass, from the loudest
 SUB_REACH_DB = 10.0  # bands that are the sub's to play: so near its loudest
 
 
@@ -106,10 +110,36 @@ def bass_gain_db(mains: Sequence[Solo], subs: Sequence[Solo], target_db: FloatAr
 
     All sides play: in the bass their pressures add, above 200 Hz their powers.
     """
-    spots = sorted({main.spot for main in mains} & {sub.spot for sub in subs})
     low_target_db = target_db[LOW_BANDS]
+    found = _bass(mains, subs, target_db)
+    if found is None:
+        return 0.0
+    main, sub, wanted_db = found
+    level = band_power(sub).mean(axis=0)
+    played = (level > level.max() * 10.0 ** (-SUB_REACH_DB / 10.0)) & (EXACT_HZ[LOW_BANDS] > 28.0)
+    gains_db = np.arange(-MOST_LOWERED_DB, MOST_RAISED_DB + 0.01, GAIN_STEP_DB)
+    off_db = [
+        np.mean(
+            (10.0 * np.log10(band_power(main + sub * 10.0 ** (gain_db / 20.0))) - low_target_db)[
+                :, played
+            ]
+            - wanted_db[:, None]
+        )
+        for gain_db in gains_db
+    ]
+    best = float(gains_db[int(np.abs(off_db).argmin())])
+    return best if abs(best) >= WORTH_TURNING_DB else 0.0
+
+
+def _bass(
+    mains: Sequence[Solo], subs: Sequence[Solo], target_db: FloatArray
+) -> tuple[ComplexArray, ComplexArray, FloatArray] | None:
+    """Spectra of all mains and of all subs at each spot, and the level of a target of 0 there.
+
+    None where no spot has both.
+    """
     wanted, bass = [], []
-    for spot in spots:
+    for spot in sorted({main.spot for main in mains} & {sub.spot for sub in subs}):
         here = [main for main in mains if main.spot == spot]
         sub = np.sum([one.spectrum for one in subs if one.spot == spot], axis=0)
         power = nan_mean(np.stack([10.0 ** (one.level_db / 10.0) for one in here])) * len(here)
@@ -119,22 +149,41 @@ def bass_gain_db(mains: Sequence[Solo], subs: Sequence[Solo], target_db: FloatAr
         wanted.append(float(np.mean(10.0 * np.log10(power[mid]) - target_db[mid])))
         bass.append((np.sum([one.spectrum for one in here], axis=0), sub))
     if not bass:
-        return 0.0
+        return None
     main, sub = (np.stack(each) for each in zip(*bass, strict=True))
-    level = band_power(sub).mean(axis=0)
-    played = (level > level.max() * 10.0 ** (-SUB_REACH_DB / 10.0)) & (EXACT_HZ[LOW_BANDS] > 28.0)
-    gains_db = np.arange(-MOST_LOWERED_DB, MOST_RAISED_DB + 0.01, GAIN_STEP_DB)
-    off_db = [
-        np.mean(
-            (10.0 * np.log10(band_power(main + sub * 10.0 ** (gain_db / 20.0))) - low_target_db)[
-                :, played
-            ]
-            - np.array(wanted)[:, None]
-        )
-        for gain_db in gains_db
-    ]
-    best = float(gains_db[int(np.abs(off_db).argmin())])
-    return best if abs(best) >= WORTH_TURNING_DB else 0.0
+    return main, sub, np.array(wanted)
+
+
+def bass_error_db(
+    taken: tuple[Sequence[Solo], Sequence[Solo]],
+    then: tuple[Sequence[Solo], Sequence[Solo]],
+    target_db: FloatArray,
+) -> float:
+    """Rms deviation of all mains and subs together from the target, over spots and low bands.
+
+    Parameters
+    ----------
+    taken : pair of sequences of Solo
+        Mains and subs as they were: they tell in which bands there is any bass.
+    then : pair of sequences of Solo
+        As they will be.
+    target_db : ndarray, shape (31,)
+
+    Returns
+    -------
+    float
+        In dB; infinite where no spot has both.
+    """
+    was, now = _bass(*taken, target_db), _bass(*then, target_db)
+    if was is None or now is None:
+        return float("inf")
+    most = (band_power(was[0]) + band_power(was[1])).mean(axis=0)
+    hz = EXACT_HZ[LOW_BANDS]
+    heard = (most > most.max() * 10.0 ** (-BASS_REACH_DB / 10.0)) & (hz > 28.0) & (hz < 260.0)
+    level_db = 10.0 * np.log10(np.maximum(band_power(now[0] + now[1]), 1e-30))
+    # Against the middle as it was taken: a filter does not make the hall softer.
+    off_db = level_db - target_db[LOW_BANDS] - was[2][:, None]
+    return float(np.sqrt(np.mean(np.square(off_db[:, heard]))))
 
 
 def _bands(values: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:

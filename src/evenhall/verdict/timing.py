@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.equalizer.crossover import Crossover
 from evenhall.verdict.delays import delay_moves
 from evenhall.verdict.joining import join
 from evenhall.verdict.joiningwords import joining_moves
@@ -22,6 +23,7 @@ def timing_moves(
     has_processor: bool,
     target_db: NDArray[np.float64],
     temperature_c: float,
+    crossover: Crossover | None = None,
 ) -> tuple[Move, ...]:
     """Join every sub, and time every delay loudspeaker, that was taken.
 
@@ -33,6 +35,8 @@ def timing_moves(
         Whether a delay can be set.
     target_db : ndarray, shape (31,)
     temperature_c : float
+    crossover : Crossover, optional
+        What can be set between mains and subs, and is not set in these takes.
     """
     mains = [take for take in takes if is_main(take.side)]
     subs = [take for take in takes if take.side.lower().startswith("sub")]
@@ -48,6 +52,7 @@ def timing_moves(
             has_processor=has_processor,
             target_db=target_db,
             temperature_c=temperature_c,
+            crossover=crossover,
         )
         moves += joining_moves(joining)
     if mains:
