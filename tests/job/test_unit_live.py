@@ -9,7 +9,7 @@ import pytest
 
 from evenhall.equalizer import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
-from evenhall.job.unit_live import check_again, record_round
+from evenhall.job.unit_live import check_again, record_round, words_of
 from evenhall.job.unit_round import UnitHead, learn, read_round, round_toml
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated.recorder import Noise
@@ -32,10 +32,9 @@ class Hand:
         self.answers = list(answers)
         self.told, self.faults, self.asked = [], [], 0
 
-    def ready(self, at, count, words):
-        self.told.append(words)
+    def ready(self, at, count, setting):
+        self.told.append(words_of(setting))
         self.asked += 1
-        setting = self.setting_of(words)
         faders_db = self.found.faders_db(setting)
         do = self.does.pop(self.asked, None)
         if do == "stop":
@@ -49,20 +48,6 @@ class Hand:
             impulse = np.roll(np.fft.irfft(self.true.response(faders_db, FREQ_HZ), N), N // 4)
         self.devices.connect(0.3 * impulse)
         return True
-
-    def setting_of(self, words):
-        for one in self.found.settings:
-            if one.bypass and "bypassed" in words:
-                return one
-            if not one.faders_hz and not one.bypass and "switched in" in words:
-                return one
-            names = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in one.faders_hz]
-            listed = (
-                ", ".join(names[:-1]) + f" and {names[-1]}" if len(names) > 1 else "".join(names)
-            )
-            if one.faders_hz and f" {listed} " in words and f"to {one.at_db:g} dB" in words:
-                return one
-        raise AssertionError(words)
 
     def wrong(self, text):
         self.faults.append(text)
@@ -158,8 +143,8 @@ def test_no_cable_is_said_at_the_first_setting(rack, devices):
     found = read_round(rack, recorded=False)
 
     class Unplugged(Hand):
-        def ready(self, at, count, words):
-            super().ready(at, count, words)
+        def ready(self, at, count, setting):
+            super().ready(at, count, setting)
             self.devices.connect(np.zeros(4))
             return True
 

@@ -42,11 +42,15 @@ UNSEEN_ON = {
         *("Frame.steps", "Frame.next", "Frame.made_on", "Frame.at", "Frame.needed_min"),
         *("Frame.sound_check", "FollowPage.next_side"),
     },
+    "RackPage": {
+        *("Frame.steps", "Frame.next", "Frame.made_on", "Frame.at", "Frame.needed_min"),
+        *("Frame.sound_check", "Channel.title"),  # without a device there is nothing to learn by
+    },
     "ProofPage": {"TakesPage.gain"},  # it is set, and left alone
 }
 PAGES = (
     *(f"/visit/1/{step}" for step in STEPS),
-    *("/visit/1/card/left", "/visit/1/follow/left", "/visits", "/phone?visit=1"),
+    *("/visit/1/card/left", "/visit/1/follow/left", "/visit/1/rack", "/visits", "/phone?visit=1"),
 )
 
 

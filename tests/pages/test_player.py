@@ -4,6 +4,7 @@ import random
 import shutil
 import time
 from contextlib import contextmanager
+from functools import partial
 from threading import Thread, active_count
 from threading import enumerate as all_threads
 
@@ -260,7 +261,7 @@ def test_another_page_does_not_keep_the_sound_of_one_that_is_gone(house, number,
     clock.now_s += ALIVE_S + 0.01
     house.player.alive("another")
     # Nor by saying that something is soloed, for which nobody has asked.
-    house.player.soloed(holder="another")
+    house.player.answer("on", holder="another")
     assert ended(house.player).text.startswith("Stopped by itself")
 
 
@@ -460,7 +461,7 @@ def go_round(house, holder=ME):
         now = house.player.now
         if now.phase == "asking" and (not asked or asked[-1] != now.side):
             asked.append(now.side)
-            house.player.soloed(holder=holder)
+            house.player.answer("on", holder=holder)
         time.sleep(0.002)
     return asked
 
@@ -501,7 +502,7 @@ def test_whoever_says_that_it_is_soloed_has_to_stay(house, number, clock):
     clock.now_s += 60.0  # it takes a minute to walk to the mixer: nothing sounds meanwhile
     time.sleep(0.05)
     assert house.player.now.phase == "asking"
-    house.player.soloed(holder="a phone")
+    house.player.answer("on", holder="a phone")
     until(lambda: house.player.now.phase == "sound")
     clock.now_s += ALIVE_S + 0.01
     house.player.alive(ME)
@@ -516,7 +517,7 @@ def test_line_check_stops_in_each_phase(house, number, phases):
     for phase in phases:
         until(lambda phase=phase: phase in house.bulletin.phases)
         if phase == "asking" and phase != phases[-1]:
-            house.player.soloed(holder=ME)
+            house.player.answer("on", holder=ME)
     house.player.stop()
     now = ended(house.player)
     assert (now.text, now.good) == ("Stopped. Nothing was kept.", None)
@@ -526,7 +527,7 @@ def test_line_check_stops_in_each_phase(house, number, phases):
 def test_line_check_broken_off_keeps_what_was_heard(house, number):
     house.player.line(number, holder=ME)
     until(lambda: house.player.now.phase == "asking")
-    house.player.soloed(holder=ME)
+    house.player.answer("on", holder=ME)
     until(lambda: house.player.now.side == "right")
     house.player.stop()
     now = ended(house.player)
@@ -546,7 +547,7 @@ def test_start_and_stop_over_and_over_never_hang(house, number):
             house.player.take(number, "left", "front", "before", holder=ME)
         else:
             getattr(house.player, what)(number, holder=ME)
-        for act in rng.choices((house.player.soloed, None), k=rng.randrange(3)):
+        for act in rng.choices((partial(house.player.answer, "on"), None), k=rng.randrange(3)):
             if act is not None:
                 act(holder=ME)
             time.sleep(rng.choice((0.0, 0.0, 0.001, 0.02)))

@@ -162,7 +162,7 @@ class TestThroughJack:
         assert started.status_code == 202
         assert wait_until(pages, "asking", "failed")["side"] == "left"
         with alive(pages, "lap"):
-            pages.post("/api/sound/soloed", json={"holder": "lap"})
+            pages.post("/api/sound/answer", json={"holder": "lap"})
             wait_until(pages, "sound", "failed")
             now = wait_until(pages, "asking", "failed")
             assert now["side"] == "right", now["text"]

@@ -124,8 +124,8 @@ def learn_unit(
                 f"  {fader.hz:8g}  {fader.centre_hz:9.1f}  {fader.q:4.2f}   {gives_db:+.1f}{mark}"
             )
         typer.echo(f"Not explained: {learned.residual_db:.2f} dB rms.")
-        for line in doubts:
-            typer.echo(line)
+        for doubt in doubts:
+            typer.echo(doubt.text)
         typer.echo(f"Learned: {path}", err=True)
 
 

@@ -14,7 +14,8 @@ from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
 from evenhall.job.line_round import Element
-from evenhall.job.unit_live import Answer
+from evenhall.job.unit_live import Answer, words_of
+from evenhall.job.unit_round import Setting
 from evenhall.verdict.plan import Plan
 
 __all__ = ["LearnView", "RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]
@@ -147,9 +148,9 @@ class RoundView(_AskingView):
 class LearnView(_AskingView):
     """Leads through the settings of a rack unit."""
 
-    def ready(self, at: int, count: int, words: str) -> bool:
+    def ready(self, at: int, count: int, setting: Setting) -> bool:
         """Wait for Enter; q ends the round."""
-        return self._asked(f"{at} of {count}. {words}")
+        return self._asked(f"{at} of {count}. {words_of(setting)}")
 
     def wrong(self, text: str) -> Answer:
         """Say what is wrong with a setting, and ask what to do; where nobody is asked, end."""

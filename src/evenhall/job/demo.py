@@ -191,10 +191,10 @@ def write_demo_after(folder: Path, card: Card) -> None:
         raise _not_written(folder, error) from error
 
 
-def old_unit(faceplate: GraphicUnit) -> LyingUnit:
-    """Give the old unit that the demo can have in its rack: its scale lies."""
+def old_unit(faceplate: GraphicUnit, *, right: bool = False) -> LyingUnit:
+    """Give the old unit that the demo can have in its rack, or its right channel."""
     plain = graphic_unit([float(hz) for hz in faceplate.nominal_hz])
-    return lying_unit(plain.centre_hz, plain.q, seed=OLD_UNIT_SEED)
+    return lying_unit(plain.centre_hz, plain.q, seed=OLD_UNIT_SEED + right)
 
 
 def write_old_unit(folder: Path) -> None:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError
 from evenhall.sound import simulated
+from evenhall.sound.simulated.unit import LyingUnit
 
 __all__ = [
     "ACROSS_M",
@@ -141,6 +142,7 @@ def demo_impulse(
     rate_hz: float,
     card: Card | None = None,
     unit: GraphicUnit | None = None,
+    real: LyingUnit | None = None,
     speaker_height_m: float = SPEAKER_HEIGHT_M,
     speaker_down_deg: float = 0.0,
     speaker_inwards_deg: float = SPEAKER_INWARDS_DEG,
@@ -158,6 +160,8 @@ def demo_impulse(
         As for `write_demo_after()`; faders are flat without.
     unit : GraphicUnit, optional
         That the card is set on; one of 31 faders without.
+    real : LyingUnit, optional
+        What that unit really is, where its scale lies.
     speaker_height_m, speaker_down_deg, speaker_inwards_deg, gain_db
         What the hands have changed, see `demo_hall()`.
 
@@ -195,7 +199,7 @@ def demo_impulse(
         side,
         spot if spot == LINE_CHECK else place_of(side, spot),
         rate_hz,
-        unit if faders is not None else None,
+        (real or unit) if faders is not None else None,
         faders,
         speaker_height_m,
         speaker_down_deg,
@@ -210,7 +214,7 @@ def _impulse(
     side: str,
     place: str,
     rate_hz: float,
-    unit: GraphicUnit | None,
+    unit: GraphicUnit | LyingUnit | None,
     faders: tuple[float, ...] | None,
     speaker_height_m: float,
     speaker_down_deg: float,

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
 from evenhall.equalizer.graphic import GraphicUnit, unit_response
+from evenhall.sound.simulated.unit import LyingUnit
 from evenhall.verdict.guiding import Guidance
 
 __all__ = ["DemoHand"]
@@ -33,10 +34,14 @@ class DemoHand:
     unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
         Where the faders stand.
+    real : LyingUnit, optional
+        What the unit really is, where its scale lies.
     """
 
-    def __init__(self, unit: GraphicUnit, fader_db: ArrayLike) -> None:
-        self._unit = unit
+    def __init__(
+        self, unit: GraphicUnit, fader_db: ArrayLike, *, real: LyingUnit | None = None
+    ) -> None:
+        self._unit, self._real = unit, real
         self.fader_db: FloatArray = np.array(fader_db, dtype=np.float64)
         self._shown_hz: float | None = None
         self._looked_s = 0.0
@@ -65,6 +70,9 @@ class DemoHand:
         """Give what the unit now does to a sound, shape (n_samples,)."""
         n_samples = fft.next_fast_len(round(IMPULSE_S * rate_hz), real=True)
         freq_hz = np.arange(n_samples // 2 + 1) * (rate_hz / n_samples)
-        response = unit_response(self._unit, self.fader_db, freq_hz)
+        if self._real is None:
+            response = unit_response(self._unit, self.fader_db, freq_hz)
+        else:
+            response = self._real.response(self.fader_db, freq_hz)
         # What rings ahead of it, as the response ends at half the rate, is not to come last.
         return np.roll(fft.irfft(response, n_samples), round(LEAD_S * rate_hz))

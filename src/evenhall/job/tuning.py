@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from evenhall.verdict.judge import Setting
     from evenhall.verdict.take import Take
 
-__all__ = ["result_from", "tune", "unit_of"]
+__all__ = ["RIGHT", "result_from", "tune", "unit_of"]
 
-RIGHT = "right"
+RIGHT = "right"  # what a side has in its name that is fed through the right channel
 
 Progress = Callable[[str, int, int], None]
 

@@ -34,7 +34,7 @@ from evenhall.sound.live.capture import Captured, capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
 
-__all__ = ["Answer", "LearnWatch", "check_again", "record_round"]
+__all__ = ["Answer", "LearnWatch", "check_again", "record_round", "words_of"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -50,7 +50,7 @@ TRIES = 3  # of a sweep in which sound was lost
 class LearnWatch(Protocol):
     """Who sets the faders."""
 
-    def ready(self, at: int, count: int, words: str) -> bool:
+    def ready(self, at: int, count: int, setting: Setting) -> bool:
         """Ask for a setting, number `at` of `count`; whether it stands, or the round shall end."""
 
     def wrong(self, text: str) -> Answer:
@@ -96,7 +96,7 @@ def record_round(live: OpenDevices, folder: Path, found: Round, *, watch: LearnW
     flat_db: FloatArray | None = None
     for at, setting in enumerate(in_order, 1):
         while not (folder / setting.file).is_file():
-            if not watch.ready(at, len(in_order), _words(setting)):
+            if not watch.ready(at, len(in_order), setting):
                 return False
             captured = _play(live, watch)
             if captured is None:
@@ -152,7 +152,7 @@ def check_again(
     place.mkdir(exist_ok=True)
     gains = []
     for at, setting in enumerate((flat, moved), 1):
-        if not watch.ready(at, 2, _words(setting)):
+        if not watch.ready(at, 2, setting):
             return None
         captured = _play(live, watch)
         if captured is None:
@@ -172,7 +172,8 @@ def _check_plays(live: OpenDevices) -> None:
         )
 
 
-def _words(setting: Setting) -> str:
+def words_of(setting: Setting) -> str:
+    """Say what to do for a setting."""
     if setting.bypass:
         return "The unit bypassed, all faders at 0."
     return setting_words(setting.faders_hz, setting.at_db)

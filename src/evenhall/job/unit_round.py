@@ -37,6 +37,7 @@ from evenhall.job.unit_file import UnitFile, unit_file
 __all__ = [
     "ROUND_FILE",
     "STIMULUS_S",
+    "Doubt",
     "Round",
     "Setting",
     "UnitHead",
@@ -82,6 +83,21 @@ class Setting(_Section):
     bypass: bool = Field(default=False, description="true where the unit was bypassed, else false")
     channel: int = Field(default=1, ge=1, le=256, description="1 for the first channel")
     reference_channel: int = Field(default=2, ge=1, le=256, description="2 for the second channel")
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """What to look at in what was learned.
+
+    Parameters
+    ----------
+    text : str
+    file : str
+        The recording that was left out for it; empty where none was.
+    """
+
+    text: str
+    file: str = ""
 
 
 @dataclass(frozen=True)
@@ -235,7 +251,7 @@ def _standing_faults(found: Round, folder: Path, *, recorded: bool) -> list[str]
 
 def learn(
     found: Round, folder: Path, *, progress: Callable[[str, int, int], None] | None = None
-) -> tuple[UnitFile, tuple[str, ...]]:
+) -> tuple[UnitFile, tuple[Doubt, ...]]:
     """Measure the recordings and learn the unit.
 
     Parameters
@@ -248,7 +264,7 @@ def learn(
     Returns
     -------
     UnitFile
-    tuple of str
+    tuple of Doubt
         What to look at: a fader that seems not to have been moved, figures that are guessed.
 
     Raises
@@ -303,17 +319,20 @@ def learn(
 
 def _doubts(
     learned: LearnedUnit, misplaced: tuple[MisplacedFader, ...], files: list[str]
-) -> list[str]:
-    lines = [
-        f"{files[one.setting]}: the {one.hz:g} Hz fader stood near {one.stood_db:.1f} dB, not at "
-        f"{one.asked_db:g}; the recording was left out. Set it as told and record it again."
+) -> list[Doubt]:
+    doubts = [
+        Doubt(
+            f"{files[one.setting]}: the {one.hz:g} Hz fader stood near {one.stood_db:.1f} dB, not "
+            f"at {one.asked_db:g}; the recording was left out. Set it as told and record it again.",
+            files[one.setting],
+        )
         for one in misplaced
     ]
     still = learned.unit.nominal_hz[~learned.moved]
     if still.size:
         named = ", ".join(f"{hz:g}" for hz in still)
-        lines.append(f"Never moved, and taken to be like their neighbours: {named} Hz.")
-    return lines
+        doubts.append(Doubt(f"Never moved, and taken to be like their neighbours: {named} Hz."))
+    return doubts
 
 
 def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:

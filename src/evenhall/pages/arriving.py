@@ -13,9 +13,8 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, Literal
+from typing import IO, Literal
 
-from evenhall.equalizer.graphic import STANDARD_HZ
 from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
 from evenhall.job.model import Take as JobTake
@@ -24,6 +23,7 @@ from evenhall.job.takes import read_reference
 from evenhall.job.unit_file import read_unit
 from evenhall.pages.guide import elements, spots
 from evenhall.pages.house import House
+from evenhall.pages.learning import enter_unit
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.verdict.trust import take_sentence
 
@@ -196,29 +196,7 @@ def keep_unit(
         except InputError as error:
             shown = Path(name).name[:80] or "The file"
             raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
-        hz = [fader.hz for fader in unit.faders]
-        if right:
-            left = visit.value("equalizer.file")
-            if left is None:
-                raise InputError("Give the left channel's unit first.")
-            if [fader.hz for fader in read_unit(visit.folder / left).faders] != hz:
-                raise InputError("That unit has other faders than the left channel's.")
-        with _entered(visit.folder, part, [f"unit-{uuid.uuid4().hex[:8]}.json"]) as file:
-            entries: dict[str, Any] = {"equalizer.file_right" if right else "equalizer.file": file}
-            if not right:
-                entries |= {
-                    "equalizer.bands": _bands(hz),
-                    "equalizer.range_db": unit.range_db,
-                    "equalizer.file_right": None,
-                    "equalizer.response": "measured",
-                }
-            house.store.set_entries(number, entries)
-
-
-def _bands(hz: list[float]) -> int | list[float]:
-    """Name the faders of a unit as job.toml does."""
-    usual = STANDARD_HZ.get(len(hz))
-    return len(hz) if usual is not None and usual.tolist() == hz else hz
+    enter_unit(house.store, visit, unit, right=right)
 
 
 def forget_unit(house: House, number: int) -> None:

@@ -15,16 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
+from evenhall.job.demo import old_unit
 from evenhall.job.demo_hall import GAIN_DB, NOISE, demo_impulse, positions
 from evenhall.job.demo_hand import DemoHand
 from evenhall.job.result import Result
-from evenhall.job.tuning import unit_of
+from evenhall.job.tuning import RIGHT, unit_of
+from evenhall.job.unit_round import Round, Setting
 from evenhall.pages.guide import move_key
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup, remembered
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated import Noise
+from evenhall.sound.simulated.unit import LyingUnit
 from evenhall.visits.visit import Visit, job_of
 
 __all__ = [
@@ -36,6 +39,8 @@ __all__ = [
     "open_cable",
     "open_devices",
     "open_for_faders",
+    "open_rack",
+    "real_unit",
 ]
 
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
@@ -107,16 +112,61 @@ def open_cable(visit: Visit, *, cable: int) -> Iterator[VisitDevices]:
     """
     if visit.demo:
         devices = _demo_cable(visit, pace=DEMO_PACE)
-        unit = unit_of(job_of(visit), visit.folder)
 
         def solo(side: str, _spot: str) -> None:
-            hand = DemoHand(unit, positions(unit, _stands(visit, side)))
+            unit = unit_of(job_of(visit), visit.folder, side)
+            hand = DemoHand(
+                unit, positions(unit, _stands(visit, side)), real=real_unit(visit, side)
+            )
             devices.connect(hand.impulse(rate_hz=devices.rate_hz))
 
         yield VisitDevices(devices, solo=solo, turn=lambda _by_db: None)
         return
     with Live(_cable_setup(cable)) as live:
         yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
+
+
+@contextmanager
+def open_rack(
+    visit: Visit, *, cable: int, right: bool
+) -> Iterator[tuple[OpenDevices, Callable[[Round, Setting], None]]]:
+    """Open what a unit is learned through; gives it, and what sets the demo's faders.
+
+    Parameters
+    ----------
+    visit : Visit
+    cable : int
+        Input that the unit's output is on.
+    right : bool
+        Which channel.
+
+    Raises
+    ------
+    InputError, DeviceError
+        As `open_devices()` raises them.
+    """
+    if not visit.demo:
+        with Live(_cable_setup(cable)) as live:
+            yield live, lambda _found, _setting: None
+        return
+    devices = _demo_cable(visit, pace=DEMO_PACE)
+
+    def put_in(found: Round, setting: Setting) -> None:
+        faceplate = found.faceplate
+        real = old_unit(faceplate, right=right)
+        hand = DemoHand(faceplate, found.faders_db(setting), real=real)
+        devices.connect(np.ones(1) if setting.bypass else hand.impulse(rate_hz=devices.rate_hz))
+
+    yield devices, put_in
+
+
+def real_unit(visit: Visit, side: str) -> LyingUnit | None:
+    """Give what stands in the demo's rack, once it was learned; before, its scale is right."""
+    if not visit.demo or visit.value("equalizer.response") != "measured":
+        return None
+    unit = unit_of(job_of(visit), visit.folder, side)
+    right = visit.value("equalizer.file_right") is not None and RIGHT in side.lower().split()
+    return old_unit(unit, right=right)
 
 
 def _cable_setup(cable: int) -> SoundSetup:
@@ -188,7 +238,6 @@ def _hands(visit: Visit, done: Result | None) -> dict[str, Any]:
 def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     devices = _hall_of(visit, pace=DEMO_PACE)
     turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
-    unit = unit_of(job_of(visit), visit.folder)
     hands = _hands(visit, done)
     card = {side: _stands(visit, side) for side in GAIN_DB}
 
@@ -198,7 +247,8 @@ def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
             spot,
             rate_hz=devices.rate_hz,
             card=card if done is not None else None,
-            unit=unit,
+            unit=unit_of(job_of(visit), visit.folder, side),
+            real=real_unit(visit, side),
             **_stance(hands),
         )
         devices.connect(impulse)

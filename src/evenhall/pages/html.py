@@ -32,6 +32,7 @@ from evenhall.pages.views import (
     hand_over_page,
     line_page,
     proof_page,
+    rack_page,
     set_out_page,
     takes_page,
     verdict_page,
@@ -231,6 +232,14 @@ def follow(
         raise InputError(f"There is no {side!r} in this rig.")
     page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=_cable_input(visit))
     return _page(request, "follow.html", page=page)
+
+
+@router.get("/visit/{number}/rack")
+def rack(request: Request, house: AHouse, number: int) -> HTMLResponse:
+    """Lead through the learning of the unit in the rack."""
+    visit, _, frame = _frame(request, house, number, "set-out")
+    page = rack_page(visit, frame, cable=_cable_input(visit))
+    return _page(request, "rack.html", page=page)
 
 
 @router.get("/visit/{number}/proof")

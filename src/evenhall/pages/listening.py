@@ -20,7 +20,7 @@ from evenhall.job.following import FaderOrder, follow_faders, positions_of
 from evenhall.job.result import Result
 from evenhall.job.taking import element_band_hz
 from evenhall.job.tuning import unit_of
-from evenhall.pages.devices import open_for_faders
+from evenhall.pages.devices import open_for_faders, real_unit
 from evenhall.verdict.guiding import Guidance
 from evenhall.visits.visit import Visit, job_of
 
@@ -180,7 +180,9 @@ def listen_along(
         live,
         put_in,
     ):
-        hand = DemoHand(order.unit, order.start_db) if visit.demo else None
+        hand = None
+        if visit.demo:
+            hand = DemoHand(order.unit, order.start_db, real=real_unit(visit, along.side))
         if hand is not None:
             put_in(hand)
         return follow_faders(live, order, watch=_Watch(teller, order, hand, put_in, clock))

@@ -28,6 +28,7 @@ from evenhall.job.taking import CABLE_SPOT, Order, Taken, record_take, usual_kin
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import VisitDevices, hands_done, open_cable, open_devices
 from evenhall.pages.guide import elements, spots
+from evenhall.pages.learning import Asked, begin_round, learn_along, look_again
 from evenhall.pages.listening import Along, listen_along, order_of
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.verdict.gain import GainHint
@@ -37,7 +38,7 @@ from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit, job_of
 
-__all__ = ["ALIVE_S", "LEVELS_PER_S", "Player", "Playing"]
+__all__ = ["ALIVE_S", "LEVELS_PER_S", "Player", "Playing", "Reply"]
 
 # Without a sign from the page that started it for so long, the sound stops. With the way it
 # takes to be heard that keeps within two seconds of a lost connection.
@@ -48,6 +49,7 @@ LOWEST_SHOWN_DBFS = -120.0
 # The simulated preamp is turned by this share of what the hint says, twenty times a second.
 HAND = 0.12
 
+Reply = Literal["on", "again", "keep"]
 Phase = Literal["idle", "opening", "quiet", "sound", "asking", "ended", "failed"]
 
 
@@ -57,17 +59,19 @@ class Playing:
 
     Parameters
     ----------
-    what : {"", "take", "gain", "line", "faders"}
+    what : {"", "take", "gain", "line", "faders", "rack"}
     phase : str
         "idle", "opening" a device, hearing the "quiet" room, "sound", "asking" for an element to
-        be soloed, "ended", or "failed".
+        be soloed or faders to be set, "ended", or "failed".
     visit : int
     side, spot, state : str
-        Of a take; of the line check only `side`, the element.
+        Of a take; of the line check only `side`, the element; of the rack the channel.
     text : str
         What is so, and what to do.
     problems : tuple of str
-        What is wrong with the take that has ended.
+        What is wrong with the take that has ended, or the faders that were set.
+    faders : tuple of (hz, db)
+        Where the faders of the rack are to stand now.
     length_s : float
         Of the sound.
     good : bool or None
@@ -76,7 +80,7 @@ class Playing:
         Number of the take that was made, 0 for none.
     """
 
-    what: Literal["", "take", "gain", "line", "faders"] = ""
+    what: Literal["", "take", "gain", "line", "faders", "rack"] = ""
     phase: Phase = "idle"
     visit: int = 0
     side: str = ""
@@ -84,6 +88,7 @@ class Playing:
     state: str = "before"
     text: str = ""
     problems: tuple[str, ...] = ()
+    faders: tuple[tuple[float, float], ...] = ()
     length_s: float = 0.0
     good: bool | None = None
     take: int = 0
@@ -154,6 +159,7 @@ class Player:
         self._store, self._judge, self._bulletin, self._clock = store, judge, bulletin, clock
         self._lock = Lock()
         self._stop, self._ready = Event(), Event()
+        self._answer: Reply = "on"
         self._holder, self._alive_s = "", 0.0
         self._thread: Thread | None = None
         self.now = Playing()
@@ -241,11 +247,46 @@ class Player:
         first = Playing("faders", "opening", visit, side, spot)
         self._begin(first, holder, lambda: self._faders(known, along))
 
-    def soloed(self, *, holder: str) -> None:
-        """Say that the element that was asked for is soloed; who says so has to be there now."""
+    def rack(self, visit: int, *, right: bool, cable: int, again: bool, holder: str) -> None:
+        """Begin to learn the unit in the rack, or to see whether it has drifted.
+
+        Parameters
+        ----------
+        visit : int
+        right : bool
+            Its right channel, where that differs; the left one stands for both.
+        cable : int
+            Input that the unit's output is on.
+        again : bool
+            Whether to look again at a unit that was learned.
+        holder : str
+
+        Raises
+        ------
+        InputError
+            Something is under way, or that channel's turn has not come.
+        """
+        known = self._store.visit(visit)
+        if not again:
+            begin_round(known, right=right)  # what cannot be is said before any sound
+        first = Playing("rack", "opening", visit, "right" if right else "left")
+        self._begin(first, holder, lambda: self._rack(known, cable, again=again))
+
+    def answer(self, reply: Reply, *, holder: str) -> None:
+        """Answer what is asked for; who says so has to be there from now on."""
         if self.now.phase == "asking":
             self._holder, self._alive_s = holder, self._clock()
+            self._answer = reply
             self._ready.set()
+
+    def _ask(self, **changes: Any) -> Reply | None:
+        """Ask, and wait for an answer; None where it was stopped."""
+        self._ready.clear()
+        self._step(phase="asking", **changes)
+        # Looked at in turns: a stop that came just before the clearing is not missed.
+        while not self._ready.wait(0.1) and not self._stop.is_set():
+            pass
+        return None if self._stop.is_set() else self._answer
 
     def stop(self) -> None:
         """Stop whatever is under way; safe at any time."""
@@ -420,6 +461,18 @@ class Player:
         text = f"By their scale still: {unheard}." if unheard else "All faders stand."
         self._step(phase="ended", text=text, good=not unheard)
 
+    def _rack(self, visit: Visit, cable: int, *, again: bool) -> None:
+        right, teller = self.now.side == "right", _RackTeller(self)
+        if again:
+            told = look_again(visit, teller, right=right, cable=cable)
+        else:
+            told = learn_along(self._store, visit, teller, right=right, cable=cable)
+        if told is None:
+            kept = "" if again else " What is recorded is kept, and it goes on from there."
+            self._step(phase="ended", text=f"Stopped.{kept}", problems=(), faders=())
+            return
+        self._step(phase="ended", text=told.text, problems=told.doubts, faders=(), good=told.good)
+
     def _line(self, visit: Visit) -> None:
         job = job_of(visit)
         in_order = elements_of(elements(visit))
@@ -498,6 +551,26 @@ class _Teller:
         return self._player._stop_wanted()
 
 
+class _RackTeller:
+    """Asks for faders and plays sweeps, see `pages.learning.Teller`."""
+
+    def __init__(self, player: Player) -> None:
+        self._player, self._levels = player, player._levels()
+
+    def ask(self, asked: Asked) -> str:
+        problems = (asked.fault,) if asked.fault else ()
+        return self._player._ask(text=asked.text, faders=asked.faders, problems=problems) or ""
+
+    def say(self, text: str) -> None:
+        self._player._step(phase="sound", text=text, problems=())
+
+    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
+        self._levels.show(elapsed_s, length_s, readings)
+
+    def stop_wanted(self) -> bool:
+        return self._player._stop_wanted()
+
+
 class _RoundWatch:
     """Leads through the line check, see `job.line_round.RoundWatch`."""
 
@@ -506,16 +579,8 @@ class _RoundWatch:
 
     def ready(self, element: Element) -> bool:
         player = self._player
-        player._ready.clear()
-        player._step(
-            phase="asking",
-            side=element.name,
-            text=f"Solo {element.name} at the mixer, then go on.",
-        )
-        # Looked at in turns: a stop that came just before the clearing is not missed.
-        while not player._ready.wait(0.1) and not player._stop.is_set():
-            pass
-        if player._stop.is_set():
+        text = f"Solo {element.name} at the mixer, then go on."
+        if player._ask(side=element.name, text=text) is None:
             return False
         self._devices.solo(element.name, LINE_CHECK)
         player._step(phase="sound", text=f"A sweep plays through {element.name}.")

@@ -149,6 +149,20 @@ class HolderOrder(Question):
     holder: str = Field(min_length=1, max_length=64)
 
 
+class AnswerOrder(HolderOrder):
+    """What whoever was asked says."""
+
+    reply: Literal["on", "again", "keep"] = "on"
+
+
+class RackOrder(RoundOrder):
+    """Learning the unit in the rack, or a second look at it, to begin now."""
+
+    cable: int = Field(ge=1, le=64, description="Input that the equalizer's output is on.")
+    right: bool = Field(default=False, description="Its right channel, where that differs.")
+    again: bool = Field(default=False, description="Whether to see if it has drifted.")
+
+
 class PlayingAnswer(Answer):
     """What sounds, or has sounded last."""
 
@@ -162,6 +176,7 @@ class PlayingAnswer(Answer):
     state: str
     text: str
     problems: list[str]
+    faders: list[list[float]] = Field(description="Each of the rack's: Hz, and dB to stand at.")
     length_s: float
     good: bool | None
     take: int

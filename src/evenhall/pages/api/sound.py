@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from fastapi import APIRouter
 
 from evenhall.errors import InputError
 from evenhall.pages.api.answers import (
+    AnswerOrder,
     DeviceAnswer,
     DeviceChoice,
     DevicesAnswer,
@@ -13,10 +16,12 @@ from evenhall.pages.api.answers import (
     Faults,
     HolderOrder,
     PlayingAnswer,
+    RackOrder,
     RoundOrder,
     TakeOrder,
 )
 from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
+from evenhall.pages.learning import forget_round
 from evenhall.sound.live.choosing import Choice, chosen_setup
 from evenhall.sound.live.session import present
 from evenhall.sound.live.setup import remember, remembered
@@ -75,10 +80,33 @@ def start_faders(house: AHouse, order: FadersOrder) -> PlayingAnswer:
     return PlayingAnswer.model_validate(house.player.now)
 
 
-@router.post("/sound/soloed", status_code=204)
-def say_soloed(house: AHouse, order: HolderOrder) -> None:
-    """Say that the element that was asked for is soloed."""
-    house.player.soloed(holder=order.holder)
+@router.post("/sound/rack", status_code=202)
+def start_rack(house: AHouse, order: RackOrder) -> PlayingAnswer:
+    """Begin to learn the unit in the rack by a cable, or to see whether it has drifted."""
+    _warned(order.warned)
+    house.player.rack(
+        order.visit,
+        right=order.right,
+        cable=order.cable,
+        again=order.again,
+        holder=order.holder,
+    )
+    return PlayingAnswer.model_validate(house.player.now)
+
+
+@router.delete("/visits/{visit}/rack/{side}", status_code=204)
+def forget_rack(house: AHouse, visit: int, side: Literal["left", "right"]) -> None:
+    """Take the recordings of a channel's round away, to begin it anew."""
+    if house.player.now.busy:
+        raise InputError("Something is under way. Stop it first.")
+    forget_round(house.store.visit(visit), right=side == "right")
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.post("/sound/answer", status_code=204)
+def give_answer(house: AHouse, order: AnswerOrder) -> None:
+    """Answer what is asked for: the element is soloed, the faders stand, or again, or keep it."""
+    house.player.answer(order.reply, holder=order.holder)
 
 
 @router.post("/sound/stop", status_code=204)

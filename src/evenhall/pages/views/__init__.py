@@ -9,6 +9,7 @@ from evenhall.pages.views.hall import HallForecast, hall_forecast
 from evenhall.pages.views.hand_over import HandOverPage, hand_over_page
 from evenhall.pages.views.line import LinePage, line_page
 from evenhall.pages.views.proof import ProofPage, proof_page
+from evenhall.pages.views.rack import RackPage, rack_page
 from evenhall.pages.views.set_out import SetOutPage, set_out_page
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import VerdictPage, verdict_page
@@ -23,6 +24,7 @@ __all__ = [
     "HandOverPage",
     "LinePage",
     "ProofPage",
+    "RackPage",
     "SetOutPage",
     "TakesPage",
     "VerdictPage",
@@ -34,6 +36,7 @@ __all__ = [
     "hand_over_page",
     "line_page",
     "proof_page",
+    "rack_page",
     "set_out_page",
     "takes_page",
     "verdict_page",

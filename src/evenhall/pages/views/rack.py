@@ -1,0 +1,106 @@
+"""The unit in the rack: what is known of it, and the round in which it is learned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenhall.drawing import CardFader, CardView, draw_card
+from evenhall.job.model import Equalizer
+from evenhall.pages.learning import recorded
+from evenhall.pages.views.frame import Drawing, Frame, drawn
+from evenhall.visits.visit import Visit
+
+__all__ = ["RackPage", "rack_page"]
+
+NARROW_PX = 360.0
+NARROW_ROWS, NARROW_RAIL_PX = 3, 110.0
+
+
+@dataclass(frozen=True)
+class Channel:
+    """A channel of the unit.
+
+    Parameters
+    ----------
+    title : str
+    right : bool
+    learned : bool
+    recorded, count : int
+        Settings of its round; none before it was begun.
+    again : bool
+        Whether a second look can tell if it has drifted.
+    """
+
+    title: str
+    right: bool
+    learned: bool
+    recorded: int
+    count: int
+    again: bool
+
+
+@dataclass(frozen=True)
+class RackPage:
+    """The unit in the rack.
+
+    Parameters
+    ----------
+    frame : Frame
+    cable : int
+        Input that a cable behind the unit goes to; 0 where there is no device yet.
+    channels : tuple of Channel
+    drawing, narrow : Drawing or None
+        Where the faders are to stand now, for the laptop and for the phone.
+    bands, range_db : str, float
+        The faceplate as the set-out has it.
+    """
+
+    frame: Frame
+    cable: int
+    channels: tuple[Channel, ...]
+    drawing: Drawing | None
+    narrow: Drawing | None
+    bands: str
+    range_db: float
+
+
+def rack_page(visit: Visit, frame: Frame, *, cable: int) -> RackPage:
+    """Make the page of the unit in the rack."""
+    defaults = Equalizer()
+    bands = visit.value("equalizer.bands") or defaults.bands
+    range_db = float(visit.value("equalizer.range_db") or defaults.range_db)
+    asked = frame.playing.faders if frame.playing.visit == visit.number else ()
+    drawing = narrow = None
+    if asked:
+        view = CardView(
+            title="Set to",
+            faders=tuple(CardFader(hz, fader_db) for hz, fader_db in asked),
+            range_db=range_db,
+        )
+        drawing = drawn(view.title, lambda theme: draw_card(view, theme=theme))
+        narrow = drawn(
+            view.title,
+            lambda theme: draw_card(
+                view,
+                theme=theme,
+                rows=NARROW_ROWS,
+                width_px=NARROW_PX,
+                rail_height_px=NARROW_RAIL_PX,
+            ),
+        )
+    return RackPage(
+        frame=frame,
+        cable=cable,
+        channels=tuple(_channel(visit, right=right) for right in (False, True)),
+        drawing=drawing,
+        narrow=narrow,
+        bands=str(bands if isinstance(bands, int) else len(bands)),
+        range_db=range_db,
+    )
+
+
+def _channel(visit: Visit, *, right: bool) -> Channel:
+    done, count = recorded(visit, right=right)
+    learned = visit.value("equalizer.file_right" if right else "equalizer.file") is not None
+    title = "Right channel, if it differs" if right else "Left channel, or both"
+    return Channel(title, right, learned, done, count, again=learned and count > 0)

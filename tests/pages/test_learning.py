@@ -1,0 +1,190 @@
+"""The unit in the rack learned from the pages: a demo visit whose rack holds an old unit."""
+
+import datetime
+
+import numpy as np
+import pytest
+
+from evenhall.equalizer.graphic import unit_gain_db
+from evenhall.errors import InputError
+from evenhall.job.demo import old_unit
+from evenhall.job.tuning import unit_of
+from evenhall.pages import devices
+from evenhall.pages.learning import begin_round, recorded
+from evenhall.pages.views import rack_page
+from evenhall.pages.views.frame import frame_of
+from evenhall.visits.visit import job_of
+from pages.demo_house import ME, PACE, ended, house_in, until
+
+NOW = datetime.datetime(2026, 5, 2, 17, 0, tzinfo=datetime.UTC)
+
+
+@pytest.fixture
+def house(tmp_path, monkeypatch):
+    monkeypatch.setattr(devices, "DEMO_PACE", PACE)
+    house = house_in(tmp_path / "data")
+    house.new_demo()
+    house.store.set_entry(1, "equalizer.bands", 10, was=None)
+    yield house
+    house.close()
+
+
+def visit_of(house):
+    return house.store.visit(1)
+
+
+def start(house, **changes):
+    order = {"right": False, "cable": 2, "again": False, "holder": ME, **changes}
+    house.player.rack(1, **order)
+
+
+def led_through(house, replies=(), **changes):
+    """Say to every question that the faders stand, or the next of `replies`; give the questions."""
+    start(house, **changes)
+    asked, replies = [], list(replies)
+    while True:
+        until(lambda: house.player.now.phase == "asking" or not house.player.now.busy)
+        now = house.player.now
+        if not now.busy:
+            return asked
+        asked.append(now)
+        house.player.answer(replies.pop(0) if replies else "on", holder=ME)
+        until(lambda seen=now: house.player.now is not seen)
+
+
+def wrong_fader(monkeypatch, hz):
+    """Let the demo's hand forget a fader the first time that it should move."""
+    real = devices.DemoHand
+
+    class Forgetful(real):
+        done = False
+
+        def __init__(self, unit, fader_db, **fields):
+            faders = np.array(fader_db)
+            at = int(np.argmin(np.abs(unit.nominal_hz - hz)))
+            if faders[at] and not Forgetful.done:
+                Forgetful.done = True
+                faders[at] = 0.0
+            super().__init__(unit, faders, **fields)
+
+    monkeypatch.setattr(devices, "DemoHand", Forgetful)
+
+
+def test_round_teaches_the_unit_that_is_really_there_and_the_card_is_made_for_it(house):
+    asked = led_through(house)
+    now = house.player.now
+    assert (now.what, now.phase, now.good, now.problems) == ("rack", "ended", True, ())
+    assert now.text.startswith("Learned, but for 0.0")
+    assert asked[0].text.startswith("1 of ")
+    assert "bypass" in asked[1].text.lower() or "bypass" in asked[0].text.lower()
+    assert [len(one.faders) for one in asked] == [10] * len(asked)
+    visit = visit_of(house)
+    assert visit.value("equalizer.response") == "measured"
+    learned = unit_of(job_of(visit), visit.folder)
+    true = old_unit(learned)
+    freq_hz = np.geomspace(20.0, 16_000.0, 200)
+    rng = np.random.default_rng(4)
+    for _ in range(5):
+        faders_db = rng.uniform(-10.0, 6.0, 10)
+        really_db = 20.0 * np.log10(np.abs(true.response(faders_db, freq_hz)))
+        off_db = unit_gain_db(learned, faders_db, freq_hz) + true.insertion_db - really_db
+        assert np.sqrt(np.mean(off_db**2)) <= 0.3  # the issue's own limit, at settings not learned
+
+
+def test_fader_that_was_not_moved_is_named_at_once_and_asked_for_again(house, monkeypatch):
+    wrong_fader(monkeypatch, 1000.0)
+    asked = led_through(house, replies=())
+    faults = [one for one in asked if one.problems]
+    assert [one.problems for one in faults] == [
+        ("Not moved as told: 1k. Set them, and record it again.",)
+    ]
+    # After "once more" it is not asked a second time whether they stand.
+    assert len(asked) == len({one.text for one in asked}) + 1
+    assert house.player.now.good
+
+
+def test_setting_can_be_kept_as_it_is(house, monkeypatch):
+    wrong_fader(monkeypatch, 1000.0)
+    begin_round(visit_of(house), right=False)
+    at = next(
+        number
+        for number, setting in enumerate(
+            sorted(
+                begin_round(visit_of(house), right=False).settings,
+                key=lambda one: (bool(one.faders_hz), one.bypass),
+            )
+        )
+        if 1000.0 in setting.faders_hz
+    )
+    led_through(house, replies=["on"] * (at + 1) + ["keep"])
+    now = house.player.now
+    assert not now.good
+    assert any("stood near" in doubt for doubt in now.problems)
+    # What was left out for it is asked for again.
+    done, count = recorded(visit_of(house), right=False)
+    assert done == count - len([one for one in now.problems if "stood near" in one])
+    led_through(house)
+    assert house.player.now.good
+
+
+def test_round_that_is_stopped_goes_on_where_it_ended(house):
+    start(house)
+    until(lambda: house.player.now.phase == "asking")
+    house.player.answer("on", holder=ME)
+    until(lambda: recorded(visit_of(house), right=False)[0] == 1)
+    until(lambda: house.player.now.phase == "asking")
+    house.player.stop()
+    now = ended(house.player)
+    assert now.text == "Stopped. What is recorded is kept, and it goes on from there."
+    assert now.faders == ()
+    count = recorded(visit_of(house), right=False)[1]
+    assert len(led_through(house)) == count - 1
+
+
+def test_other_faders_in_set_out_begin_another_round(house):
+    led_through(house)
+    assert recorded(visit_of(house), right=False)[0] > 0
+    house.store.set_entry(1, "equalizer.bands", 15, was=None)
+    assert begin_round(visit_of(house), right=False).head.bands == 15
+    assert recorded(visit_of(house), right=False)[0] == 0
+
+
+def test_second_look_says_that_it_is_as_it_was(house):
+    led_through(house)
+    assert len(led_through(house, again=True)) == 2
+    now = house.player.now
+    assert now.good
+    assert now.text.startswith("Still as it was learned")
+
+
+def test_right_channel_comes_after_the_left_and_has_a_card_of_its_own(house):
+    with pytest.raises(InputError, match="Learn the left channel first"):
+        start(house, right=True)
+    assert not house.player.now.busy
+    led_through(house)
+    led_through(house, right=True)
+    visit = visit_of(house)
+    left, right = (unit_of(job_of(visit), visit.folder, side) for side in ("left", "right"))
+    assert not np.allclose(left.centre_hz, right.centre_hz, rtol=1e-3)
+
+
+def test_second_look_without_a_first_is_a_line(house):
+    start(house, again=True)
+    now = ended(house.player)
+    assert (now.phase, now.good) == ("failed", False)
+    assert "was not learned at this visit" in now.text
+
+
+def test_page_shows_where_the_faders_stand_now(house):
+    def page():
+        visit = visit_of(house)
+        frame = frame_of(visit, None, at="set-out", playing=house.player.now, here=True, now=NOW)
+        return rack_page(visit, frame, cable=2)
+
+    assert page().drawing is None
+    assert [one.count for one in page().channels] == [0, 0]
+    start(house)
+    until(lambda: house.player.now.phase == "asking")
+    assert page().drawing.title == "Set to"
+    house.player.stop()
+    ended(house.player)
