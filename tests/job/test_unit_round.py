@@ -1,12 +1,14 @@
 """A unit learned from recordings, and a card computed for it."""
 
 import json
+import re
 import tomllib
 
 import numpy as np
 import pytest
 import soundfile
 
+from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.equalizer import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
@@ -20,6 +22,7 @@ from test_cli import run
 
 RATE_HZ = 48_000
 FACE = graphic_unit(10)
+CLIPS = 0.4  # -8 dBFS: where the unit's output ends
 TRUE = lying_unit(FACE.centre_hz, FACE.q, seed=2)
 
 
@@ -45,6 +48,9 @@ def write_round(folder, *, true=TRUE, spoilt=None, bypassed=False):
         if spoilt is not None and spoilt[0] == one["file"]:
             faders[spoilt[1]] = spoilt[2]
         sound = through(true, faders, bypass=bypassed or one.get("bypass", False), seed=at)
+        if one.get("rising"):
+            tone = rising_tone(4.0, rate_hz=RATE_HZ, highest_dbfs=-1.0)
+            sound = np.column_stack((0.3 * np.clip(tone, -CLIPS, CLIPS), tone))
         soundfile.write(folder / one["file"], sound, RATE_HZ, subtype="PCM_24")
     return folder
 
@@ -73,6 +79,35 @@ def test_unit_is_right_at_settings_that_were_not_recorded(learned):
 
 def test_insertion_gain_is_that_against_bypass(learned):
     assert learned[0].insertion_db == pytest.approx(TRUE.insertion_db, abs=0.05)
+
+
+def test_hiss_and_overload_are_learned_and_said(learned):
+    unit = learned[0]
+    # White noise of 1e-4 re full scale, dB re a full-scale sine.
+    assert unit.hiss_dbfs == pytest.approx(20 * np.log10(1e-4 * np.sqrt(2.0)), abs=0.5)
+    # 1 % of harmonics is 0.4 dB over the amplitude at which a clipper begins (see test_overload).
+    assert unit.overload_dbfs == pytest.approx(20 * np.log10(CLIPS) + 0.4, abs=0.4)
+    assert unit.limits_text == (
+        "It hisses at -77 dBFS behind it. It overloads from -8 dBFS sent (1 % of harmonics at "
+        "1 kHz): keep what is played below that."
+    )
+
+
+def test_sweep_in_place_of_the_rising_tone_is_named(tmp_path):
+    folder = write_round(tmp_path / "rack")
+    (file,) = [one.file for one in read_round(folder).settings if one.rising]
+    soundfile.write(folder / file, through(TRUE, np.zeros(10)), RATE_HZ, subtype="PCM_24")
+    with pytest.raises(InputError, match=f"{file}: the rising tone is not in it"):
+        learn(read_round(folder), folder)
+
+
+def test_round_without_the_rising_tone_still_serves(tmp_path, learned):
+    folder = write_round(tmp_path / "rack")
+    text = (folder / "unit.toml").read_text()
+    (folder / "unit.toml").write_text(text[: text.rindex("[[setting]]")])
+    unit = learn(read_round(folder), folder)[0]
+    assert (unit.overload_dbfs, unit.clean_to_dbfs) == (None, None)
+    assert unit.faders == learned[0].faders
 
 
 def test_file_gives_the_same_unit_back(tmp_path, learned):
@@ -225,3 +260,38 @@ def test_one_thing_at_a_time_is_asked_for(tmp_path):
         assert done.exit_code == 2
         assert "give one of them at a time" in done.stderr
     assert not (tmp_path / "rack").exists()
+
+
+def test_channels_that_part_are_told_with_where_and_alike_ones_too(learned):
+    left = learned[0]
+    assert left.beside(left) == (
+        "With the same settings the two channels part by up to 0.0 dB: one card does for both."
+    )
+    weak = tuple(
+        fader.model_copy(update={"share": 0.6 * fader.share}) if fader.hz == 500.0 else fader
+        for fader in left.faders
+    )
+    right = left.model_copy(update={"faders": weak, "insertion_db": left.insertion_db - 2.0})
+    # 40 % of what that fader gives at 12 dB is missing.
+    gives_db = 12.0 * left.faders[4].share * (1.0 - left.faders[4].sag)
+    (part_db,) = re.findall(r"part by up to ([0-9.]+) dB, around", left.beside(right))
+    assert float(part_db) == pytest.approx(0.4 * gives_db, abs=0.3)
+    (where_hz,) = re.findall(r"around (\d+) Hz: give each its own card", left.beside(right))
+    assert float(where_hz) == pytest.approx(left.faders[4].centre_hz, rel=0.06)
+    assert left.beside(right).endswith("All flat, the right one is 2.0 dB softer.")
+
+
+def test_other_channel_is_named_on_the_command_line(tmp_path, rack, learned):
+    (tmp_path / "left.json").write_bytes(learned[0].to_json())
+    told = run(
+        "learn-unit", str(rack), "--out", str(tmp_path), "--beside", str(tmp_path / "left.json")
+    )
+    assert told.exit_code == 0
+    assert "one card does for both" in told.stdout
+    wrong = learned[0].model_copy(update={"faders": learned[0].faders[:5]})
+    (tmp_path / "left.json").write_bytes(wrong.to_json())
+    told = run(
+        "learn-unit", str(rack), "--out", str(tmp_path), "--beside", str(tmp_path / "left.json")
+    )
+    assert told.exit_code == 2
+    assert "has other faders than this unit" in told.stderr

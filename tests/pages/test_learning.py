@@ -111,7 +111,7 @@ def test_setting_can_be_kept_as_it_is(house, monkeypatch):
         for number, setting in enumerate(
             sorted(
                 begin_round(visit_of(house), right=False).settings,
-                key=lambda one: (bool(one.faders_hz), one.bypass),
+                key=lambda one: (one.rising, bool(one.faders_hz), one.bypass),
             )
         )
         if 1000.0 in setting.faders_hz

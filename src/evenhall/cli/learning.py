@@ -23,7 +23,7 @@ from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 if TYPE_CHECKING:
     from evenhall.sound.live.choosing import Choice
 
-STIMULUS_FILE = "stimulus.wav"
+STIMULUS_FILE, RISING_FILE = "stimulus.wav", "rising.wav"
 
 
 @app.command("learn-unit")
@@ -49,6 +49,10 @@ def learn_unit(
     again: Annotated[
         bool, typer.Option("--again", help="See by a sound device whether it has drifted since.")
     ] = False,
+    beside: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="unit.json of the other channel: how far do they part?"),
+    ] = None,
     ceiling: Ceiling = None,
     ready: Ready = False,
     device: DeviceName = None,
@@ -102,10 +106,15 @@ def learn_unit(
             _record(folder, bands, range_db, choice, ceiling, ready)
     with faults_as_lines(), options_by_name():
         from evenhall.job.store import write_whole
-        from evenhall.job.unit_file import UNIT_FILE
+        from evenhall.job.unit_file import UNIT_FILE, read_unit
         from evenhall.job.unit_round import learn, read_round
 
         found = read_round(folder)
+        other = None if beside is None else read_unit(beside)
+        if other is not None and [one.hz for one in other.faders] != list(
+            found.faceplate.nominal_hz
+        ):
+            raise InputError(f"{beside}: has other faders than this unit. Give its other channel.")
         with progress_shown() as step:
             learned, doubts = learn(found, folder, progress=step)
         path = (out or folder / "out") / UNIT_FILE
@@ -124,6 +133,10 @@ def learn_unit(
                 f"  {fader.hz:8g}  {fader.centre_hz:9.1f}  {fader.q:4.2f}   {gives_db:+.1f}{mark}"
             )
         typer.echo(f"Not explained: {learned.residual_db:.2f} dB rms.")
+        if learned.limits_text:
+            typer.echo(learned.limits_text)
+        if other is not None:
+            typer.echo(other.beside(learned))
         for doubt in doubts:
             typer.echo(doubt.text)
         typer.echo(f"Learned: {path}", err=True)
@@ -149,7 +162,7 @@ def _record(
         sounding(choice, ceiling, ready) as sound,
         LearnView(sound.show, sound.say, any_key, asks=not ready) as view,
     ):
-        whole = record_round(sound.live, folder, found, watch=view)
+        whole = record_round(sound.live, folder, found, watch=view, ceiling_dbfs=sound.ceiling_dbfs)
     if not whole:
         typer.echo(f"Broken off. Go on with it: evenhall learn-unit {folder} --live")
         raise typer.Exit(EXIT_NOTHING_USABLE)
@@ -186,16 +199,20 @@ def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
     """Write the round to be made, and what to play."""
     import soundfile
 
+    from evenhall.acoustics.overload import rising_tone
     from evenhall.acoustics.stimulus import exponential_sweep
-    from evenhall.job.unit_round import ROUND_FILE, STIMULUS_S
+    from evenhall.job.unit_round import RISING_DBFS, RISING_S, ROUND_FILE, STIMULUS_S
 
     if (folder / ROUND_FILE).exists():
         raise InputError(f"{folder / ROUND_FILE}: is there already. Go on with it, or remove it.")
     _write_round(folder, bands, range_db)
     sweep = exponential_sweep(STIMULUS_S, rate_hz=48_000, lead_s=0.25)
     soundfile.write(folder / STIMULUS_FILE, sweep, 48_000, subtype="PCM_24")
+    tone = rising_tone(RISING_S, rate_hz=48_000, highest_dbfs=RISING_DBFS)
+    soundfile.write(folder / RISING_FILE, tone, 48_000, subtype="PCM_24")
     typer.echo(
-        f"{folder / ROUND_FILE}: the round to be made. Play {STIMULUS_FILE} once for each setting, "
+        f"{folder / ROUND_FILE}: the round to be made. Play {STIMULUS_FILE} once for each setting "
+        f"({RISING_FILE} for the last), "
         "record it with what is played beside it, then: evenhall learn-unit "
         f"{folder}",
         err=True,

@@ -14,8 +14,8 @@ from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
 from evenhall.job.line_round import Element
-from evenhall.job.unit_live import Answer, words_of
-from evenhall.job.unit_round import Setting
+from evenhall.job.unit_live import Answer
+from evenhall.job.unit_round import Setting, words_of
 from evenhall.verdict.plan import Plan
 
 __all__ = ["LearnView", "RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, fader_name, unit_gain_db
+from evenhall.equalizer.learning import fit_freq_hz, learning_round
 
-__all__ = ["DRIFT_DB", "changes_against", "drift", "setting_fault"]
+__all__ = ["DRIFT_DB", "changes_against", "channels_apart", "drift", "setting_fault"]
 
 FloatArray = NDArray[np.float64]
 
@@ -30,6 +31,7 @@ AGAINST = -0.7  # correlation of what is heard with what should be
 MOST_NAMED = 4
 # Between what was learned and what is heard now: more than this is heard, too.
 DRIFT_DB = 0.7
+ALIKE_DB = 0.5  # two channels that part by less need no card each
 
 
 def _stood(
@@ -106,6 +108,38 @@ def _names(unit: GraphicUnit, which: NDArray[np.bool_]) -> str:
     names = [fader_name(hz) for hz in unit.nominal_hz[which]]
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
     return ", ".join(names[:MOST_NAMED]) + more
+
+
+def channels_apart(
+    left: GraphicUnit, right: GraphicUnit, *, insertion_db: float | None = None
+) -> str:
+    """Say how far two channels of a unit part with the same settings.
+
+    Parameters
+    ----------
+    left, right : GraphicUnit
+        Both learned, with the same faders.
+    insertion_db : float, optional
+        How much more gain the right one has, all flat.
+    """
+    freq_hz = fit_freq_hz()
+    apart_db = np.array(
+        [
+            np.abs(unit_gain_db(left, faders, freq_hz) - unit_gain_db(right, faders, freq_hz))
+            for faders in learning_round(left)
+        ]
+    )
+    worst_db = float(apart_db.max())
+    where_hz = freq_hz[int(apart_db.max(axis=0).argmax())]
+    text = f"With the same settings the two channels part by up to {worst_db:.1f} dB"
+    if worst_db > ALIKE_DB:
+        text += f", around {where_hz:.0f} Hz: give each its own card."
+    else:
+        text += ": one card does for both."
+    if insertion_db is not None and abs(insertion_db) > ALIKE_DB:
+        way = "louder" if insertion_db > 0 else "softer"
+        text += f" All flat, the right one is {abs(insertion_db):.1f} dB {way}."
+    return text
 
 
 def drift(

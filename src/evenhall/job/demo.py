@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError, StoreError
@@ -48,7 +49,14 @@ from evenhall.job.folder import (
 )
 from evenhall.job.tuning import unit_of
 from evenhall.job.unit_file import UNIT_FILE
-from evenhall.job.unit_round import ROUND_FILE, UnitHead, read_round, round_toml
+from evenhall.job.unit_round import (
+    RISING_DBFS,
+    RISING_S,
+    ROUND_FILE,
+    UnitHead,
+    read_round,
+    round_toml,
+)
 from evenhall.job.unit_round import STIMULUS_S as SWEEP_S
 from evenhall.sound import simulated
 from evenhall.sound.simulated.unit import LyingUnit, lying_unit
@@ -74,6 +82,7 @@ RATE_HZ = 48_000
 STIMULUS_S = 10.0
 STIMULUS_SEED = 20
 OLD_UNIT_SEED = 8
+OLD_UNIT_CLIPS = 0.5  # amplitude at which the old unit's output ends: -6 dBFS
 SENSITIVITY_DB_SPL = 112.0
 
 
@@ -225,6 +234,11 @@ def write_old_unit(folder: Path) -> None:
         found = read_round(place, recorded=False)
         unit = old_unit(found.faceplate)
         for at, setting in enumerate(found.settings):
+            if setting.rising:
+                tone = rising_tone(RISING_S, rate_hz=RATE_HZ, highest_dbfs=RISING_DBFS)
+                sound = np.column_stack((np.clip(tone, -OLD_UNIT_CLIPS, OLD_UNIT_CLIPS), tone))
+                soundfile.write(place / setting.file, sound, RATE_HZ, subtype="PCM_24")
+                continue
             heard = spectrum
             if not setting.bypass:
                 heard = spectrum * unit.response(found.faders_db(setting), freq_hz)

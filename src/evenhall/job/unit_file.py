@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from evenhall.acoustics.overload import Overload
+from evenhall.equalizer.checking import channels_apart
 from evenhall.equalizer.graphic import GraphicUnit, Law
 from evenhall.equalizer.learning import LearnedUnit
 from evenhall.errors import InputError
@@ -45,6 +47,9 @@ class UnitFile(_Model):
     range_db: float = Field(gt=0, le=24)
     insertion_db: float | None  # gain with everything flat and in, against bypass
     residual_db: float  # rms of what was not explained
+    hiss_dbfs: float | None = None  # behind it, flat and in; null where it was not heard alone
+    overload_dbfs: float | None = None  # sent, at which 1 % of harmonics is reached
+    clean_to_dbfs: float | None = None  # sent, up to which it was looked at, and clean
     faders: tuple[LearnedFader, ...] = Field(min_length=2)
 
     def unit(self, *, step_db: float, max_boost_db: float) -> GraphicUnit:
@@ -64,12 +69,44 @@ class UnitFile(_Model):
             law=Law(share=column("share"), sag=column("sag"), q_bend=column("q_bend")),
         )
 
+    def beside(self, right: UnitFile) -> str:
+        """Say how the right channel of the same unit parts from this one."""
+        insertion_db = None
+        if self.insertion_db is not None and right.insertion_db is not None:
+            insertion_db = right.insertion_db - self.insertion_db
+        both = [one.unit(step_db=0.0, max_boost_db=one.range_db) for one in (self, right)]
+        return channels_apart(*both, insertion_db=insertion_db)
+
+    @property
+    def limits_text(self) -> str:
+        """Say how it hisses and what it takes; empty where that was not learned."""
+        parts = []
+        if self.hiss_dbfs is not None:
+            parts.append(f"It hisses at {self.hiss_dbfs:.0f} dBFS behind it.")
+        if self.overload_dbfs is not None:
+            parts.append(
+                f"It overloads from {self.overload_dbfs:.0f} dBFS sent (1 % of harmonics at "
+                "1 kHz): keep what is played below that."
+            )
+        elif self.clean_to_dbfs is not None:
+            parts.append(
+                f"It is clean up to {self.clean_to_dbfs:.0f} dBFS sent, and was not tried higher."
+            )
+        return " ".join(parts)
+
     def to_json(self) -> bytes:
         """Bytes of unit.json, ending in a newline."""
         return self.model_dump_json(by_alias=True, indent=1).encode() + b"\n"
 
 
-def unit_file(learned: LearnedUnit, *, name: str, insertion_db: float | None) -> UnitFile:
+def unit_file(
+    learned: LearnedUnit,
+    *,
+    name: str,
+    insertion_db: float | None,
+    hiss: float | None = None,
+    limit: Overload | None = None,
+) -> UnitFile:
     """Put a learned unit into the fields of its file."""
     unit, law = learned.unit, learned.unit.law
     assert law is not None
@@ -83,6 +120,9 @@ def unit_file(learned: LearnedUnit, *, name: str, insertion_db: float | None) ->
         range_db=unit.range_db,
         insertion_db=None if insertion_db is None else round(insertion_db, 2),
         residual_db=round(learned.residual_db, 3),
+        hiss_dbfs=_tenths(hiss),
+        overload_dbfs=None if limit is None else _tenths(limit.at_dbfs),
+        clean_to_dbfs=None if limit is None else _tenths(limit.clean_to_dbfs),
         faders=tuple(
             LearnedFader(
                 hz=float(hz),
@@ -96,6 +136,10 @@ def unit_file(learned: LearnedUnit, *, name: str, insertion_db: float | None) ->
             for hz, centre, q, bend, share, sag, moved in figures
         ),
     )
+
+
+def _tenths(level_dbfs: float | None) -> float | None:
+    return None if level_dbfs is None or not np.isfinite(level_dbfs) else round(level_dbfs, 1)
 
 
 def read_unit(path: Path) -> UnitFile:

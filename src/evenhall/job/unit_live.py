@@ -17,24 +17,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.meter import MeterState, Reading, step_meter
+from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.equalizer.checking import drift, setting_fault
 from evenhall.equalizer.learning import fit_freq_hz
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.unit_file import UnitFile
 from evenhall.job.unit_round import (
+    RISING_DBFS,
+    RISING_S,
     ROUND_FILE,
     STIMULUS_S,
     Round,
     Setting,
     gain_db,
-    setting_words,
+    overload_of,
 )
 from evenhall.sound.live.capture import Captured, capture
-from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
+from evenhall.sound.live.open_devices import CEILING_DBFS, RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
 
-__all__ = ["Answer", "LearnWatch", "check_again", "record_round", "words_of"]
+__all__ = ["Answer", "LearnWatch", "check_again", "record_round"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -63,7 +66,14 @@ class LearnWatch(Protocol):
         """Whether the person wants it to stop now."""
 
 
-def record_round(live: OpenDevices, folder: Path, found: Round, *, watch: LearnWatch) -> bool:
+def record_round(
+    live: OpenDevices,
+    folder: Path,
+    found: Round,
+    *,
+    watch: LearnWatch,
+    ceiling_dbfs: float = CEILING_DBFS,
+) -> bool:
     """Lead through the settings that have no recording yet.
 
     Parameters
@@ -74,6 +84,8 @@ def record_round(live: OpenDevices, folder: Path, found: Round, *, watch: LearnW
         Where the recordings go, under the names that the round gives.
     found : Round
     watch : LearnWatch
+    ceiling_dbfs : float
+        Highest peak that the devices were opened with: the rising tone goes no higher.
 
     Returns
     -------
@@ -92,16 +104,17 @@ def record_round(live: OpenDevices, folder: Path, found: Round, *, watch: LearnW
     _check_plays(live)
     freq_hz = fit_freq_hz()
     # What all else is held against comes before it, in whatever order the file has them.
-    in_order = sorted(found.settings, key=lambda one: (bool(one.faders_hz), one.bypass))
+    in_order = sorted(found.settings, key=lambda one: (one.rising, bool(one.faders_hz), one.bypass))
     flat_db: FloatArray | None = None
     for at, setting in enumerate(in_order, 1):
         while not (folder / setting.file).is_file():
             if not watch.ready(at, len(in_order), setting):
                 return False
-            captured = _play(live, watch)
+            signal = _signal(live, setting, ceiling_dbfs)
+            captured = _play(live, signal, watch)
             if captured is None:
                 return False
-            _write(folder, setting, captured, live)
+            _write(folder, setting, captured, signal, live)
             fault = _fault(folder, found, setting, flat_db, freq_hz)
             if fault is None:
                 break
@@ -110,7 +123,7 @@ def record_round(live: OpenDevices, folder: Path, found: Round, *, watch: LearnW
                 (folder / setting.file).unlink()
             if answer == "end":
                 return False
-        if not setting.faders_hz and not setting.bypass and flat_db is None:
+        if setting.flat and flat_db is None:
             flat_db = gain_db(folder, setting, freq_hz)
     return True
 
@@ -146,7 +159,7 @@ def check_again(
             f"{ROUND_FILE}: its bands are not those that were learned. Mend it, or learn it again."
         )
     freq_hz = fit_freq_hz()
-    flat = next(one for one in found.settings if not one.bypass and not one.faders_hz)
+    flat = next(one for one in found.settings if one.flat)
     moved = next(one for one in found.settings if one.faders_hz)
     place = folder / "again"
     place.mkdir(exist_ok=True)
@@ -154,11 +167,12 @@ def check_again(
     for at, setting in enumerate((flat, moved), 1):
         if not watch.ready(at, 2, setting):
             return None
-        captured = _play(live, watch)
+        signal = _sweep(live.rate_hz)
+        captured = _play(live, signal, watch)
         if captured is None:
             return None
         (place / setting.file).unlink(missing_ok=True)
-        _write(place, setting, captured, live)
+        _write(place, setting, captured, signal, live)
         gains.append(gain_db(place, setting, freq_hz))
     unit = learned.unit(step_db=0.0, max_boost_db=learned.range_db)
     return drift(unit, found.faders_db(moved), gains[1] - gains[0], freq_hz)
@@ -172,15 +186,7 @@ def _check_plays(live: OpenDevices) -> None:
         )
 
 
-def words_of(setting: Setting) -> str:
-    """Say what to do for a setting."""
-    if setting.bypass:
-        return "The unit bypassed, all faders at 0."
-    return setting_words(setting.faders_hz, setting.at_db)
-
-
-def _play(live: OpenDevices, watch: LearnWatch) -> Captured | None:
-    signal = _sweep(live.rate_hz)
+def _play(live: OpenDevices, signal: FloatArray, watch: LearnWatch) -> Captured | None:
     length_s = signal.size / live.rate_hz
     for _ in range(TRIES):
         meter, frames = MeterState.start(1), 0
@@ -216,12 +222,23 @@ def _sweep(rate_hz: float) -> FloatArray:
     )
 
 
-def _write(folder: Path, setting: Setting, captured: Captured, live: OpenDevices) -> None:
+def _signal(live: OpenDevices, setting: Setting, ceiling_dbfs: float) -> FloatArray:
+    if not setting.rising:
+        return _sweep(live.rate_hz)
+    # Of a sine peak and RMS are alike, re a full-scale sine.
+    return rising_tone(
+        RISING_S, rate_hz=live.rate_hz, highest_dbfs=min(RISING_DBFS, ceiling_dbfs - 0.1)
+    )
+
+
+def _write(
+    folder: Path, setting: Setting, captured: Captured, signal: FloatArray, live: OpenDevices
+) -> None:
     """Keep what came in, and beside it what was sent."""
     behind = captured.microphone
     sent = captured.sent
     if not live.one_clock:
-        whole = ramped(_sweep(live.rate_hz), live.rate_hz).astype(np.float32)
+        whole = ramped(signal, live.rate_hz).astype(np.float32)
         sent = np.zeros_like(behind)
         sent[: whole.size] = whole[: behind.size]
     columns = np.zeros((behind.size, max(setting.channel, setting.reference_channel)), np.float32)
@@ -239,6 +256,9 @@ def _fault(
 ) -> str | None:
     """Say what is wrong with a recording; None where nothing seems to be."""
     try:
+        if setting.rising:
+            overload_of(folder, setting)
+            return None
         gain = gain_db(folder, setting, freq_hz)
     except InputError as error:
         return str(error)

@@ -13,7 +13,7 @@ import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,12 @@ from evenhall.job.model import Bands
 from evenhall.job.textfile import read_text
 from evenhall.job.unit_file import UnitFile, unit_file
 
+if TYPE_CHECKING:
+    from evenhall.acoustics.overload import Overload
+
 __all__ = [
+    "RISING_DBFS",
+    "RISING_S",
     "ROUND_FILE",
     "STIMULUS_S",
     "Doubt",
@@ -43,15 +48,21 @@ __all__ = [
     "UnitHead",
     "gain_db",
     "learn",
+    "overload_of",
     "read_round",
     "round_toml",
     "setting_words",
+    "words_of",
 ]
 
 FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
 
 ROUND_FILE = "unit.toml"
 STIMULUS_S = 2.0
+RISING_S = 4.0
+# As loud as a converter goes without clipping itself.
+RISING_DBFS = -1.0
 # Less than this in every setting, and no fader does anything.
 DEAF_DB = 0.5
 LEAST_COHERENCE = 0.5  # by cable it is next to 1; without one, next to 0
@@ -81,8 +92,16 @@ class Setting(_Section):
     )
     at_db: float = Field(default=0.0, ge=-24, le=24, description="-24 to 24 dB")
     bypass: bool = Field(default=False, description="true where the unit was bypassed, else false")
+    rising: bool = Field(
+        default=False, description="true where the rising tone was played, else false"
+    )
     channel: int = Field(default=1, ge=1, le=256, description="1 for the first channel")
     reference_channel: int = Field(default=2, ge=1, le=256, description="2 for the second channel")
+
+    @property
+    def flat(self) -> bool:
+        """Whether the sweep goes through everything flat and in: all else is held against it."""
+        return not (self.bypass or self.rising or self.faders_hz)
 
 
 @dataclass(frozen=True)
@@ -124,6 +143,18 @@ class Round:
         return faders_db
 
 
+def words_of(setting: Setting) -> str:
+    """Say what to do for a setting."""
+    if setting.bypass:
+        return "The unit bypassed, all faders at 0."
+    if setting.rising:
+        return (
+            "All faders to 0, the unit switched in. A tone rises until the unit overloads: no "
+            "loudspeaker may be on."
+        )
+    return setting_words(setting.faders_hz, setting.at_db)
+
+
 def setting_words(faders_hz: tuple[float, ...], at_db: float) -> str:
     """Say a setting as a person makes it.
 
@@ -151,6 +182,7 @@ def round_toml(head: UnitHead) -> str:
     document = tomlkit.document()
     document.add(tomlkit.comment("Play stimulus.wav through the unit once a setting, and record"))
     document.add(tomlkit.comment("channel 1: behind the unit, channel 2: what is played."))
+    document.add(tomlkit.comment("The last one is of rising.wav. Leave it out where you cannot."))
     table = tomlkit.table()
     table.update({"name": head.name, "bands": head.bands, "range_db": head.range_db})
     document.add("unit", table)
@@ -163,13 +195,10 @@ def round_toml(head: UnitHead) -> str:
             row["faders_hz"] = unit.nominal_hz[moved].tolist()
             row["at_db"] = float(faders[moved[0]])
         rows.append(row)
+    rows.append({"file": f"{len(rows):02d}-rising.wav", "rising": True})
     for row in rows:
         entry = tomlkit.table()
-        hz = tuple(row.get("faders_hz", ()))
-        words = (
-            "The unit bypassed." if row.get("bypass") else setting_words(hz, row.get("at_db", 0.0))
-        )
-        entry.add(tomlkit.comment(words))
+        entry.add(tomlkit.comment(words_of(Setting.model_validate(row))))
         entry.update(row)
         settings.append(entry)
     document.add("setting", settings)
@@ -242,7 +271,9 @@ def _standing_faults(found: Round, folder: Path, *, recorded: bool) -> list[str]
             )
         if setting.bypass and setting.faders_hz:
             faults.append(f"{where}: is bypassed, and has faders. Leave one out.")
-    if not any(not setting.bypass and not setting.faders_hz for setting in found.settings):
+        if setting.rising and (setting.bypass or setting.faders_hz):
+            faults.append(f"{where}: rising is for all faders at 0 and the unit in. Leave it out.")
+    if not any(setting.flat for setting in found.settings):
         faults.append(f"{ROUND_FILE}: no setting has all faders at 0. All else is held against it.")
     if not any(setting.faders_hz for setting in found.settings):
         faults.append(f"{ROUND_FILE}: no setting moves a fader. Give at least one.")
@@ -273,34 +304,28 @@ def learn(
         A recording cannot be used, or nothing happens in them: one line a fault.
     """
     freq_hz = fit_freq_hz()
+    swept = [one for one in found.settings if not one.rising]
     gains, faults = [], []
-    for at, setting in enumerate(found.settings):
+    for at, setting in enumerate(swept):
         try:
             gains.append(gain_db(folder, setting, freq_hz))
         except InputError as error:
             faults += str(error).splitlines()
         if progress is not None:
-            progress("measuring", at + 1, len(found.settings))
+            progress("measuring", at + 1, len(swept))
     if faults:
         raise InputError(*faults)
     unit = found.faceplate
-    flat = np.mean(
-        [
-            gain
-            for gain, one in zip(gains, found.settings, strict=True)
-            if not one.bypass and not one.faders_hz
-        ],
-        axis=0,
-    )
-    bypassed = [gain for gain, one in zip(gains, found.settings, strict=True) if one.bypass]
-    at_work = [k for k, one in enumerate(found.settings) if one.faders_hz]
+    flat = np.mean([gain for gain, one in zip(gains, swept, strict=True) if one.flat], axis=0)
+    bypassed = [gain for gain, one in zip(gains, swept, strict=True) if one.bypass]
+    at_work = [k for k, one in enumerate(swept) if one.faders_hz]
     change = np.array([gains[k] - flat for k in at_work])
     if np.nanmax(np.abs(change)) < DEAF_DB:
         raise InputError(
             "No setting changes the sound: the unit is bypassed, or the cable goes around it. "
             "Switch it in, look where the cable comes from, and record again."
         )
-    settings = np.array([found.faders_db(found.settings[k]) for k in at_work])
+    settings = np.array([found.faders_db(swept[k]) for k in at_work])
     wanted = np.array([unit_gain_db(unit, one, freq_hz) for one in settings])
     if changes_against(wanted, change):
         raise InputError(
@@ -310,9 +335,15 @@ def learn(
     learned, misplaced = fit_round(unit, settings, change, freq_hz)
     inside = (freq_hz > FLAT_HZ[0]) & (freq_hz < FLAT_HZ[1])
     insertion = float(np.mean((flat - np.mean(bypassed, axis=0))[inside])) if bypassed else None
-    files = [found.settings[k].file for k in at_work]
+    files = [swept[k].file for k in at_work]
     return (
-        unit_file(learned, name=found.head.name, insertion_db=insertion),
+        unit_file(
+            learned,
+            name=found.head.name,
+            insertion_db=insertion,
+            hiss=_hiss_dbfs(found, folder),
+            limit=_limit(found, folder),
+        ),
         tuple(_doubts(learned, misplaced, files)),
     )
 
@@ -335,15 +366,14 @@ def _doubts(
     return doubts
 
 
-def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
-    """Measure the gain of one recording at some frequencies, in dB.
+def _channels(folder: Path, setting: Setting) -> tuple[Float32Array, Float32Array, float]:
+    """Read what came from behind the unit, what was played, and their sample rate.
 
     Raises
     ------
     InputError
         The recording cannot be used: one line.
     """
-    from evenhall.acoustics.transfer import transfer_function
     from evenhall.sound.recording import UnreadableRecording, read_recording
 
     try:
@@ -356,13 +386,62 @@ def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
             f"{setting.file}: has {channels} channels. Record two, or give the right ones."
         )
     behind = recording.samples[:, setting.channel - 1]
-    if recording.clipped_ratio[setting.channel - 1] > 0:
+    sent = recording.samples[:, setting.reference_channel - 1]
+    if not setting.rising and recording.clipped_ratio[setting.channel - 1] > 0:
         raise InputError(
             f"{setting.file}: clips behind the unit. Play more softly, and record all again."
         )
-    response = transfer_function(
-        behind, recording.samples[:, setting.reference_channel - 1], rate_hz=recording.rate_hz
-    )
+    return behind, sent, recording.rate_hz
+
+
+def _hiss_dbfs(found: Round, folder: Path) -> float | None:
+    """Noise behind the unit, everything flat and in; None where no recording has a quiet part."""
+    from evenhall.acoustics.overload import hiss_dbfs
+
+    flat = next(one for one in found.settings if one.flat)
+    behind, sent, rate_hz = _channels(folder, flat)
+    level_dbfs = hiss_dbfs(behind, sent, rate_hz=rate_hz)
+    return level_dbfs if np.isfinite(level_dbfs) else None
+
+
+def _limit(found: Round, folder: Path) -> Overload | None:
+    """Where the unit overloads; None where the rising tone was not recorded."""
+    rising = next((one for one in found.settings if one.rising), None)
+    return None if rising is None else overload_of(folder, rising)
+
+
+def overload_of(folder: Path, setting: Setting) -> Overload:
+    """Find where the unit overloads by the recording of the rising tone.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be used: one line.
+    """
+    from evenhall.acoustics.overload import overload
+
+    behind, sent, rate_hz = _channels(folder, setting)
+    limit = overload(behind, sent, rate_hz=rate_hz)
+    if not np.isfinite(limit.clean_to_dbfs) and not np.isfinite(limit.at_dbfs):
+        raise InputError(
+            f"{setting.file}: the rising tone is not in it. Look at the cable from the unit to "
+            "the input, and record it again."
+        )
+    return limit
+
+
+def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
+    """Measure the gain of one recording at some frequencies, in dB.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be used: one line.
+    """
+    from evenhall.acoustics.transfer import transfer_function
+
+    behind, sent, rate_hz = _channels(folder, setting)
+    response = transfer_function(behind, sent, rate_hz=rate_hz)
     if response is None or float(np.nanmedian(response.coherence)) < LEAST_COHERENCE:
         raise InputError(
             f"{setting.file}: what was played is not in it. Look at the cable from the unit to "

@@ -23,7 +23,7 @@ from evenhall.errors import InputError
 from evenhall.job.model import Equalizer
 from evenhall.job.store import write_whole
 from evenhall.job.unit_file import UnitFile, read_unit
-from evenhall.job.unit_live import Answer, check_again, record_round, words_of
+from evenhall.job.unit_live import Answer, check_again, record_round
 from evenhall.job.unit_round import (
     ROUND_FILE,
     Round,
@@ -32,6 +32,7 @@ from evenhall.job.unit_round import (
     learn,
     read_round,
     round_toml,
+    words_of,
 )
 from evenhall.pages.devices import open_rack
 from evenhall.visits.store import Store
@@ -93,7 +94,7 @@ class Teller(Protocol):
         """Ask, and wait: "on", "again" or "keep"; empty where it was stopped."""
 
     def say(self, text: str) -> None:
-        """Say that a sweep plays."""
+        """Say what goes on."""
 
     def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
         """Tell how far the sweep is, and the input's level."""
@@ -171,7 +172,7 @@ class _Watch:
             return False
         self._again = setting
         self._put_in(self._found, setting)
-        self._teller.say(f"{at} of {count}: a sweep plays. Hands off the faders.")
+        self._teller.say(f"{at} of {count}: it plays. Hands off the faders.")
         return True
 
     def wrong(self, text: str) -> Answer:
@@ -226,6 +227,11 @@ def learn_along(
         f"Learned, but for {unit.residual_db:.2f} dB (rms). The card is now made for the "
         f"{'right channel' if right else 'unit'} as it really is."
     )
+    if right:
+        left = read_unit(visit.folder / str(visit.value("equalizer.file")))
+        text += f" {left.beside(unit)}"
+    if unit.limits_text:
+        text += f" {unit.limits_text}"
     return Learned(text, good=not doubts, doubts=tuple(doubt.text for doubt in doubts))
 
 
