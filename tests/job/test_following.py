@@ -8,6 +8,7 @@ import pytest
 from scipy import fft
 
 from evenhall.equalizer import graphic_unit, unit_response
+from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.demo_hand import DemoHand
 from evenhall.job.following import FaderOrder, Listener, follow_faders, positions_of
@@ -54,6 +55,29 @@ def test_cable_knows_where_the_faders_stand_before_any_is_moved():
         guidance = listener.hear(heard + 1e-5 * rng.normal(size=heard.size))
     assert np.abs(listener.fader_db - stands_db).max() <= 0.5
     assert guidance.stray == ("1k is moved and should be at 0.",)
+
+
+def test_cable_hears_the_channel_strip_and_takes_it_off():
+    """A shelf and a middle before the unit: the faders are found all the same."""
+    rng = np.random.default_rng(6)
+    strip = (Section("low-shelf", 80.0, -6.0, 0.7), Section("peaking", 900.0, -5.0, 0.7))
+    stands_db = positions_of(UNIT, {250.0: -4.0})
+
+    def found(told):
+        listener = Listener(
+            replace(order(by_cable=True, low_hz=16.0), strip=told),
+            rate_hz=RATE_HZ,
+            quiet=1e-5 * rng.normal(size=19_200),
+        )
+        freq_hz = fft.rfftfreq(listener.one_round.size, 1.0 / RATE_HZ)
+        before = 10.0 ** (sections_gain_db(strip, np.maximum(freq_hz, 1e-3)) / 20.0)
+        heard = 0.2 * through(listener.one_round, stands_db, before)
+        for _ in range(6):
+            listener.hear(heard + 1e-5 * rng.normal(size=heard.size))
+        return listener.fader_db
+
+    assert np.abs(found(strip) - stands_db).max() <= 0.5
+    assert np.abs(found(()) - stands_db).max() > 1.0
 
 
 def test_microphone_follows_through_a_room_to_one_decibel():

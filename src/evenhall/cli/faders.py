@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evenhall.cli.app import app, faults_as_lines, options_by_name
-from evenhall.cli.folders import card_of
+from evenhall.cli.folders import card_of, written_result
 from evenhall.cli.live import Ceiling, Ready, sounding
 from evenhall.cli.sound_options import (
     DeviceName,
@@ -177,21 +177,23 @@ def faders(
 
         from evenhall.cli.keys import any_key
         from evenhall.job.folder import load_job
-        from evenhall.job.following import FaderOrder, follow_faders, positions_of
+        from evenhall.job.following import FaderOrder, follow_faders, positions_of, strip_of
         from evenhall.job.taking import element_band_hz
         from evenhall.job.tuning import unit_of
 
         job = load_job(folder, takes_needed=False)
         unit = unit_of(job, folder, element or "left")
+        result = written_result(folder)
         low_hz, high_hz = element_band_hz(element or "left", low_limit_hz=job.rig.low_limit_hz)
         order = FaderOrder(
             unit=unit,
-            wanted_db=positions_of(unit, side_of(card_of(folder), element)),
+            wanted_db=positions_of(unit, side_of(card_of(result), element)),
             start_db=np.zeros(unit.fader_count),
             by_cable=cable is not None,
             low_hz=low_hz,
             high_hz=high_hz,
             level_dbfs=level,
+            strip=strip_of(result, element or "left"),
         )
         with (
             sounding(choice, ceiling, ready) as sound,

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from evenhall.job.result import Result
+
 SOUND_FORMATS = {".wav": "WAV", ".flac": "FLAC"}
 
 
@@ -233,7 +235,7 @@ def demo(
 
         if after and old_unit:
             raise InputError("--old-unit goes with a new demo: it is in the rack from the start.")
-        card = card_of(folder) if after else None
+        card = card_of(written_result(folder)) if after else None
         with terminal.console_for(stderr=True).status("Simulating the takes"):
             if card is None:
                 write_demo(folder, bands=bands)
@@ -244,8 +246,14 @@ def demo(
         typer.echo(f"{folder}: ready. Now: evenhall tune {folder}", err=True)
 
 
-def card_of(folder: Path) -> dict[str, dict[float, float]]:
-    """Card of the folder's result: fader in dB by its frequency in Hz, a list a side."""
+def written_result(folder: Path) -> Result:
+    """Read the folder's result.
+
+    Raises
+    ------
+    InputError
+        There is none, or it is another version's.
+    """
     from evenhall.job.result import Result
     from evenhall.job.store import RESULT_FILE
 
@@ -253,11 +261,15 @@ def card_of(folder: Path) -> dict[str, dict[float, float]]:
     if not path.is_file():
         raise InputError(f"{path}: is missing. Tune first: evenhall tune {folder}")
     try:
-        result = Result.model_validate_json(path.read_bytes())
+        return Result.model_validate_json(path.read_bytes())
     except ValueError:
         raise InputError(
             f"{path}: is no result of this version. Tune again: evenhall tune {folder}"
         ) from None
+
+
+def card_of(result: Result) -> dict[str, dict[float, float]]:
+    """Card of a result: fader in dB by its frequency in Hz, a list a side."""
     return {
         side: {fader.hz: fader.fader_db for fader in faders} for side, faders in result.card.items()
     }

@@ -22,12 +22,22 @@ from evenhall.acoustics.periodic import (
 )
 from evenhall.equalizer.following import Followed, at_rest, begin, follow, start_doubt_db
 from evenhall.equalizer.graphic import GraphicUnit, unit_gain_db
+from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
+from evenhall.job.result import Result
 from evenhall.sound.live.capture import capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices
 from evenhall.verdict.guiding import AIR_WITHIN_DB, CABLE_WITHIN_DB, Guidance, guide
 
-__all__ = ["LEVEL_DBFS", "FaderOrder", "FollowWatch", "Listener", "follow_faders", "positions_of"]
+__all__ = [
+    "LEVEL_DBFS",
+    "FaderOrder",
+    "FollowWatch",
+    "Listener",
+    "follow_faders",
+    "positions_of",
+    "strip_of",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -64,6 +74,8 @@ class FaderOrder:
         RMS level.
     goes_on : bool
         Whether to go on to the next fader when one stands.
+    strip : tuple of Section
+        What the channel strip before the unit is set to: a cable hears it too.
     """
 
     unit: GraphicUnit
@@ -74,6 +86,7 @@ class FaderOrder:
     high_hz: float
     level_dbfs: float = LEVEL_DBFS
     goes_on: bool = True
+    strip: tuple[Section, ...] = ()
 
 
 class FollowWatch(Protocol):
@@ -177,6 +190,7 @@ class Listener:
             )
         if order.by_cable:
             self._reference = sent
+            self._start_db = -sections_gain_db(order.strip, told.freq_hz)
             followed = begin(
                 order.unit,
                 np.zeros(order.unit.fader_count),
@@ -226,6 +240,14 @@ def positions_of(unit: GraphicUnit, card: dict[float, float]) -> FloatArray:
             )
         positions[at[0]] = fader_db
     return positions
+
+
+def strip_of(result: Result, side: str) -> tuple[Section, ...]:
+    """Give the sections that a result has the channel strip of a side set to."""
+    return tuple(
+        Section(one.kind, one.hz, one.gain_db, one.q)
+        for one in result.strip.get(side, result.strip.get("both", ()))
+    )
 
 
 def follow_faders(live: OpenDevices, order: FaderOrder, *, watch: FollowWatch) -> Guidance | None:

@@ -16,7 +16,7 @@ import numpy as np
 from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import InputError
 from evenhall.job.demo_hand import DemoHand
-from evenhall.job.following import FaderOrder, follow_faders, positions_of
+from evenhall.job.following import FaderOrder, follow_faders, positions_of, strip_of
 from evenhall.job.result import Result
 from evenhall.job.taking import element_band_hz
 from evenhall.job.tuning import unit_of
@@ -92,6 +92,7 @@ def order_of(visit: Visit, result: Result | None, along: Along) -> FaderOrder:
         low_hz=low_hz,
         high_hz=high_hz,
         goes_on=along.goes_on,
+        strip=() if result is None else strip_of(result, along.side),
     )
 
 
