@@ -12,7 +12,8 @@ from typing import Any
 from evenhall.job.model import Take
 from evenhall.pages.house import House
 from evenhall.pages.pairing import Pairing
-from evenhall.pages.player import Player, Playing
+from evenhall.pages.player import Player
+from evenhall.pages.playing import Playing
 from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Entry, StoredTake, Visit

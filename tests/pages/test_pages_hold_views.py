@@ -11,7 +11,7 @@ from apiroom import ask, opened
 from evenhall.job.demo import write_demo, write_demo_after
 from evenhall.pages import html
 from evenhall.pages.fields import Filled
-from evenhall.pages.player import Playing
+from evenhall.pages.playing import Playing
 from evenhall.visits.carrying import read_folder
 from visits.made import below, zip_of
 

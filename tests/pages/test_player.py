@@ -16,7 +16,8 @@ from evenhall.job.result import to_json
 from evenhall.job.takes import measure_take
 from evenhall.pages import devices, player
 from evenhall.pages.guide import elements, move_key, wanted_takes
-from evenhall.pages.player import ALIVE_S, LEVELS_PER_S
+from evenhall.pages.player import ALIVE_S
+from evenhall.pages.playing import LEVELS_PER_S, Levels
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.recording import read_recording
@@ -397,7 +398,7 @@ def test_levels_are_told_twenty_times_a_second_at_the_most(tmp_path, monkeypatch
 )
 def test_levels_are_told_as_often_as_that_however_blocks_come(every_s, count):
     told, clock = [], Clock()
-    levels = player._Levels(told.append, clock)
+    levels = Levels(told.append, clock)
     while clock.now_s < 101.0 - 1e-9:
         levels.show(1.0, 2.0, ())
         clock.now_s += every_s

@@ -10,130 +10,41 @@ from __future__ import annotations
 import datetime
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from threading import Event, Lock, Thread
-from typing import Any, Literal
+from typing import Any
 
-from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import EvenhallError, InputError
 from evenhall.hall import distance_m
-from evenhall.job.demo_hall import LINE_CHECK
 from evenhall.job.gain import set_gain
-from evenhall.job.line_round import Element, check_round, elements_of
+from evenhall.job.line_round import check_round, elements_of
 from evenhall.job.model import Take as JobTake
 from evenhall.job.result import Result
 from evenhall.job.taking import CABLE_SPOT, Order, Taken, record_take, usual_kind
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import VisitDevices, hands_done, open_cable, open_devices
+from evenhall.pages.devices import hands_done, open_cable, open_devices
 from evenhall.pages.guide import elements, spots
-from evenhall.pages.learning import Asked, begin_round, learn_along, look_again
+from evenhall.pages.learning import begin_round, learn_along, look_again
 from evenhall.pages.listening import Along, listen_along, order_of
+from evenhall.pages.playing import Levels, Playing, Reply
+from evenhall.pages.watches import FaderTeller, RackTeller, RoundWatch, TakeWatch
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.verdict.gain import GainHint
-from evenhall.verdict.plan import Plan
 from evenhall.verdict.trust import take_sentence
 from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit, job_of
 
-__all__ = ["ALIVE_S", "LEVELS_PER_S", "Player", "Playing", "Reply"]
+__all__ = ["ALIVE_S", "Player"]
 
 # Without a sign from the page that started it for so long, the sound stops. With the way it
 # takes to be heard that keeps within two seconds of a lost connection.
 ALIVE_S = 1.4
-LEVELS_PER_S = 20.0
 LEVEL_DBFS = -20.0
-LOWEST_SHOWN_DBFS = -120.0
 # The simulated preamp is turned by this share of what the hint says, twenty times a second.
 HAND = 0.12
-
-Reply = Literal["on", "again", "keep"]
-Phase = Literal["idle", "opening", "quiet", "sound", "asking", "ended", "failed"]
-
-
-@dataclass(frozen=True)
-class Playing:
-    """What the player is at.
-
-    Parameters
-    ----------
-    what : {"", "take", "gain", "line", "faders", "rack"}
-    phase : str
-        "idle", "opening" a device, hearing the "quiet" room, "sound", "asking" for an element to
-        be soloed or faders to be set, "ended", or "failed".
-    visit : int
-    side, spot, state : str
-        Of a take; of the line check only `side`, the element; of the rack the channel.
-    text : str
-        What is so, and what to do.
-    problems : tuple of str
-        What is wrong with the take that has ended, or the faders that were set.
-    faders : tuple of (hz, db)
-        Where the faders of the rack are to stand now.
-    length_s : float
-        Of the sound.
-    good : bool or None
-        Whether it ended well; None while it lasts, or where it was stopped.
-    take : int
-        Number of the take that was made, 0 for none.
-    """
-
-    what: Literal["", "take", "gain", "line", "faders", "rack"] = ""
-    phase: Phase = "idle"
-    visit: int = 0
-    side: str = ""
-    spot: str = ""
-    state: str = "before"
-    text: str = ""
-    problems: tuple[str, ...] = ()
-    faders: tuple[tuple[float, float], ...] = ()
-    length_s: float = 0.0
-    good: bool | None = None
-    take: int = 0
-
-    @property
-    def busy(self) -> bool:
-        """Whether something is under way."""
-        return self.phase not in ("idle", "ended", "failed")
-
-
-class _Levels:
-    """Tells levels to the pages, twenty times a second at the most."""
-
-    def __init__(self, tell: Callable[[dict[str, Any]], None], clock: Callable[[], float]) -> None:
-        self._tell, self._clock, self._next_s = tell, clock, clock()
-
-    def show(
-        self, elapsed_s: float, length_s: float, readings: Sequence[Reading], text: str = ""
-    ) -> None:
-        now_s = self._clock()
-        if now_s < self._next_s:
-            return
-        # From when it was due, as blocks come at times of their own; what is late is not made up.
-        every_s = 1.0 / LEVELS_PER_S
-        self._next_s = max(self._next_s, now_s - 0.5 * every_s) + every_s
-        names = ("microphone", "reference")
-        self._tell(
-            {
-                "left_s": round(max(0.0, length_s - elapsed_s), 1),
-                "share": round(min(1.0, elapsed_s / length_s), 3) if length_s else 0.0,
-                "text": text,
-                "levels": {
-                    name: {
-                        "rms_dbfs": _shown(reading.fast_dbfs),
-                        "peak_dbfs": _shown(reading.held_dbfs),
-                        "clips": bool(reading.clipped),
-                    }
-                    for name, reading in zip(names, readings, strict=False)
-                },
-            }
-        )
-
-
-def _shown(level_dbfs: float) -> float:
-    return round(max(float(level_dbfs), LOWEST_SHOWN_DBFS), 1)
 
 
 class Player:
@@ -279,10 +190,10 @@ class Player:
             self._answer = reply
             self._ready.set()
 
-    def _ask(self, **changes: Any) -> Reply | None:
+    def ask(self, **changes: Any) -> Reply | None:
         """Ask, and wait for an answer; None where it was stopped."""
         self._ready.clear()
-        self._step(phase="asking", **changes)
+        self.step(phase="asking", **changes)
         # Looked at in turns: a stop that came just before the clearing is not missed.
         while not self._ready.wait(0.1) and not self._stop.is_set():
             pass
@@ -321,10 +232,10 @@ class Player:
         try:
             work()
         except EvenhallError as error:
-            self._step(phase="failed", text=str(error), good=False)
+            self.step(phase="failed", text=str(error), good=False)
         finally:
             if self.now.busy:  # an error of our own: its trace is in the terminal
-                self._step(
+                self.step(
                     phase="failed",
                     text="Something went wrong inside Evenhall. What was taken so far is safe.",
                     good=False,
@@ -334,18 +245,30 @@ class Player:
         self.now = now
         self._bulletin.tell("changed", {"phase": now.phase}, visit=now.visit)
 
-    def _step(self, **changes: Any) -> None:
+    def show_fader(self, shown: dict[str, Any]) -> None:
+        """Draw the fader in hand on the pages of this visit."""
+        self._bulletin.tell("faders", shown, visit=self.now.visit)
+
+    def fader_stands(self, hz: float, fader_db: float) -> None:
+        """Enter that a fader of this side stands."""
+        key = f"fader.{self.now.side}.{hz:g}"
+        self._store.set_entry(self.now.visit, key, fader_db, was=None)
+
+    def step(self, **changes: Any) -> None:
+        """Change what it is at, and tell the pages."""
         self._show(replace(self.now, **changes))
 
     def _asker_gone(self) -> bool:
         return not self._stop.is_set() and self._clock() - self._alive_s > ALIVE_S
 
-    def _stop_wanted(self) -> bool:
+    def stop_wanted(self) -> bool:
+        """Whether somebody has stopped it, or who started it is gone."""
         return self._stop.is_set() or self._asker_gone()
 
-    def _levels(self) -> _Levels:
+    def levels(self) -> Levels:
+        """Give what tells levels to the pages of this visit."""
         visit = self.now.visit
-        return _Levels(lambda data: self._bulletin.tell("levels", data, visit=visit), self._clock)
+        return Levels(lambda data: self._bulletin.tell("levels", data, visit=visit), self._clock)
 
     def _result(self, visit: Visit) -> Result | None:
         return self._judge.result(visit) if visit.kept_takes else None
@@ -391,13 +314,13 @@ class Player:
                 order,
                 devices.live,
                 ceiling_dbfs=CEILING_DBFS,
-                watch=_TakeWatch(self),
+                watch=TakeWatch(self),
             )
         self._enter(visit, taken)
 
     def _enter(self, visit: Visit, taken: Taken) -> None:
         if taken.take is None or taken.recorded is None:
-            self._step(phase="ended", text=self._stopped_text())
+            self.step(phase="ended", text=self._stopped_text())
             return
         fields = {
             name: value
@@ -409,7 +332,7 @@ class Player:
         # By the figures that it was measured with: somebody may have changed them meanwhile.
         self._judge.remember(visit, job_take, taken.take)
         sentence = take_sentence(taken.take)
-        self._step(
+        self.step(
             phase="ended",
             text=sentence[0].upper() + sentence[1:],
             problems=tuple(problem.text for problem in taken.problems),
@@ -418,11 +341,11 @@ class Player:
         )
 
     def _gain(self, visit: Visit) -> None:
-        levels, now = self._levels(), self.now
+        levels, now = self.levels(), self.now
         turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
         with open_devices(visit, None, state="before") as devices:
             devices.solo(now.side, now.spot)
-            self._step(
+            self.step(
                 phase="sound", text="Noise comes up from quiet. Turn the gain as it says below."
             )
 
@@ -437,41 +360,41 @@ class Player:
                 devices.live,
                 level_dbfs=LEVEL_DBFS,
                 on_hint=on_hint,
-                stop_wanted=self._stop_wanted,
+                stop_wanted=self.stop_wanted,
             )
         if hint is None or self._asker_gone() or (self._stop.is_set() and hint.turn != "hold"):
-            self._step(phase="ended", text=self._stopped_text())
+            self.step(phase="ended", text=self._stopped_text())
             return
         stands: dict[str, Any] = {"text": hint.text, "turn": hint.turn, "at": _now()}
         if visit.demo:
             stands["turned_db"] = round(turned_db, 2)
         self._store.set_entry(visit.number, "gain", stands, was=None)
-        self._step(phase="ended", text=hint.text, good=hint.turn == "hold")
+        self.step(phase="ended", text=hint.text, good=hint.turn == "hold")
 
     def _faders(self, visit: Visit, along: Along) -> None:
-        last = listen_along(visit, self._result(visit), along, _Teller(self), clock=self._clock)
+        last = listen_along(visit, self._result(visit), along, FaderTeller(self), clock=self._clock)
         self._bulletin.tell("faders", None, visit=visit.number)
         if last is None or last.way != "done":
             text = "Stopped. What stands is marked."
             if self._asker_gone():
                 text = "Stopped by itself: the page that had started it was gone."
-            self._step(phase="ended", text=text)
+            self.step(phase="ended", text=text)
             return
         unheard = ", ".join(fader_name(hz) for hz in last.unheard_hz)
         text = f"By their scale still: {unheard}." if unheard else "All faders stand."
-        self._step(phase="ended", text=text, good=not unheard)
+        self.step(phase="ended", text=text, good=not unheard)
 
     def _rack(self, visit: Visit, cable: int, *, again: bool) -> None:
-        right, teller = self.now.side == "right", _RackTeller(self)
+        right, teller = self.now.side == "right", RackTeller(self)
         if again:
             told = look_again(visit, teller, right=right, cable=cable)
         else:
             told = learn_along(self._store, visit, teller, right=right, cable=cable)
         if told is None:
             kept = "" if again else " What is recorded is kept, and it goes on from there."
-            self._step(phase="ended", text=f"Stopped.{kept}", problems=(), faders=())
+            self.step(phase="ended", text=f"Stopped.{kept}", problems=(), faders=())
             return
-        self._step(phase="ended", text=told.text, problems=told.doubts, faders=(), good=told.good)
+        self.step(phase="ended", text=told.text, problems=told.doubts, faders=(), good=told.good)
 
     def _line(self, visit: Visit) -> None:
         job = job_of(visit)
@@ -481,10 +404,10 @@ class Player:
                 devices.live,
                 in_order,
                 low_limit_hz=job.rig.low_limit_hz,
-                watch=_RoundWatch(self, devices),
+                watch=RoundWatch(self, devices),
             )
         if findings is None:
-            self._step(phase="ended", text=self._stopped_text())
+            self.step(phase="ended", text=self._stopped_text())
             return
         # The round has plain names; the rig's own may be written "Left".
         own = {elements_of([name])[0].name: name for name in elements(visit)}
@@ -504,90 +427,8 @@ class Player:
         )
         if unheard:
             text = f"Broken off: {unheard} of {len(in_order)} were not heard."
-        self._step(phase="ended", text=text, good=not wrong and not unheard)
+        self.step(phase="ended", text=text, good=not wrong and not unheard)
 
 
 def _now() -> str:
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-
-
-class _TakeWatch:
-    """Looks on while a take is made, see `job.taking.Watch`."""
-
-    def __init__(self, player: Player) -> None:
-        self._player, self._levels = player, player._levels()
-
-    def quiet(self) -> None:
-        self._player._step(phase="quiet", text="Listening to the room: quiet, please.")
-
-    def planned(self, plan: Plan, room: Background) -> None:
-        del room
-        self._player._step(phase="sound", text=plan.text, length_s=plan.length_s)
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        self._levels.show(elapsed_s, length_s, readings)
-
-    def stop_wanted(self) -> bool:
-        return self._player._stop_wanted()
-
-
-class _Teller:
-    """Tells what is listened for, see `pages.listening.Teller`."""
-
-    def __init__(self, player: Player) -> None:
-        self._player, self._visit = player, player.now.visit
-
-    def say(self, text: str) -> None:
-        self._player._step(phase="sound", text=text)
-
-    def show(self, shown: dict[str, Any]) -> None:
-        self._player._bulletin.tell("faders", shown, visit=self._visit)
-
-    def stands(self, hz: float, fader_db: float) -> None:
-        key = f"fader.{self._player.now.side}.{hz:g}"
-        self._player._store.set_entry(self._visit, key, fader_db, was=None)
-
-    def stop_wanted(self) -> bool:
-        return self._player._stop_wanted()
-
-
-class _RackTeller:
-    """Asks for faders and plays sweeps, see `pages.learning.Teller`."""
-
-    def __init__(self, player: Player) -> None:
-        self._player, self._levels = player, player._levels()
-
-    def ask(self, asked: Asked) -> str:
-        problems = (asked.fault,) if asked.fault else ()
-        return self._player._ask(text=asked.text, faders=asked.faders, problems=problems) or ""
-
-    def say(self, text: str) -> None:
-        self._player._step(phase="sound", text=text, problems=())
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        self._levels.show(elapsed_s, length_s, readings)
-
-    def stop_wanted(self) -> bool:
-        return self._player._stop_wanted()
-
-
-class _RoundWatch:
-    """Leads through the line check, see `job.line_round.RoundWatch`."""
-
-    def __init__(self, player: Player, devices: VisitDevices) -> None:
-        self._player, self._devices, self._levels = player, devices, player._levels()
-
-    def ready(self, element: Element) -> bool:
-        player = self._player
-        text = f"Solo {element.name} at the mixer, then go on."
-        if player._ask(side=element.name, text=text) is None:
-            return False
-        self._devices.solo(element.name, LINE_CHECK)
-        player._step(phase="sound", text=f"A sweep plays through {element.name}.")
-        return True
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        self._levels.show(elapsed_s, length_s, readings)
-
-    def stop_wanted(self) -> bool:
-        return self._player._stop_wanted()

@@ -12,7 +12,7 @@ from evenhall.drawing import DARK, LIGHT, Theme
 from evenhall.job.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import Next, Step, next_thing, steps
-from evenhall.pages.player import Playing
+from evenhall.pages.playing import Playing
 from evenhall.visits.visit import Visit, faults_of
 
 __all__ = ["Drawing", "Frame", "clock", "drawn", "frame_of"]
