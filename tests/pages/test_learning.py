@@ -9,8 +9,9 @@ from evenhall.equalizer.graphic import unit_gain_db
 from evenhall.errors import InputError
 from evenhall.job.demo import old_unit
 from evenhall.job.tuning import unit_of
-from evenhall.pages import devices
-from evenhall.pages.learning import begin_round, recorded
+from evenhall.job.unit_file import read_unit
+from evenhall.pages import devices, shelf
+from evenhall.pages.learning import begin_round, enter_unit, recorded, reuse_unit
 from evenhall.pages.views import rack_page
 from evenhall.pages.views.frame import frame_of
 from evenhall.visits.visit import job_of
@@ -172,7 +173,47 @@ def test_second_look_without_a_first_is_a_line(house):
     start(house, again=True)
     now = ended(house.player)
     assert (now.phase, now.good) == ("failed", False)
-    assert "was not learned at this visit" in now.text
+    assert "was not learned yet" in now.text
+
+
+def test_unit_is_kept_by_its_name_and_serves_a_later_visit(house, tmp_path, monkeypatch):
+    """At a visit of one's own; its device is the demo's, as there is none here."""
+    led_through(house)
+    demo = visit_of(house)
+    unit = read_unit(demo.folder / demo.value("equalizer.file"))
+    assert shelf.names(house.store) == ()  # what is invented is not kept
+    first, second = house.new_own("Corn Exchange"), house.new_own("Drill Hall")
+    left, right = unit.model_copy(update={"name": "Old rack"}), unit
+    right = right.model_copy(update={"name": "Old rack", "residual_db": 0.5})
+    enter_unit(house.store, house.store.visit(first), left, right=False)
+    enter_unit(house.store, house.store.visit(first), right, right=True)
+    assert shelf.names(house.store) == ("Old rack",)
+    reuse_unit(house.store, second, "Old rack")
+    visit = house.store.visit(second)
+    assert visit.value("equalizer.response") == "measured"
+    assert visit.value("equalizer.bands") == 10
+    assert read_unit(visit.folder / visit.value("equalizer.file")) == left
+    assert read_unit(visit.folder / visit.value("equalizer.file_right")) == right
+    # Learned anew it takes the place of the old one, and of its right channel.
+    enter_unit(house.store, visit, left.model_copy(update={"residual_db": 0.1}), right=False)
+    assert shelf.take(house.store, "Old rack")[0].residual_db == 0.1
+    assert shelf.take(house.store, "Old rack")[1] is None
+    with pytest.raises(InputError, match="No unit called 'Another' is kept"):
+        reuse_unit(house.store, second, "Another")
+
+
+def test_shelf_with_a_spoilt_file_shows_the_others(house):
+    demo = visit_of(house)
+    assert demo.demo
+    folder = house.store.folder / "units"
+    folder.mkdir()
+    (folder / "broken-12345678.json").write_text("{")
+    assert shelf.names(house.store) == ()
+
+
+def test_name_of_the_rack_is_the_unit_s(house):
+    house.store.set_entry(1, "rack_name", "Grey box", was=None)
+    assert begin_round(visit_of(house), right=False).head.name == "Grey box"
 
 
 def test_page_shows_where_the_faders_stand_now(house):

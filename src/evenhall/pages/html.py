@@ -17,6 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from evenhall import __version__
 from evenhall.errors import EvenhallError, InputError, http_status
 from evenhall.job.result import Result
+from evenhall.pages import shelf
 from evenhall.pages.api.asked import house_of
 from evenhall.pages.guard import is_here
 from evenhall.pages.guide import elements
@@ -134,7 +135,7 @@ def set_out(request: Request, house: AHouse, number: int) -> HTMLResponse:
     return _page(
         request,
         "set-out.html",
-        page=set_out_page(visit, _forecast(house, visit), frame),
+        page=set_out_page(visit, _forecast(house, visit), frame, units=shelf.names(house.store)),
         setup=None if visit.demo else remembered(),
     )
 

@@ -3,6 +3,7 @@
     learn_along()    the settings one after the other, then the unit fitted and entered
     look_again()     two sweeps: has it drifted since?
     enter_unit()     a learned unit becomes the one that the card is made for
+    reuse_unit()     one that was learned at another visit, by its name
 
 It goes through the player, as every sound of the pages does.
 """
@@ -34,6 +35,7 @@ from evenhall.job.unit_round import (
     round_toml,
     words_of,
 )
+from evenhall.pages import shelf
 from evenhall.pages.devices import open_rack
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit
@@ -47,6 +49,7 @@ __all__ = [
     "learn_along",
     "look_again",
     "recorded",
+    "reuse_unit",
 ]
 
 RACK_FOLDER = "rack"
@@ -122,7 +125,7 @@ def begin_round(visit: Visit, *, right: bool) -> Round:
     defaults = Equalizer()
     bands, range_db = visit.value("equalizer.bands"), visit.value("equalizer.range_db")
     head = UnitHead(
-        name=f"{visit.name}, {'right' if right else 'left'} channel",
+        name=visit.value("rack_name") or f"Rack of {visit.name}",
         bands=tuple(bands) if isinstance(bands, list) else bands or defaults.bands,
         range_db=float(range_db or defaults.range_db),
     )
@@ -241,15 +244,15 @@ def look_again(visit: Visit, teller: Teller, *, right: bool, cable: int) -> Lear
     Raises
     ------
     InputError
-        That channel was not learned here.
+        That channel was not learned.
     DeviceError, StoreError
         As `check_again()` raises them.
     """
     name = visit.value("equalizer.file_right" if right else "equalizer.file")
+    if name is None:
+        raise InputError("That channel was not learned yet. Learn it first.")
     folder = _folder(visit, right=right)
-    if name is None or not (folder / ROUND_FILE).is_file():
-        raise InputError("That channel was not learned at this visit. Learn it first.")
-    found, learned = read_round(folder, recorded=False), read_unit(visit.folder / name)
+    found, learned = begin_round(visit, right=right), read_unit(visit.folder / name)
     with open_rack(visit, cable=cable, right=right) as (live, put_in):
         told = check_again(live, folder, found, learned, watch=_Watch(teller, found, put_in))
     return None if told is None else Learned(told[0], good=told[1] < DRIFT_DB)
@@ -284,6 +287,24 @@ def enter_unit(store: Store, visit: Visit, unit: UnitFile, *, right: bool) -> No
             "equalizer.response": "measured",
         }
     store.set_entries(visit.number, entries)
+    if not visit.demo:
+        shelf.put(store, unit, right=right)
+
+
+def reuse_unit(store: Store, number: int, name: str) -> None:
+    """Make the card of a visit for a unit that was learned at another.
+
+    Raises
+    ------
+    InputError
+        No unit of that name is kept.
+    StoreError
+        It cannot be written.
+    """
+    left, right = shelf.take(store, name)
+    enter_unit(store, store.visit(number), left, right=False)
+    if right is not None:
+        enter_unit(store, store.visit(number), right, right=True)
 
 
 def _bands(hz: list[float]) -> int | list[float]:

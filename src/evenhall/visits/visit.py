@@ -44,6 +44,7 @@ FILES_BESIDE = ("microphone.calibration", "rig.polar", "equalizer.file", "equali
 # followed by what it is about: "tick.raise", "fader.left.1000".
 OWN_ENTRIES: dict[str, type] = {
     "spots": list,  # {"label", "along_m"}, front to back
+    "rack_name": str,  # what the unit in the rack is kept by
     "sound_check": str,  # ISO 8601, with its offset
     "line_check": dict,
     "gain": dict,

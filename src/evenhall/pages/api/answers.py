@@ -155,6 +155,12 @@ class AnswerOrder(HolderOrder):
     reply: Literal["on", "again", "keep"] = "on"
 
 
+class UnitChoice(Question):
+    """A unit that was learned at another visit."""
+
+    name: str = Field(max_length=200)
+
+
 class RackOrder(RoundOrder):
     """Learning the unit in the rack, or a second look at it, to begin now."""
 

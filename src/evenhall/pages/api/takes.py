@@ -9,6 +9,7 @@ from fastapi import APIRouter, Form, UploadFile
 from evenhall.errors import InputError
 from evenhall.pages.api.answers import (
     EnterOrder,
+    UnitChoice,
     UploadAnswer,
 )
 from evenhall.pages.api.asked import REFUSALS, AHouse
@@ -19,6 +20,7 @@ from evenhall.pages.arriving import (
     keep_take,
     keep_unit,
 )
+from evenhall.pages.learning import reuse_unit
 from evenhall.pages.recovering import enter
 
 __all__ = ["router"]
@@ -94,6 +96,13 @@ def upload_unit(
 ) -> None:
     """Take in a learned unit, unit.json: the equalizer in the rack, or its right channel."""
     keep_unit(house, visit, file.file, name=file.filename or "", right=side == "right")
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
+@router.put("/visits/{visit}/unit", status_code=204)
+def choose_unit(house: AHouse, visit: int, choice: UnitChoice) -> None:
+    """Make the card for a unit that was learned at another visit."""
+    reuse_unit(house.store, visit, choice.name)
     house.bulletin.tell("changed", {}, visit=visit)
 
 

@@ -8,7 +8,7 @@ from evenhall.drawing import CardFader, CardView, draw_card
 from evenhall.job.model import Equalizer
 from evenhall.pages.learning import recorded
 from evenhall.pages.views.frame import Drawing, Frame, drawn
-from evenhall.visits.visit import Visit
+from evenhall.visits.visit import Entry, Visit
 
 __all__ = ["RackPage", "rack_page"]
 
@@ -27,8 +27,6 @@ class Channel:
     learned : bool
     recorded, count : int
         Settings of its round; none before it was begun.
-    again : bool
-        Whether a second look can tell if it has drifted.
     """
 
     title: str
@@ -36,7 +34,6 @@ class Channel:
     learned: bool
     recorded: int
     count: int
-    again: bool
 
 
 @dataclass(frozen=True)
@@ -53,6 +50,8 @@ class RackPage:
         Where the faders are to stand now, for the laptop and for the phone.
     bands, range_db : str, float
         The faceplate as the set-out has it.
+    name : Entry
+        What it is kept by.
     """
 
     frame: Frame
@@ -62,6 +61,7 @@ class RackPage:
     narrow: Drawing | None
     bands: str
     range_db: float
+    name: Entry
 
 
 def rack_page(visit: Visit, frame: Frame, *, cable: int) -> RackPage:
@@ -96,6 +96,7 @@ def rack_page(visit: Visit, frame: Frame, *, cable: int) -> RackPage:
         narrow=narrow,
         bands=str(bands if isinstance(bands, int) else len(bands)),
         range_db=range_db,
+        name=visit.entries.get("rack_name", Entry()),
     )
 
 
@@ -103,4 +104,4 @@ def _channel(visit: Visit, *, right: bool) -> Channel:
     done, count = recorded(visit, right=right)
     learned = visit.value("equalizer.file_right" if right else "equalizer.file") is not None
     title = "Right channel, if it differs" if right else "Left channel, or both"
-    return Channel(title, right, learned, done, count, again=learned and count > 0)
+    return Channel(title, right, learned, done, count)

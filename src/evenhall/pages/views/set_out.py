@@ -37,12 +37,15 @@ class SetOutPage:
     calibration: str
     unit: bool
     unit_right: bool
+    units: tuple[str, ...]
     sound_check: Entry
     sound_check_clock: str
 
 
-def set_out_page(visit: Visit, hall: HallForecast, frame: Frame) -> SetOutPage:
-    """Make the page of the set-out."""
+def set_out_page(
+    visit: Visit, hall: HallForecast, frame: Frame, *, units: tuple[str, ...]
+) -> SetOutPage:
+    """Make the page of the set-out; `units` are those that were learned before, by name."""
     return SetOutPage(
         frame=frame,
         groups=tuple(
@@ -62,6 +65,7 @@ def set_out_page(visit: Visit, hall: HallForecast, frame: Frame) -> SetOutPage:
         calibration=visit.value("microphone.calibration") or "",
         unit=visit.value("equalizer.file") is not None,
         unit_right=visit.value("equalizer.file_right") is not None,
+        units=units,
         sound_check=visit.entries.get("sound_check", Entry()),
         sound_check_clock=clock(visit.value("sound_check")),
     )
