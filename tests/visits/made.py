@@ -69,6 +69,13 @@ highest_q = 8.0
 range_db = 12.0
 step_db = 0.1
 
+[crossover]
+low_hz = 63.0
+high_hz = 125.0
+slope_db = 12
+high_pass = false
+set_hz = 90.0
+
 [strip]
 low_shelf_hz = 100.0
 mid_low_hz = 200.0

@@ -153,7 +153,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     usable = {} if result is None else {take.file: take.usable for take in result.takes}
     made: dict[tuple[str, str], StoredTake] = {}
     for one in visit.kept_takes:
-        if one.take.state == state:
+        if one.take.state == state and one.take.at == "audience":
             key = (one.take.side, one.take.spot)
             before = made.get(key)
             # The last one counts, unless it cannot be used and an earlier one can.

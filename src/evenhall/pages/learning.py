@@ -20,7 +20,7 @@ from typing import Any, Protocol
 from evenhall.acoustics.meter import Reading
 from evenhall.equalizer.checking import DRIFT_DB
 from evenhall.equalizer.graphic import STANDARD_HZ
-from evenhall.errors import InputError
+from evenhall.errors import EvenhallError, InputError
 from evenhall.job.model import Equalizer
 from evenhall.job.store import write_whole
 from evenhall.job.unit_file import UnitFile, read_unit
@@ -277,7 +277,6 @@ def enter_unit(store: Store, visit: Visit, unit: UnitFile, *, right: bool) -> No
             raise InputError("That unit has other faders than the left channel's.")
     # A new name: the earlier one stays what the card was made for.
     file = f"unit-{uuid.uuid4().hex[:8]}.json"
-    write_whole({visit.folder / file: unit.to_json()})
     entries: dict[str, Any] = {"equalizer.file_right" if right else "equalizer.file": file}
     if not right:
         entries |= {
@@ -286,7 +285,12 @@ def enter_unit(store: Store, visit: Visit, unit: UnitFile, *, right: bool) -> No
             "equalizer.file_right": None,
             "equalizer.response": "measured",
         }
-    store.set_entries(visit.number, entries)
+    write_whole({visit.folder / file: unit.to_json()})
+    try:
+        store.set_entries(visit.number, entries)
+    except EvenhallError:
+        (visit.folder / file).unlink()  # nobody knows of it
+        raise
     if not visit.demo:
         shelf.put(store, unit, right=right)
 
