@@ -69,13 +69,6 @@ highest_q = 8.0
 range_db = 12.0
 step_db = 0.1
 
-[crossover]
-low_hz = 63.0
-high_hz = 125.0
-slope_db = 12
-high_pass = false
-set_hz = 90.0
-
 [strip]
 low_shelf_hz = 100.0
 mid_low_hz = 200.0
@@ -84,6 +77,13 @@ mid_q = 0.8
 high_shelf_hz = 10000.0
 range_db = 12.0
 step_db = 0.5
+
+[crossover]
+low_hz = 63.0
+high_hz = 125.0
+slope_db = 12
+high_pass = false
+set_hz = 90.0
 
 [target]
 points = [[63, 4.0], [1000, 0], [10000.0, -3.0]]
