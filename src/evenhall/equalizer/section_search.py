@@ -34,8 +34,8 @@ BoolArray = NDArray[np.bool_]
 TRIED_Q = (0.5, 0.9, 1.6, 2.8, 5.0)
 TRIED_DB = 3.0
 # How many places are followed for the first section, and for each new one of a set.
-TRIED_FIRST, TRIED_NEW = 14, 5
-BEAM = 14  # sets that are carried on from one count to the next
+TRIED_FIRST, TRIED_NEW = 14, 4
+BEAM = 12  # sets that are carried on from one count to the next
 SAME = 1e-4  # share by which the squares of different sets differ
 APART_OCTAVES = 0.5  # nearer ones settle to the same
 ROUNDS, LAST_ROUNDS = 10, 30
