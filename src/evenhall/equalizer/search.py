@@ -46,7 +46,7 @@ PAIRS_TRIED = 12
 # Levels that starts are first drawn to, as quantiles of the deviation: low ones mostly cut.
 LEVEL_QUANTILES = (0.0, 0.2)
 # Rounds of the smooth solution, and for how many of them the level is held.
-SMOOTH_ROUNDS, HELD_ROUNDS = 12, 6
+SMOOTH_ROUNDS, HELD_ROUNDS = 24, 6
 
 
 @dataclass(frozen=True)

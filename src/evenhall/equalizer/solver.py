@@ -24,6 +24,8 @@ BoolArray = NDArray[np.bool_]
 # Settings are alike where what parts them would, by itself, be an rms of this: in squares, so
 # that it is less than the rounding of a 31-fader unit and next to nothing on a coarse one.
 ALIKE_DB = 0.06
+# And by no more than this: next to nothing stays next to nothing.
+ALIKE_RATIO, ALIKE_MORE_DB = 1.005, 0.005
 # What is left beyond this is worth a word to the user.
 OUT_OF_REACH_DB = 1.0
 
@@ -144,7 +146,9 @@ def _best_faders(task: Task) -> FloatArray:
         found = [fewer(task, [steps for steps, _ in found], most)]
     elif most is not None:
         found = [one for one in found if np.count_nonzero(one[0]) <= most]
-    alike_db = np.hypot(min(rms_db for _, rms_db in found), ALIKE_DB)
+    best_db = min(rms_db for _, rms_db in found)
+    alike_db = max(ALIKE_RATIO * best_db, best_db + ALIKE_MORE_DB)
+    alike_db = min(alike_db, float(np.hypot(best_db, ALIKE_DB)))
     # A dB of boost counts like one more fader to move: a shelf is cut from its louder side, but
     # one dip is not mended by pulling all the others down.
     steps = min(

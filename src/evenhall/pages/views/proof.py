@@ -83,11 +83,18 @@ def _cable_rows(result: Result | None) -> tuple[CableRow, ...]:
     if result is None or not result.card:
         return ()
     told = {one.side: one for one in result.by_cable}
+
+    def text(side: str) -> str:
+        if side not in told:
+            return ""
+        words = told[side].text.removeprefix(f"{side}, by cable: ")  # the row says so
+        return words[:1].upper() + words[1:]
+
     sides = dict.fromkeys(take.side for take in result.takes if is_main(take.side))
     return tuple(
         CableRow(
             side,
-            told[side].text if side in told else "",
+            text(side),
             side in told and told[side].holds,
         )
         for side in sides
