@@ -98,7 +98,7 @@ class TestThroughJack:
         done = run("learn-unit", "rack", *words)
         assert done.returncode == 3, done.stderr
         said = " ".join(done.stderr.split())
-        assert "1 of 14. All faders to 0, the unit switched in." in said
+        assert "1 of 15. All faders to 0, the unit switched in." in said
         assert "Nothing changes: the unit is bypassed" in said
         assert "evenhall learn-unit rack --live" in " ".join(done.stdout.split())
         assert len(list((tmp_path / "rack").glob("*.wav"))) == 2  # flat and bypass
