@@ -51,23 +51,38 @@ class Case:
 
     def takes(self, element, *, seconds=8.0):
         """Takes of one element at every spot."""
+        return [self._take(spot, (element,), seconds) for spot in self.hall.spots]
+
+    def takes_together(self, main, *, seconds=8.0):
+        """Takes of one side of the mains at every spot, the sub playing along."""
+        return [
+            replace(self._take(spot, (main, "sub"), seconds), with_subs=True)
+            for spot in self.hall.spots
+        ]
+
+    def _take(self, spot, elements, seconds):
+        heard, played, rate_hz = self.recording(spot, elements, seconds)
+        response = transfer_function(heard, played, rate_hz=rate_hz)
+        name = elements[0]
+        return Take(f"{name}-{spot}.wav", name, spot, "before", None, response, (), True)
+
+    def recording(self, spot, elements, seconds=8.0):
+        """What is heard of elements that play together, what is played, and the rate."""
         stimulus = pink_noise(seconds, rate_hz=RATE_HZ, seed=5)
-        found = []
-        for k, spot in enumerate(self.hall.spots):
+        place, names = list(self.hall.spots).index(spot), sorted(self.hall.elements)
+        heard = 0.0
+        for element in elements:
             samples, rate_hz = self.hall.take(
                 element,
                 spot,
                 stimulus,
                 rate_hz=RATE_HZ,
-                seed=self.seed * 100 + 10 * sorted(self.hall.elements).index(element) + k,
+                seed=self.seed * 100 + 10 * names.index(element) + place,
                 noise=Noise(snr_db=self.snr_db),
             )
-            heard, played = np.asarray(samples, np.float32).T
-            response = transfer_function(heard.copy(), played.copy(), rate_hz=rate_hz)
-            found.append(
-                Take(f"{element}-{spot}.wav", element, spot, "before", None, response, (), True)
-            )
-        return found
+            microphone, played = np.asarray(samples, np.float32).T
+            heard = heard + microphone
+        return heard.copy(), played.copy(), rate_hz
 
     def true_spectra(self, element, freq_hz):
         """True spectra at every spot, shape (n_spots, n_freq)."""

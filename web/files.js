@@ -18,6 +18,8 @@ async function takeIn(zone, files) {
       const options = Array.from(select.options, (option) => option.value);
       form.append(name, guess(file.name, options) ?? select.value);
     }
+    const along = zone.querySelector('[name="with_subs"]');
+    if (along) form.append("with_subs", String(/\b(and|with).subs?\b/i.test(file.name) || along.value === "true"));
     form.append("reference", zone.querySelector('[name="reference"]').value);
     form.append("state", zone.dataset.state);
     form.append("file", file);

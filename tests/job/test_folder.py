@@ -735,3 +735,31 @@ def test_crossover_that_cannot_be_is_a_fault(folder, line, fault):
     with pytest.raises(InputError) as caught:
         parse_job((SMALLEST + f"[crossover]\n{line}\n").encode(), folder=folder)
     assert str(caught.value).startswith(f"job.toml: {fault}")
+
+
+FEEDS = WHOLE.replace("max_boost_db = 6.0", "max_boost_db = 6.0\nfeeds_subs = true").replace(
+    'sides = ["left", "right"]', 'sides = ["left", "right", "sub"]'
+)
+
+
+def test_take_with_the_subs_is_read(folder):
+    job = parse_job(f"{FEEDS}with_subs = true\n".encode(), folder=folder)
+    assert job.equalizer.feeds_subs
+    assert [take.with_subs for take in job.takes] == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        (f"{WHOLE}with_subs = true\n", "[equalizer] feeds_subs is not. Set it where"),
+        (
+            FEEDS.replace('side = "right"', 'side = "sub"') + "with_subs = true\n",
+            "which is for takes of the mains among the audience. Leave it out here.",
+        ),
+        (f'{FEEDS}with_subs = true\nat = "stage"\n', "which is for takes of the mains among"),
+    ],
+)
+def test_take_with_the_subs_where_there_can_be_none(folder, text, line):
+    fault = fault_of(folder, text)
+    assert fault.startswith("job.toml: [[take]] 2 (takes/right-front.wav) has with_subs = true, ")
+    assert line in fault

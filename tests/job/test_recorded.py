@@ -140,6 +140,24 @@ def test_element_that_the_rig_does_not_have_is_named_before_any_sound(folder):
         recordable_job(folder, side="lift")
 
 
+def test_subs_that_cannot_play_along_are_told_before_any_sound(folder):
+    with pytest.raises(InputError, match=r"Write feeds_subs = true below \[equalizer\]"):
+        recordable_job(folder, side="left", with_subs=True)
+    with pytest.raises(InputError, match=r"The subs play along with the mains: left, say, and not"):
+        recordable_job(folder, side="sub", with_subs=True)
+    (folder / "job.toml").write_text("[equalizer]\nfeeds_subs = true\n")
+    assert recordable_job(folder, side="left", with_subs=True).equalizer.feeds_subs
+
+
+def test_take_with_the_subs_is_listed_as_such_under_a_name_of_its_own(folder):
+    (folder / "job.toml").write_text("[equalizer]\nfeeds_subs = true\n")
+    name = next_take_file(folder, side="left", spot="front", state="before", with_subs=True)
+    assert name == "takes/left-and-subs-front.wav"
+    sound(folder, name)
+    add_take(folder, replace(TAKE, file=name, with_subs=True))
+    assert load_job(folder).takes[-1].with_subs
+
+
 def test_spoiled_job_is_told_before_any_sound(folder):
     (folder / "job.toml").write_text("[venue]\nname = 3\n[rig]\nheight = 2\n")
     with pytest.raises(InputError) as caught:

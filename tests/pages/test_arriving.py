@@ -423,3 +423,32 @@ def test_job_folder_comes_in_and_goes_out(pages):
     first, second = ([one.take for one in visit.takes] for visit in visits)
     assert first == second
     assert len(first) == 6
+
+
+# Mains with the subs
+
+
+def feed_subs(pages):
+    for name, value in (
+        ("rig.sides", ["left", "right", "sub"]),
+        ("equalizer.feeds_subs", True),
+    ):
+        pages.house.store.set_entry(pages.visit, name, value, was=None)
+
+
+def test_recording_with_the_subs_is_taken_in_as_such(pages):
+    feed_subs(pages)
+    form = {**FORM, "with_subs": "true"}
+    answer = send(pages, "takes/upload", demo_files()[GOOD], "any.wav", form)
+    assert answer.status_code == 201, answer.text
+    (stored,) = pages.house.store.visit(pages.visit).takes
+    assert stored.take.with_subs
+    assert stored.take.file == "takes/left-and-subs-front.wav"
+
+
+def test_subs_play_along_with_mains_alone_and_where_the_equalizer_feeds_them(pages):
+    form = {**FORM, "with_subs": "true"}
+    assert "Say so on Set out" in refused(pages, "takes/upload", short(), "a.wav", form)
+    feed_subs(pages)
+    form["side"] = "sub"
+    assert "and not with 'sub'" in refused(pages, "takes/upload", short(), "a.wav", form)

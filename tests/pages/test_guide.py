@@ -453,3 +453,83 @@ def test_what_is_left_alone_is_nothing_to_do():
     )
     result = Result(job="Hall", takes=(), target=TargetCurve(shape="flat", points=()), moves=moves)
     assert (to_do(result), to_do(None)) == (2, 0)
+
+
+# One equalizer before mains and subs
+
+FEEDS = {**KNOWN, "rig.sides": ["left", "right", "sub"], "equalizer.feeds_subs": True}
+ALONE = [(side, "middle", "before", False) for side in ("left", "right", "sub")]
+JOIN = Move(order=1, kind="delay", text="Delay the sub.", to={"sub_delay_s": 0.003})
+
+
+def names(wanted):
+    return [(one.name, one.spot) for one in wanted]
+
+
+def with_subs(visit, *numbers):
+    """The same visit, the takes of these numbers made with the subs."""
+    takes = tuple(
+        replace(one, take=one.take.model_copy(update={"with_subs": True}))
+        if one.number in numbers
+        else one
+        for one in visit.takes
+    )
+    return replace(visit, takes=takes)
+
+
+def test_mains_and_subs_are_taken_alone_in_the_middle_then_together_everywhere():
+    wanted = wanted_takes(visit_of(FEEDS), None, "before")
+    left, right = "left with the subs", "right with the subs"
+    assert names(wanted) == [
+        ("left", "middle"),
+        ("right", "middle"),
+        ("sub", "middle"),
+        # The microphone stands there still, and so the joining is proven.
+        (left, "middle"),
+        (right, "middle"),
+        (left, "front"),
+        (left, "back"),
+        (right, "front"),
+        (right, "back"),
+    ]
+    assert names(wanted_takes(visit_of(FEEDS), None, "after")) == [
+        (side, spot) for side in (left, right) for spot in ("front", "middle", "back")
+    ]
+
+
+def test_equalizer_feeds_no_sub_where_there_is_none():
+    visit = visit_of({**FEEDS, "rig.sides": ["left", "right"]})
+    assert wanted_takes(visit, None, "before") == wanted_takes(visit_of(KNOWN), None, "before")
+
+
+def test_take_with_the_subs_is_not_the_one_without():
+    visit = with_subs(visit_of(FEEDS, [*ALONE, ("left", "middle", "before", False)]), 4)
+    wanted = wanted_takes(visit, result_of(visit), "before")
+    assert [one.take.number for one in wanted if one.take] == [1, 2, 3, 4]
+
+
+def test_subs_are_joined_before_both_are_taken_together():
+    visit = visit_of({**FEEDS, "line_check": {"elements": ["left", "right", "sub"]}}, ALONE)
+    following, _ = in_words(visit, result_of(visit, moves=[JOIN]))
+    assert (following.text, following.step) == (
+        "Join the subs to the mains, as the worklist says.",
+        "worklist",
+    )
+    ticked = replace(visit, entries={**visit.entries, **visit_of({move_key(JOIN): True}).entries})
+    following, _ = in_words(ticked, result_of(ticked, moves=[JOIN]))
+    assert following.text == "Take left with the subs, middle."
+
+
+def test_ticked_joining_asks_for_takes_of_both_and_not_for_all_anew():
+    visit = visit_of({**FEEDS, move_key(JOIN): True}, ALONE)
+    assert not moved(visit, result_of(visit, moves=[JOIN]))
+    together = with_subs(
+        visit_of({**FEEDS, move_key(JOIN): True}, [*ALONE, ("left", "front", "before", False)]), 4
+    )
+    assert moved(together, result_of(together, moves=[JOIN]))
+
+
+def test_joining_that_is_proven_wrong_does_not_stop_the_round_of_takes():
+    visit = with_subs(visit_of(FEEDS, [*ALONE, ("left", "middle", "before", False)]), 4)
+    following, _ = in_words(visit, result_of(visit, moves=[JOIN]))
+    assert following.text == "Take right with the subs, middle."

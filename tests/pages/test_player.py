@@ -18,6 +18,7 @@ from evenhall.pages import devices, player
 from evenhall.pages.guide import elements, move_key, wanted_takes
 from evenhall.pages.player import ALIVE_S
 from evenhall.pages.playing import LEVELS_PER_S, Levels
+from evenhall.pages.recovering import enter, recovered
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.recording import read_recording
@@ -119,6 +120,36 @@ def test_take_is_measured_once_and_as_anybody_would_measure_it(house, number, mo
     visit = house.store.visit(number)
     assert house.judge.ready(visit)
     assert to_json(house.judge.result(visit)) == to_json(Judge().result(visit))
+
+
+def feed_subs(house, number):
+    house.store.set_entry(number, "rig.sides", ["left", "right", "sub"], was=None)
+    house.store.set_entry(number, "equalizer.feeds_subs", True, was=None)
+
+
+def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(house, number):
+    feed_subs(house, number)
+    house.player.take(number, "left", "middle", "before", holder=ME, with_subs=True)
+    assert house.player.now.with_subs
+    assert ended(house.player).good
+    visit = house.store.visit(number)
+    (stored,) = visit.takes
+    assert stored.take.with_subs
+    # As if Evenhall had ended between the recording and its entry.
+    shutil.copy(visit.folder / stored.take.file, visit.folder / "takes/right-and-subs-back.wav")
+    (found,) = recovered(visit)
+    assert (found.side, found.spot, found.state, found.with_subs) == (
+        *("right", "back", "before"),
+        True,
+    )
+    enter(house.store, number, found.file)
+    assert house.store.visit(number).takes[-1].take.with_subs
+
+
+def test_subs_play_along_only_where_the_equalizer_feeds_them(house, number):
+    with pytest.raises(InputError, match="Say so on Set out"):
+        house.player.take(number, "left", "front", "before", holder=ME, with_subs=True)
+    assert house.player.now.phase == "idle"
 
 
 def test_figure_changed_while_a_take_sounds_does_not_spoil_its_measurement(house, number):

@@ -88,6 +88,7 @@ def take(
     usable: bool = True,
     problems: tuple[Problem, ...] = (),
     file: str | None = None,
+    with_subs: bool = False,
     **fields,
 ) -> Take:
     """Take with these band levels; further words go to `response()`."""
@@ -100,6 +101,7 @@ def take(
         response=response(level_db, **fields),
         problems=problems,
         usable=usable,
+        with_subs=with_subs,
     )
 
 
@@ -149,6 +151,7 @@ def judged(
     other_units: dict[str, GraphicUnit] | None = None,
     strip: Parametric | None = None,
     crossed_hz: float | None = None,
+    feeds_subs: bool = False,
     **faceplate,
 ) -> Verdict:
     """Verdict on these takes; further words go to `graphic_unit()` where no unit is given."""
@@ -163,6 +166,7 @@ def judged(
             other_units=other_units or {},
             strip=strip,
             crossed_hz=crossed_hz,
+            feeds_subs=feeds_subs,
         ),
     )
 

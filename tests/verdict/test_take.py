@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evenhall.verdict.take import align_level_db, is_main, nan_mean
+from evenhall.verdict.take import align_level_db, as_played, is_main, nan_mean
 from verdict.builders import at, flat, spots_of, take
 
 
@@ -143,3 +143,31 @@ def test_delay_loudspeaker_near_the_back_does_not_move_the_back():
     delay = take(flat(), side="delay", spot="back", distance_m=2.0)
     left = [spot.spot for spot in spots_of(*mains, delay) if spot.side == "left"]
     assert left == ["front", "middle", "back"]
+
+
+# Mains alone, and with the subs
+
+
+def kinds(*takes):
+    return [(one.side, one.state, one.with_subs) for one in as_played(takes)]
+
+
+def test_takes_with_the_subs_stand_for_the_mains_and_leave_the_others_in():
+    alone, sub = take(flat()), take(flat(), side="sub")
+    both = take(flat(), with_subs=True)
+    assert kinds(alone, sub) == [("left", "before", False), ("sub", "before", False)]
+    assert kinds(alone, sub, both) == [("sub", "before", False), ("left", "before", True)]
+
+
+def test_takes_with_the_subs_that_cannot_be_used_stand_for_nothing():
+    spoiled = take(flat(), with_subs=True, usable=False)
+    assert kinds(take(flat()), spoiled) == [("left", "before", False)]
+
+
+def test_takes_after_the_work_are_of_the_kind_of_those_before():
+    after = [take(flat(), state="after", with_subs=subs) for subs in (False, True)]
+    assert kinds(take(flat()), *after) == [("left", "before", False), ("left", "after", False)]
+    assert kinds(take(flat(), with_subs=True), *after) == [
+        ("left", "before", True),
+        ("left", "after", True),
+    ]

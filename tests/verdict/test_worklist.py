@@ -248,3 +248,33 @@ def test_what_would_help_is_said_where_hands_leave_more_than_the_limit():
 def test_no_help_is_offered_within_the_limit():
     takes = visit(flat(), sides=["left"], local={"front": flat(2.0), "back": flat(-2.0)})
     assert all("row_spread_db" not in move.expected for move in moves(*takes, stage=HALL))
+
+
+# Distances that no room holds
+
+
+def far(*, back_m):
+    hall = Stage(Room(14.0, 9.0, 4.5), Audience(2.0, 11.0, 1.2), Loudspeaker(1.8), 3.0)
+    metres = {"front": 5.0, "middle": 12.0, "back": back_m}
+    takes = [
+        take(flat(-3.0 * k), side=side, spot=spot, distance_m=distance_m)
+        for side in ("left", "right")
+        for k, (spot, distance_m) in enumerate(metres.items())
+    ]
+    return judged(*takes, stage=hall)
+
+
+def test_sound_delayed_on_the_way_is_told_and_the_forecast_goes_without_the_takes():
+    # A mixer's delay of 10 ms looks like 3.4 m more: once it ended the whole verdict.
+    verdict = far(back_m=22.0)
+    (late,) = [move for move in verdict.moves if "digital mixer" in move.text]
+    assert late.kind == "check"
+    assert "22.0 m from its loudspeaker" in late.text
+    assert "Give distance_m of each take, or correct the length" in late.text
+    assert verdict.rows is not None
+
+
+def test_spot_in_a_far_corner_is_no_delay():
+    verdict = far(back_m=16.0)  # the floor's diagonal is 16.6 m
+    assert not any("digital mixer" in move.text for move in verdict.moves)
+    assert verdict.rows is not None

@@ -58,6 +58,7 @@ response = "constant-q"
 max_boost_db = 3.0
 q = 1.6
 most_faders = 9
+feeds_subs = true
 
 [console]
 sections = 6
@@ -132,6 +133,7 @@ side = "right"
 spot = "back"
 reference_channel = 2
 state = "after"
+with_subs = true
 
 [[take]]
 file = "takes/sub-front.wav"

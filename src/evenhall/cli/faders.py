@@ -178,13 +178,13 @@ def faders(
         from evenhall.cli.keys import any_key
         from evenhall.job.folder import load_job
         from evenhall.job.following import FaderOrder, follow_faders, positions_of, strip_of
-        from evenhall.job.taking import element_band_hz
+        from evenhall.job.taking import element_band_hz, spared_below_hz
         from evenhall.job.tuning import unit_of
 
         job = load_job(folder, takes_needed=False)
         unit = unit_of(job, folder, element or "left")
         result = written_result(folder)
-        low_hz, high_hz = element_band_hz(element or "left", low_limit_hz=job.rig.low_limit_hz)
+        low_hz, high_hz = element_band_hz(element or "left", low_limit_hz=spared_below_hz(job))
         order = FaderOrder(
             unit=unit,
             wanted_db=positions_of(unit, side_of(card_of(result), element)),

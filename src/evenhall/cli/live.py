@@ -279,6 +279,13 @@ def take(
             "--stage", help="The microphone stands where the talker's will: tells where it rings."
         ),
     ] = False,
+    with_subs: Annotated[
+        bool,
+        typer.Option(
+            "--with-subs",
+            help="The subs play along: for the card of an equalizer that feeds them too.",
+        ),
+    ] = False,
     cable: Annotated[
         int | None,
         typer.Option(
@@ -334,6 +341,7 @@ def take(
       evenhall take hall left front
       evenhall take hall left back --distance 14
       evenhall take hall sub middle --kind sweep --length 10
+      evenhall take hall left middle --with-subs
       evenhall take hall left --cable 2
 
     \b
@@ -347,10 +355,14 @@ def take(
         if cable is None:
             if spot is None:
                 raise InputError("Give the SPOT at which the microphone stands, or --cable.")
+            if with_subs and stage:
+                raise InputError("--with-subs is for spots among the audience: leave --stage out.")
             choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         else:
-            if spot is not None or stage or distance is not None:
-                raise InputError("A cable stands nowhere: leave SPOT, --stage and --distance out.")
+            if spot is not None or stage or with_subs or distance is not None:
+                raise InputError(
+                    "A cable stands nowhere: leave SPOT, --stage, --with-subs and --distance out."
+                )
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
@@ -358,7 +370,7 @@ def take(
         from evenhall.job.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
         from evenhall.sound.writing import leftovers
 
-        recordable_job(folder, side=side)
+        recordable_job(folder, side=side, with_subs=with_subs)
         for part in leftovers(folder / TAKES_FOLDER):
             typer.echo(
                 f"{part}: a take that was broken off. Rename it to .wav to keep it, or remove it.",
@@ -374,6 +386,7 @@ def take(
                 spot=spot or CABLE_SPOT,
                 state="before" if not after and cable is None else "after",
                 at="cable" if cable is not None else "stage" if stage else "audience",
+                with_subs=with_subs,
                 distance_m=distance,
                 kind=kind or usual_kind(sound.live),
                 length_s=length,

@@ -202,6 +202,8 @@ def _takes(draft: Draft) -> Iterator[Fault]:
                 f"{where}.reference_channel",
                 f"{where}.reference_file",
             )
+        if take.with_subs:
+            yield from _with_subs(where, take, draft.equalizer)
         key = (take.file, take.mic_channel)
         if key in first_with:
             yield _fault(
@@ -217,6 +219,25 @@ def _takes(draft: Draft) -> Iterator[Fault]:
             'has state = "after". Give the takes made before the card was set as well: '
             "the card is made from them.",
             *(f"{where}.state" for where in draft.take_names),
+        )
+
+
+def _with_subs(where: str, take: Take, equalizer: Equalizer) -> Iterator[Fault]:
+    from evenhall.verdict.take import is_main  # slow to import, and seldom wanted
+
+    if not is_main(take.side) or take.at != "audience":
+        yield _fault(
+            where,
+            "has with_subs = true, which is for takes of the mains among the audience. "
+            "Leave it out here.",
+            f"{where}.with_subs",
+        )
+    elif not equalizer.feeds_subs:
+        yield _fault(
+            where,
+            "has with_subs = true, but [equalizer] feeds_subs is not. Set it where the equalizer "
+            "stands before the subs too; else take the mains alone.",
+            "equalizer.feeds_subs",
         )
 
 

@@ -200,6 +200,9 @@ class Equalizer(_Section):
     most_faders: int | None = _between(
         1, 60, "1 or more faders to move at most, or leave it out", default=None
     )
+    feeds_subs: bool = Field(
+        default=False, description="true where it stands before mains and subs alike, else false"
+    )
 
 
 class Console(_Section):
@@ -313,6 +316,9 @@ class Take(_Section):
     )
     state: Literal["before", "after"] = Field(
         default="before", description='"before" or "after" (the card was set)'
+    )
+    with_subs: bool = Field(
+        default=False, description="true where the subs played along, else false"
     )
 
 

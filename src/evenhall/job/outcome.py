@@ -136,6 +136,7 @@ def _take_result(take: Take) -> out.TakeResult:
         "spot": take.spot,
         "state": take.state,
         "at": take.at,
+        "with_subs": take.with_subs,
         "usable": take.usable,
         "problems": problems,
         "distance_m": take.distance_m,

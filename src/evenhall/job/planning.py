@@ -38,7 +38,7 @@ from evenhall.verdict.doubts import fits_of
 from evenhall.verdict.judge import reverberation_time_s
 from evenhall.verdict.ringing import ringing_at, ringing_texts
 from evenhall.verdict.speech import speech_by_spot, speech_texts
-from evenhall.verdict.take import Take, is_main, spot_responses
+from evenhall.verdict.take import Take, as_played, is_main, spot_responses
 
 __all__ = ["HallPlan", "plan_hall"]
 
@@ -119,7 +119,8 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     if missing:
         raise InputError(*missing)
     every = _taken(job, folder)
-    taken = spot_responses([take for take in every if take.at == "audience"], state="before")
+    among = as_played([take for take in every if take.at == "audience"])
+    taken = spot_responses(among, state="before")
     stage = stage_of(job, folder)
     speaker, audience, rig = stage.speaker, stage.audience, job.rig
     assert speaker is not None

@@ -24,6 +24,7 @@ from evenhall.job.faults import did_you_mean
 from evenhall.job.folder import JOB_FILE, load_job, parse_job
 from evenhall.job.model import Job
 from evenhall.job.store import write_whole
+from evenhall.verdict.take import is_main
 
 __all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job", "take_stem"]
 
@@ -77,6 +78,7 @@ class RecordedTake:
     reference_file: str | None
     delay_is_relative: bool
     at: str = "audience"
+    with_subs: bool = False
 
 
 def _new_job(folder: Path) -> str:
@@ -84,7 +86,7 @@ def _new_job(folder: Path) -> str:
     return NEW_JOB.format(name=name)
 
 
-def recordable_job(folder: Path, *, side: str) -> Job:
+def recordable_job(folder: Path, *, side: str, with_subs: bool = False) -> Job:
     """Read the job that a take will belong to, and make sure that the take fits in.
 
     Parameters
@@ -93,11 +95,13 @@ def recordable_job(folder: Path, *, side: str) -> Job:
         A job folder, with takes or without; or one that does not exist yet.
     side : str
         The element that will play.
+    with_subs : bool
+        Whether the subs will play along.
 
     Raises
     ------
     InputError
-        job.toml is wrong, or knows no such element.
+        job.toml is wrong, knows no such element, or none that subs could play along with.
     StoreError
         It cannot be read.
     """
@@ -109,6 +113,13 @@ def recordable_job(folder: Path, *, side: str) -> Job:
     if job.rig.sides and "sides" in job.rig.model_fields_set and side not in job.rig.sides:
         raise InputError(
             f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
+        )
+    if with_subs and not is_main(side):
+        raise InputError(f"The subs play along with the mains: left, say, and not {side!r}.")
+    if with_subs and not job.equalizer.feeds_subs:
+        raise InputError(
+            f"{JOB_FILE}: the subs play along where the equalizer feeds them too. Write "
+            "feeds_subs = true below [equalizer], or take the mains alone."
         )
     return job
 
@@ -130,19 +141,25 @@ def _plain(label: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", ascii_only.lower()).strip("-") or "take"
 
 
-def take_stem(*, side: str, spot: str, state: str) -> str:
+def take_stem(*, side: str, spot: str, state: str, with_subs: bool = False) -> str:
     """Give what the names of the recordings of an element at a spot begin with.
 
     Examples
     --------
     >>> take_stem(side="left", spot="front", state="before")
     'left-front'
+    >>> take_stem(side="left", spot="front", state="after", with_subs=True)
+    'left-and-subs-front-after'
     """
-    words = [side, spot] if state == "before" else [side, spot, state]
+    words = [side, "and subs", spot] if with_subs else [side, spot]
+    if state != "before":
+        words.append(state)
     return "-".join(_plain(word) for word in words)
 
 
-def next_take_file(folder: Path, *, side: str, spot: str, state: str) -> str:
+def next_take_file(
+    folder: Path, *, side: str, spot: str, state: str, with_subs: bool = False
+) -> str:
     """Path in the folder at which no file stands yet: takes/left-front.wav, then -2 and so on.
 
     Examples
@@ -150,7 +167,7 @@ def next_take_file(folder: Path, *, side: str, spot: str, state: str) -> str:
     >>> next_take_file(Path("none"), side="left", spot="Row 3, aisle", state="after")
     'takes/left-row-3-aisle-after.wav'
     """
-    stem = take_stem(side=side, spot=spot, state=state)
+    stem = take_stem(side=side, spot=spot, state=state, with_subs=with_subs)
     number = 1
     while True:
         name = f"{TAKES_FOLDER}/{stem}{'' if number == 1 else f'-{number}'}.wav"

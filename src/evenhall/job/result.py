@@ -130,6 +130,7 @@ class TakeResult(_Model):
     spot: str
     state: Annotated[str, AfterValidator(_one_of("before", "after"))]
     at: Annotated[str, AfterValidator(_one_of("audience", "stage", "cable"))] = "audience"
+    with_subs: bool = False
     usable: bool
     problems: tuple[TakeProblem, ...] = ()
     delay_s: float | None = None

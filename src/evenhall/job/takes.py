@@ -161,6 +161,7 @@ def _measure(
         problems=(),
         usable=False,
         at=job_take.at,
+        with_subs=job_take.with_subs,
     )
     try:
         recording = read_recording(folder / job_take.file)
@@ -204,7 +205,7 @@ def _measure(
         response,
         shared_clock=shared,
         full_range=is_main(job_take.side),
-        low_limit_hz=job.rig.low_limit_hz or 0.0,
+        low_limit_hz=0.0 if job_take.with_subs else job.rig.low_limit_hz or 0.0,
         by_cable=by_cable,
     )
     clipped = max(recording.clipped_ratio[job_take.mic_channel - 1], 0.0) > CLIPPED_RATIO

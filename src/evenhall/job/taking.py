@@ -41,6 +41,7 @@ __all__ = [
     "element_band_hz",
     "record_into_folder",
     "record_take",
+    "spared_below_hz",
     "usual_kind",
 ]
 
@@ -66,6 +67,8 @@ class Order:
     ----------
     side, spot, state, at : str
         As in job.toml.
+    with_subs : bool
+        As in job.toml.
     distance_m : float, optional
     kind : {"pink", "sweep"}
     length_s : float, optional
@@ -80,6 +83,7 @@ class Order:
     spot: str
     state: Literal["before", "after"] = "before"
     at: Literal["audience", "stage", "cable"] = "audience"
+    with_subs: bool = False
     distance_m: float | None = None
     kind: Literal["pink", "sweep"] = "pink"
     length_s: float | None = None
@@ -156,6 +160,11 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
     return low_hz, high_hz
 
 
+def spared_below_hz(job: Job) -> float | None:
+    """Give the limit of the mains, where the equalizer feeds them alone."""
+    return None if job.equalizer.feeds_subs else job.rig.low_limit_hz
+
+
 def record_into_folder(
     folder: Path, order: Order, live: OpenDevices, *, ceiling_dbfs: float, watch: Watch
 ) -> Taken:
@@ -173,7 +182,7 @@ def record_into_folder(
     InputError, DeviceError, StoreError
         As `record_take()`; also where job.toml is wrong, and then nothing was played.
     """
-    job = recordable_job(folder, side=order.side)
+    job = recordable_job(folder, side=order.side, with_subs=order.with_subs)
     taken = record_take(job, folder, order, live, ceiling_dbfs=ceiling_dbfs, watch=watch)
     if taken.usable:
         assert taken.recorded is not None
@@ -208,7 +217,8 @@ def record_take(
     StoreError
         The sound could not be written.
     """
-    low_hz, high_hz = element_band_hz(order.side, low_limit_hz=job.rig.low_limit_hz)
+    limit_hz = None if order.with_subs else job.rig.low_limit_hz
+    low_hz, high_hz = element_band_hz(order.side, low_limit_hz=limit_hz)
     low_hz, high_hz = order.low_hz or low_hz, order.high_hz or high_hz
     rate_hz = live.setup.rate_hz
     highest_dbfs = ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS))
@@ -242,7 +252,13 @@ def record_take(
         length_s = signal.size / rate_hz
     watch.planned(plan, room)
 
-    name = next_take_file(folder, side=order.side, spot=order.spot, state=order.state)
+    name = next_take_file(
+        folder,
+        side=order.side,
+        spot=order.spot,
+        state=order.state,
+        with_subs=order.with_subs,
+    )
     inside_two_clocks = (
         signal is not None and live.setup.reference == "inside" and not live.one_clock
     )
@@ -291,6 +307,7 @@ def record_take(
         delay_is_relative=live.setup.reference == "inside"
         and live.one_clock
         and live.setup.latency_s is None,
+        with_subs=order.with_subs,
     )
     if inside_two_clocks:
         assert signal is not None
@@ -355,6 +372,7 @@ def _judged(
         measure_take(job, folder, one)
         for one in job.takes
         if (one.side, one.spot, one.state) == (recorded.side, recorded.spot, recorded.state)
+        and one.with_subs == recorded.with_subs
     ]
     flagged = flag_disagreement([*earlier, take])[-1]
     problems += [problem for problem in flagged.problems if problem not in take.problems]

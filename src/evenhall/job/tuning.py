@@ -170,6 +170,7 @@ def _setting(job: Job, folder: Path) -> Setting:
         strip=None if job.strip is None else _strip(job.strip, job.equalizer),
         crossover=_crossover(job),
         crossed_hz=None if job.crossover is None else job.crossover.set_hz,
+        feeds_subs=job.equalizer.feeds_subs,
     )
 
 

@@ -21,7 +21,7 @@ from evenhall.job.model import Take as JobTake
 from evenhall.job.recorded import next_take_file
 from evenhall.job.takes import read_reference
 from evenhall.job.unit_file import read_unit
-from evenhall.pages.guide import elements, spots
+from evenhall.pages.guide import check_with_subs, elements, spots
 from evenhall.pages.house import House
 from evenhall.pages.learning import enter_unit
 from evenhall.sound.recording import UnreadableRecording, read_recording
@@ -88,8 +88,7 @@ def _entered(folder: Path, part: Path, names: Iterable[str]) -> Iterator[str]:
         return
 
 
-def _take_names(folder: Path, side: str, spot: str, state: str, ending: str) -> Iterator[str]:
-    usual = next_take_file(folder, side=side, spot=spot, state=state)
+def _take_names(usual: str, ending: str) -> Iterator[str]:
     yield Path(usual).with_suffix(ending).as_posix()
     while True:
         yield f"takes/{uuid.uuid4().hex[:8]}{ending}"
@@ -111,6 +110,7 @@ def keep_take(
     side: str,
     spot: str,
     state: Literal["before", "after"],
+    with_subs: bool = False,
     reference_in_file: bool,
 ) -> KeptTake:
     """Take in a recording of one element at one spot.
@@ -127,18 +127,22 @@ def keep_take(
         raise InputError(f"There is no {side!r} in this rig.")
     if spot not in {one.label for one in spots(visit)}:
         raise InputError(f"There is no spot {spot!r} in this visit.")
+    if with_subs:
+        check_with_subs(visit, side)
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)
     with _arrived(visit.folder / "takes", content) as part:
         _look(part, Path(name).name)
-        names = _take_names(visit.folder, side, spot, state, ending)
+        usual = next_take_file(visit.folder, side=side, spot=spot, state=state, with_subs=with_subs)
+        names = _take_names(usual, ending)
         with _entered(visit.folder, part, names) as file:
             take = JobTake(
                 file=file,
                 side=side,
                 spot=spot,
                 state=state,
+                with_subs=with_subs,
                 reference_channel=2 if reference_in_file else None,
             )
             measured = house.judge.take(visit, take)

@@ -210,6 +210,13 @@ GROUPS: tuple[Group, ...] = (
                 "As many as help, if empty. The verdict then says what that costs.",
             ),
             Field(
+                "equalizer.feeds_subs",
+                "It feeds",
+                help="Where the subs get their signal behind it, the card is made for mains and "
+                "subs together: the takes then ask for both.",
+                options=((False, "The mains alone"), (True, "Mains and subs alike")),
+            ),
+            Field(
                 "console.sections",
                 "Digital mixer's sections",
                 help="1 to 8; empty where the mixer is analog. They do the same job in place of "

@@ -11,6 +11,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from evenhall.errors import InputError
 from evenhall.hall import Audience, usual_spots
 from evenhall.job.result import Move, Result
 from evenhall.verdict.take import is_main
@@ -23,7 +24,9 @@ __all__ = [
     "Step",
     "WantedTake",
     "card_left",
+    "check_with_subs",
     "elements",
+    "feeds_subs",
     "missing",
     "move_key",
     "moved",
@@ -81,6 +84,8 @@ class WantedTake:
     ----------
     side, spot : str
     along_m : float or None
+    with_subs : bool
+        Whether the subs play along.
     take : StoredTake or None
         The one that counts.
     usable : bool
@@ -90,8 +95,14 @@ class WantedTake:
     side: str
     spot: str
     along_m: float | None
+    with_subs: bool
     take: StoredTake | None
     usable: bool
+
+    @property
+    def name(self) -> str:
+        """What plays, in words."""
+        return f"{self.side} with the subs" if self.with_subs else self.side
 
 
 @dataclass(frozen=True)
@@ -129,6 +140,29 @@ def elements(visit: Visit) -> tuple[str, ...]:
     return tuple(visit.value("rig.sides") or DEFAULT_SIDES)
 
 
+def feeds_subs(visit: Visit) -> bool:
+    """Whether there are subs that the equalizer feeds too."""
+    has_subs = any(side.lower().startswith("sub") for side in elements(visit))
+    return has_subs and bool(visit.value("equalizer.feeds_subs"))
+
+
+def check_with_subs(visit: Visit, side: str) -> None:
+    """See to it that the subs can play along with an element.
+
+    Raises
+    ------
+    InputError
+        It is none of the mains, or the equalizer does not feed subs.
+    """
+    if not is_main(side):
+        raise InputError(f"The subs play along with the mains, and not with {side!r}.")
+    if not feeds_subs(visit):
+        raise InputError(
+            "The subs play along where the equalizer feeds them too. Say so on Set out, or take "
+            "the mains alone."
+        )
+
+
 def spots(visit: Visit) -> tuple[Spot, ...]:
     """Places for the microphone, front to back: those chosen, else the usual ones."""
     chosen = visit.value("spots")
@@ -148,33 +182,46 @@ def missing(visit: Visit) -> tuple[str, ...]:
 def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[WantedTake, ...]:
     """List the takes that a visit needs, in the order to make them: one side after the other.
 
-    Mains are heard at every spot, from front to back; subs and delays in the middle.
+    Mains are heard at every spot, from front to back; subs and delays in the middle. Where the
+    equalizer feeds the subs too, mains alone are heard in the middle, to join the subs; then both
+    together, there first and then at every other spot, and these the proof takes again.
     """
     usable = {} if result is None else {take.file: take.usable for take in result.takes}
-    made: dict[tuple[str, str], StoredTake] = {}
+    made: dict[tuple[str, str, bool], StoredTake] = {}
     for one in visit.kept_takes:
         if one.take.state == state and one.take.at == "audience":
-            key = (one.take.side, one.take.spot)
+            key = (one.take.side, one.take.spot, one.take.with_subs)
             before = made.get(key)
             # The last one counts, unless it cannot be used and an earlier one can.
             if before is None or usable.get(one.take.file) or not usable.get(before.take.file):
                 made[key] = one
     places = spots(visit)
     middle = places[(len(places) - 1) // 2]
-    wanted = [
-        (side, spot)
-        for side in elements(visit)
-        for spot in (places if is_main(side) else (middle,))
-    ]
+    names = elements(visit)
+    mains = [side for side in names if is_main(side)]
+    if feeds_subs(visit):
+        wanted = [(side, spot, True) for side in mains for spot in places]
+        if state == "before":
+            # The microphone stays in the middle until the joining is proven as well.
+            there = [one for one in wanted if one[1] == middle]
+            rest = [one for one in wanted if one[1] != middle]
+            wanted = [(side, middle, False) for side in names] + there + rest
+    else:
+        wanted = [
+            (side, spot, False)
+            for side in names
+            for spot in (places if is_main(side) else (middle,))
+        ]
     return tuple(
         WantedTake(
             side,
             spot.label,
             spot.along_m,
-            take := made.get((side, spot.label)),
+            with_subs,
+            take := made.get((side, spot.label, with_subs)),
             take is not None and usable.get(take.take.file, False),
         )
-        for side, spot in wanted
+        for side, spot, with_subs in wanted
     )
 
 
@@ -190,7 +237,12 @@ def skip_key(move: Move) -> str:
 
 
 def moved(visit: Visit, result: Result | None) -> bool:
-    """Tell whether something was ticked off that makes the takes those of another rig."""
+    """Tell whether something was ticked off that makes the takes those of another rig.
+
+    Until mains and subs were taken together no card is made for the rig as it is anyway.
+    """
+    if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
+        return False
     moves = () if result is None else result.moves
     return any(move.kind in CHANGES_TAKES and visit.value(move_key(move)) for move in moves)
 
@@ -320,11 +372,19 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
             "line-check",
         )
     if state["takes"] != "done":
-        one = next(one for one in wanted_takes(visit, result, "before") if not one.usable)
+        wanted = wanted_takes(visit, result, "before")
+        one = next(one for one in wanted if not one.usable)
+        begun = any(other.with_subs and other.usable for other in wanted)
+        if one.with_subs and not begun and any(m.kind != "check" for m in _undone(visit, result)):
+            return Next(
+                "Join the subs to the mains, as the worklist says.",
+                "The takes of both together are made of what stands then.",
+                "worklist",
+            )
         why = "Front, middle and back tell what the loudspeaker does from what the room does."
         if one.take is not None:
             why = "The last one could not be used."
-        return Next(f"Take {one.side}, {one.spot}.", why, "takes")
+        return Next(f"Take {one.name}, {one.spot}.", why, "takes")
     if state["worklist"] == "open":
         return Next("Read the verdict, then begin the worklist.", _why(result), "verdict")
     undone = _undone(visit, result)
@@ -343,7 +403,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     if state["proof"] != "done":
         one = next(one for one in wanted_takes(visit, result, "after") if not one.usable)
         return Next(
-            f"Take {one.side}, {one.spot}, again.",
+            f"Take {one.name}, {one.spot}, again.",
             "What was done is proven by measuring, not by believing.",
             "proof",
         )

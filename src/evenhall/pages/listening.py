@@ -18,7 +18,7 @@ from evenhall.errors import InputError
 from evenhall.job.demo_hand import DemoHand
 from evenhall.job.following import FaderOrder, follow_faders, positions_of, strip_of
 from evenhall.job.result import Result
-from evenhall.job.taking import element_band_hz
+from evenhall.job.taking import element_band_hz, spared_below_hz
 from evenhall.job.tuning import unit_of
 from evenhall.pages.devices import open_for_faders, real_unit
 from evenhall.verdict.guiding import Guidance
@@ -83,7 +83,7 @@ def order_of(visit: Visit, result: Result | None, along: Along) -> FaderOrder:
         for hz, fader_db in visit.values(f"fader.{along.side}.").items()
         if fader_db is not None
     }
-    low_hz, high_hz = element_band_hz(along.side, low_limit_hz=job.rig.low_limit_hz)
+    low_hz, high_hz = element_band_hz(along.side, low_limit_hz=spared_below_hz(job))
     return FaderOrder(
         unit=unit,
         wanted_db=positions_of(unit, card),

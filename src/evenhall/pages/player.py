@@ -25,7 +25,7 @@ from evenhall.job.result import Result
 from evenhall.job.taking import CABLE_SPOT, Order, Taken, record_take, usual_kind
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import hands_done, open_cable, open_devices
-from evenhall.pages.guide import elements, spots
+from evenhall.pages.guide import check_with_subs, elements, spots
 from evenhall.pages.learning import begin_round, learn_along, look_again
 from evenhall.pages.listening import Along, listen_along, order_of
 from evenhall.pages.playing import Levels, Playing, Reply
@@ -83,6 +83,7 @@ class Player:
         state: str,
         *,
         holder: str,
+        with_subs: bool = False,
         cable: int | None = None,
     ) -> None:
         """Begin a take.
@@ -95,6 +96,8 @@ class Player:
         state : {"before", "after"}
         holder : str
             Who has to be there while it sounds.
+        with_subs : bool
+            Whether the subs play along.
         cable : int, optional
             Input that the equalizer's output is on, for a take by cable; then `spot` says nothing.
 
@@ -111,8 +114,10 @@ class Player:
             spot, state = CABLE_SPOT, "after"
         elif spot not in places:
             raise InputError(f"There is no spot {spot!r} in this visit.")
+        if with_subs:
+            check_with_subs(known, side)
         job_of(known)  # what cannot be is said before anything sounds
-        first = Playing("take", "opening", visit, side, spot, state)
+        first = Playing("take", "opening", visit, side, spot, state, with_subs)
         self._begin(first, holder, lambda: self._take(known, places.get(spot), cable))
 
     def gain(self, visit: int, *, holder: str) -> None:
@@ -295,6 +300,7 @@ class Player:
                 spot=now.spot,
                 state="after" if now.state == "after" else "before",
                 at="audience" if cable is None else "cable",
+                with_subs=now.with_subs,
                 distance_m=None
                 if along_m is None or height_m is None
                 else round(

@@ -30,6 +30,8 @@ class Playing:
     visit : int
     side, spot, state : str
         Of a take; of the line check only `side`, the element; of the rack the channel.
+    with_subs : bool
+        Whether the subs play along in a take.
     text : str
         What is so, and what to do.
     problems : tuple of str
@@ -50,6 +52,7 @@ class Playing:
     side: str = ""
     spot: str = ""
     state: str = "before"
+    with_subs: bool = False
     text: str = ""
     problems: tuple[str, ...] = ()
     faders: tuple[tuple[float, float], ...] = ()

@@ -13,7 +13,8 @@ from typing import Literal
 from evenhall.errors import InputError
 from evenhall.job.model import Take as JobTake
 from evenhall.job.recorded import take_stem
-from evenhall.pages.guide import elements, spots
+from evenhall.pages.guide import elements, feeds_subs, spots
+from evenhall.verdict.take import is_main
 from evenhall.visits.orphans import orphans
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit
@@ -31,6 +32,7 @@ class Recovered:
     side: str
     spot: str
     state: Literal["before", "after"]
+    with_subs: bool
     reference_file: str | None
 
 
@@ -40,8 +42,15 @@ def recovered(visit: Visit) -> tuple[Recovered, ...]:
     Ask when nothing sounds: a take that is being made has no entry yet.
     """
     stems = {
-        take_stem(side=side, spot=spot.label, state=state): (side, spot.label, state)
+        take_stem(side=side, spot=spot.label, state=state, with_subs=with_subs): (
+            side,
+            spot.label,
+            state,
+            with_subs,
+        )
+        for with_subs in ((False, True) if feeds_subs(visit) else (False,))
         for side in elements(visit)
+        if is_main(side) or not with_subs
         for spot in spots(visit)
         for state in STATES
     }
@@ -49,8 +58,7 @@ def recovered(visit: Visit) -> tuple[Recovered, ...]:
     for orphan in orphans(visit):
         stem = re.sub(r"-\d+$", "", PurePosixPath(orphan.file).stem)
         if stem in stems:
-            side, spot, state = stems[stem]
-            found.append(Recovered(orphan.file, side, spot, state, orphan.reference_file))
+            found.append(Recovered(orphan.file, *stems[stem], orphan.reference_file))
     return tuple(found)
 
 
@@ -72,6 +80,7 @@ def enter(store: Store, number: int, file: str) -> None:
             side=found.side,
             spot=found.spot,
             state=found.state,
+            with_subs=found.with_subs,
             reference_channel=None if found.reference_file else 2,
             reference_file=found.reference_file,
         ),

@@ -27,7 +27,14 @@ from evenhall.drawing import (
 from evenhall.job.model import Job
 from evenhall.job.result import BandLevel, Result, Row
 from evenhall.verdict.evenness import LIMIT_DB
-from evenhall.verdict.take import SpotResponse, Take, align_level_db, is_main, spot_responses
+from evenhall.verdict.take import (
+    SpotResponse,
+    Take,
+    align_level_db,
+    as_played,
+    is_main,
+    spot_responses,
+)
 
 __all__ = [
     "card_views",
@@ -197,12 +204,13 @@ def _spots(result: Result, state: str) -> tuple[SpotResponse, ...]:
             response=None,
             problems=(),
             usable=take.usable,
+            with_subs=take.with_subs,
             bands=take.bands,
         )
         for take in result.takes
         if take.at == "audience"
     ]
-    return spot_responses(takes, state=state)
+    return spot_responses(as_played(takes), state=state)
 
 
 def response_view(result: Result, job: Job) -> ResponseView | None:
@@ -223,7 +231,9 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
         target=Curve("target", hz, [band.target_db for band in forecast.bands]),
         forecast=Curve("forecast", hz, [band.after_db for band in forecast.bands]),
         spots=spots,
-        low_limit_hz=job.rig.low_limit_hz,
+        low_limit_hz=None
+        if any(take.with_subs and take.usable for take in result.takes)
+        else job.rig.low_limit_hz,
     )
 
 

@@ -8,6 +8,7 @@ not there.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -77,12 +78,17 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
         placed, seats, found = _searched(speaker, room, audience, stage.max_height_m, lone)
     except InputError as error:
         return Hands((Move("check", f"The figures of the room do not fit together. {error}"),))
+    late = _late(mains, speaker, room, audience)
+    if late is not None:
+        mains = [replace(spot, distance_m=None) for spot in mains]
     fits = fits_of(mains, speaker, room, audience)
     checks = [check for fit in fits for check in fit.checks]
     moves = [Move("check", check.text) for check in checks]
+    if late is not None:
+        moves.append(late)
     if any(check.kind in OF_THE_BOX for check in checks):
         return Hands(tuple(moves), rows_heard(placed, None, seats, room))
-    rows = _measured_rows(mains, speaker, audience)
+    rows = _measured_rows(mains, speaker, room, audience)
     change_db, sd_db = _change(found, placed[0], speaker, room, rows, fits)
     was_db = float(mid_mean_db(front_minus_back_db(speaker, room, rows)))
     if evenness is not None and np.isfinite(evenness.mean_db):
@@ -159,18 +165,40 @@ def _on_floor_m(slant_m: float, speaker: Loudspeaker, ear_height_m: float) -> fl
     return float(np.sqrt(max(slant_m**2 - drop_m**2, 0.01)))
 
 
+def _late(
+    mains: Sequence[SpotResponse], speaker: Loudspeaker, room: Room, audience: Audience
+) -> Move | None:
+    """Doubt distances that no room of this size holds."""
+    far_m = max((spot.distance_m or 0.0 for spot in mains), default=0.0)
+    if room.length_m is None:
+        return None
+    most_m = math.hypot(room.length_m, room.width_m or room.length_m)
+    if _on_floor_m(far_m, speaker, audience.ear_height_m) <= most_m:
+        return None
+    return Move(
+        "check",
+        f"By the takes the farthest spot is {far_m:.1f} m from its loudspeaker, and no place in "
+        f"this room is: it is {room.length_m:g} m long. Something on the way, a digital mixer or a "
+        "processor, delays the sound, or the length is wrong. Give distance_m of each take, or "
+        "correct the length; meanwhile rows and height are forecast without the takes.",
+    )
+
+
 def _measured_rows(
-    mains: Sequence[SpotResponse], speaker: Loudspeaker, audience: Audience
+    mains: Sequence[SpotResponse], speaker: Loudspeaker, room: Room, audience: Audience
 ) -> Audience:
     """Front and back as they were measured, where distances are known."""
     known = [spot.distance_m for spot in mains if spot.distance_m]
     if len(known) < 2 or max(known) <= min(known):
         return audience
-    return Audience(
-        _on_floor_m(min(known), speaker, audience.ear_height_m),
-        _on_floor_m(max(known), speaker, audience.ear_height_m),
-        audience.ear_height_m,
+    first_m, last_m = (
+        # A spot aside may be farther than the room is long; rows are told along it.
+        min(_on_floor_m(slant_m, speaker, audience.ear_height_m), room.length_m or math.inf)
+        for slant_m in (min(known), max(known))
     )
+    if first_m >= last_m:
+        return audience
+    return Audience(first_m, last_m, audience.ear_height_m)
 
 
 def _change(

@@ -121,6 +121,8 @@ class Joining:
         Where there is no processor: what one would reach.
     filters : Filters or None
         The crossover to set with it, where one was asked for and is worth it.
+    taken, then : pair of tuples of Solo
+        Mains and subs as they were taken, and as they will be.
     """
 
     problem: str = ""
@@ -132,6 +134,8 @@ class Joining:
     overall: Summation | None = None
     with_delay: Joining | None = None
     filters: Filters | None = None
+    taken: tuple[Solos, Solos] = ((), ())
+    then: tuple[Solos, Solos] = ((), ())
 
 
 def _own_sides(sub: str, sides: Sequence[str], *, several: bool) -> list[str]:
@@ -231,24 +235,23 @@ def join(
     taken = soloed(mains), soloed(sub)
     speed_m_s = speed_of_sound_m_s(temperature_c)
 
-    def joined(both: tuple[Solos, Solos]) -> tuple[Joining, Solos]:
+    def joined(both: tuple[Solos, Solos]) -> Joining:
         return _joined(
             both, taken, has_processor=has_processor, target_db=target_db, speed_m_s=speed_m_s
         )
 
-    found, turned = joined(taken)
+    found = joined(taken)
     if crossover is None or target_db is None:
         return found
     was_db = math.inf
     if not found.problem:
-        was_db = bass_error_db(taken, (taken[0], turned), target_db)
+        was_db = bass_error_db(taken, found.then, target_db)
     best, best_db = found, was_db - WORTH_CROSSING_DB
     for hz in tried_hz(crossover):
-        filtered = _filtered(taken, hz, crossover)
-        then, turned = joined(filtered)
+        then = joined(_filtered(taken, hz, crossover))
         if then.problem:
             continue
-        bass_db = bass_error_db(taken, (filtered[0], turned), target_db)
+        bass_db = bass_error_db(taken, then.then, target_db)
         # Of equals the lowest: ears tell where a sub stands the sooner the higher it plays.
         if bass_db < best_db:
             best_db = bass_db - SAME_BASS_DB
@@ -278,8 +281,8 @@ def _joined(
     has_processor: bool,
     target_db: FloatArray | None,
     speed_m_s: float,
-) -> tuple[Joining, Solos]:
-    """Join them, and say what that is against them as taken; the subs as they are then, too."""
+) -> Joining:
+    """Join them, and say what that is against them as taken."""
     main_solos, sub_solos = both
     sides = list(dict.fromkeys(one.side for one in main_solos))
     names = list(dict.fromkeys(one.side for one in sub_solos))
@@ -301,7 +304,7 @@ def _joined(
                     "heard within 20 dB. Check that the sub plays at all, its level, and the low "
                     "cut of the mains; then take both again."
                 )
-                return Joining(problem), sub_solos
+                return Joining(problem)
             fits[name] = fit
         if last or target_db is None:
             break
@@ -329,10 +332,10 @@ def _joined(
         mains_delay_s=mains_delay_s,
         spots=spots,
         overall=overall,
+        taken=taken,
+        then=(main_solos, turned),
     )
     if not has_processor:
-        ideal, _ = _joined(
-            both, taken, has_processor=True, target_db=target_db, speed_m_s=speed_m_s
-        )
+        ideal = _joined(both, taken, has_processor=True, target_db=target_db, speed_m_s=speed_m_s)
         found = replace(found, with_delay=ideal)
-    return found, turned
+    return found

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
+from evenhall.verdict.joined import HeardAs
 from evenhall.verdict.joining import Filters, Joining, SubSetting
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.summing import Summation
+from evenhall.verdict.take import Take
 from evenhall.verdict.words import count_text, hz_text, join_words
 
-__all__ = ["joining_moves"]
+__all__ = ["joining_moves", "together_move"]
 
 WORTH_DB = 0.5  # less is not worth a hand
 HELD_DB = 1.0  # a processor is worth its money only where it brings more than that
@@ -193,12 +198,46 @@ def _processor(joining: Joining) -> str:
     )
 
 
-def joining_moves(joining: Joining) -> tuple[Move, ...]:
+def together_move(subs: Sequence[Take]) -> Move:
+    """Ask for the takes that the card of mains and subs is made of."""
+    several = len({take.side for take in subs}) > 1
+    playing = "the subs playing" if several else "the sub playing"
+    return Move(
+        "check",
+        f"When that stands, take each side again with {playing} along, and mark the takes so: the "
+        "equalizer feeds both, and the card is made for what they do together. Until then it is "
+        "that of the mains alone.",
+    )
+
+
+def _turned_over(joining: Joining) -> Move:
+    names = [f"{one.side}_polarity" for one in joining.subs]
+    whose = "the sub" if len(names) == 1 else "both subs"
+    return Move(
+        "polarity",
+        f"Flip the polarity of {whose}: by the takes of both together it stands the wrong way "
+        "round, all else as it should. Mute it before you touch the switch.",
+        dict.fromkeys(names, -1.0),
+        dict.fromkeys(names, 1.0),
+    )
+
+
+def _strange() -> Move:
+    return Move(
+        "check",
+        "Find out what else changed between mains and sub: together they sound neither as before, "
+        "nor as joined. A filter, a level, a delay on one side alone; or take all of them again.",
+    )
+
+
+def joining_moves(joining: Joining, heard: HeardAs = "unknown") -> tuple[Move, ...]:
     """Say what to do, in order: level first, as the rest is found with it; nothing for no gain.
 
     Parameters
     ----------
     joining : Joining
+    heard : str
+        How mains and subs sound together, see `joined.heard_as()`.
 
     Returns
     -------
@@ -208,6 +247,8 @@ def joining_moves(joining: Joining) -> tuple[Move, ...]:
     """
     if joining.problem:
         return (Move("check", joining.problem),)
+    if heard == "turned over":
+        return (_turned_over(joining),)
     overall = joining.overall
     if overall is None or not np.isfinite(overall.expected_db):
         return ()
@@ -225,8 +266,19 @@ def joining_moves(joining: Joining) -> tuple[Move, ...]:
             f"add within {-worst.was_db:.1f} dB of the most they can {_spots_text(joining.spots)}, "
             f"and nothing that can be set here brings {WORTH_DB:g} dB more.{more}"
         )
-        return (*gain, Move("leave", text, expected=expected))
+        strange = (_strange(),) if heard == "neither" else ()
+        return (*strange, *gain, Move("leave", text, expected=expected))
     turn = _turn(joining, expected)
-    if turn and more:
-        turn = [Move(turn[0].kind, turn[0].text + more, turn[0].before, turn[0].after, expected)]
-    return (*gain, *turn)
+    if turn and heard == "asked":
+        text = (
+            "Leave time and polarity of the sub as they are now: the takes of both together sound "
+            "as joining them should, and no longer as before."
+        )
+        return (Move("leave", text, expected=expected),)
+    carried = any(abs(one.back_m) >= LEAST_MOVE_M for one in joining.subs)
+    # The room answers a sub that was carried in ways that nobody foresees.
+    if heard == "neither" and not carried:
+        return (_strange(),)
+    if heard == "before":
+        more = " By the takes of both together this is not done yet: they sound as before." + more
+    return (*gain, *(replace(move, text=move.text + more) for move in turn))

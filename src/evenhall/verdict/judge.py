@@ -23,7 +23,7 @@ from evenhall.verdict.patterns import Pattern, cancelled_bands, level_range_hz
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.robust import Recipe, robust_card
 from evenhall.verdict.standing import correcting_move
-from evenhall.verdict.take import SpotResponse, Take, is_main, spot_responses
+from evenhall.verdict.take import SpotResponse, Take, as_played, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import worklist
@@ -66,6 +66,8 @@ class Setting:
         What can be set between mains and subs, where it is not set yet.
     crossed_hz : float or None
         Where it is set: the mains are not asked for what lies below.
+    feeds_subs : bool
+        Whether the equalizer stands before the subs too.
     """
 
     unit: GraphicUnit
@@ -78,6 +80,7 @@ class Setting:
     strip: Parametric | None = None
     crossover: Crossover | None = None
     crossed_hz: float | None = None
+    feeds_subs: bool = False
 
     @property
     def lowest_hz(self) -> float | None:
@@ -171,6 +174,7 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
         target_db=target_db(setting.target, EXACT_HZ),
         temperature_c=setting.stage.room.temperature_c,
         crossover=setting.crossover,
+        feeds_subs=setting.feeds_subs,
     )
 
 
@@ -195,12 +199,13 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     setting : Setting
     """
     every = flag_disagreement(takes)
-    takes = [take for take in every if take.at == "audience"]
+    audience = [take for take in every if take.at == "audience"]
+    takes = as_played(audience)
+    whole = any(take.with_subs for take in takes)
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
-    before = [take for take in takes if take.state == "before"]
-    even, alike = evenness(spots, before), match(spots)
+    even, alike = evenness(spots, [take for take in takes if take.state == "before"]), match(spots)
     mains = [spot for spot in spots if is_main(spot.side)]
     common = card = outlook = proof = None
     heights: tuple[Headroom, ...] = ()
@@ -210,7 +215,8 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         target = target_db(setting.target, EXACT_HZ)
         common = common_response(mains, rt60_s=rt60_s)
         deviation = deviation_db(common.level_db, target)
-        range_hz = level_range_hz(common, low_limit_hz=setting.lowest_hz)
+        lowest_hz = None if whole else setting.lowest_hz
+        range_hz = level_range_hz(common, low_limit_hz=lowest_hz)
         cancelled = cancelled_bands(common, deviation)
         recipe = Recipe(
             setting.unit, stage, target, cancelled, range_hz, setting.other_units, setting.strip
@@ -243,7 +249,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             card=card,
             forecast=outlook,
             hands=hand_moves,
-            timing=_timing(before, setting),
+            timing=_timing([take for take in audience if take.state == "before"], setting),
         ),
         proof=proof,
         by_cable=by_cable,

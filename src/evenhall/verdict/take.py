@@ -21,6 +21,7 @@ __all__ = [
     "SpotResponse",
     "Take",
     "align_level_db",
+    "as_played",
     "is_main",
     "nan_mean",
     "spot_places",
@@ -54,6 +55,8 @@ class Take:
     at : str
         "audience"; "stage" where the talker's microphone will stand; "cable" where no microphone
         listened, but a cable behind the equalizer.
+    with_subs : bool
+        Whether the subs played along: the equalizer feeds them too.
     """
 
     file: str
@@ -65,6 +68,7 @@ class Take:
     problems: tuple[Problem, ...]
     usable: bool
     at: str = "audience"
+    with_subs: bool = False
 
     @property
     def level_db(self) -> FloatArray:
@@ -124,6 +128,16 @@ def align_level_db(level_db: FloatArray) -> float:
 def is_main(side: str) -> bool:
     """Whether an element carries the whole range to the whole audience."""
     return not side.lower().startswith(NOT_MAINS)
+
+
+def as_played(takes: Sequence[Take]) -> list[Take]:
+    """Leave out takes of the mains alone where there are any with the subs.
+
+    An equalizer before mains and subs is set for what they do together. Takes after the work
+    are of the same kind as those before it.
+    """
+    whole = any(take.with_subs and take.usable and take.state == "before" for take in takes)
+    return [take for take in takes if take.with_subs == whole or not is_main(take.side)]
 
 
 def _combine(takes: Sequence[Take]) -> tuple[FloatArray, FloatArray]:

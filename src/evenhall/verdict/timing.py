@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from evenhall.equalizer.crossover import Crossover
 from evenhall.verdict.delays import delay_moves
+from evenhall.verdict.joined import heard_as
 from evenhall.verdict.joining import join
-from evenhall.verdict.joiningwords import joining_moves
+from evenhall.verdict.joiningwords import joining_moves, together_move
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import Take, is_main
 
@@ -24,21 +25,25 @@ def timing_moves(
     target_db: NDArray[np.float64],
     temperature_c: float,
     crossover: Crossover | None = None,
+    feeds_subs: bool = False,
 ) -> tuple[Move, ...]:
     """Join every sub, and time every delay loudspeaker, that was taken.
 
     Parameters
     ----------
     takes : sequence of Take
-        Those before the work, of all elements, each alone.
+        Those before the work, of all elements: each alone, and the mains with the subs.
     has_processor : bool
         Whether a delay can be set.
     target_db : ndarray, shape (31,)
     temperature_c : float
     crossover : Crossover, optional
         What can be set between mains and subs, and is not set in these takes.
+    feeds_subs : bool
+        Whether the equalizer stands before both.
     """
-    mains = [take for take in takes if is_main(take.side)]
+    together = [take for take in takes if take.with_subs]
+    mains = [take for take in takes if is_main(take.side) and not take.with_subs]
     subs = [take for take in takes if take.side.lower().startswith("sub")]
     delays: dict[str, list[Take]] = {}
     for take in takes:
@@ -54,7 +59,9 @@ def timing_moves(
             temperature_c=temperature_c,
             crossover=crossover,
         )
-        moves += joining_moves(joining)
+        moves += joining_moves(joining, heard_as(joining, together))
+        if feeds_subs and not any(take.usable for take in together):
+            moves.append(together_move(subs))
     if mains:
         for own in delays.values():
             moves += delay_moves(mains, own)

@@ -182,12 +182,16 @@ def flag_disagreement(takes: Sequence[Take]) -> tuple[Take, ...]:
             first, second = judged[earlier], judged[later]
             if "cable" in (first.at, second.at):
                 continue
-            if (first.side, first.spot, first.state) != (second.side, second.spot, second.state):
+            if _made_of(first) != _made_of(second):
                 continue
             problem = _disagreement(first, second)
             if problem is not None:
                 judged[later] = replace(second, problems=(*second.problems, problem))
     return tuple(judged)
+
+
+def _made_of(take: Take) -> tuple[str, str, str, bool]:
+    return take.side, take.spot, take.state, take.with_subs
 
 
 def _disagreement(first: Take, second: Take) -> Problem | None:

@@ -17,7 +17,7 @@ from evenhall.verdict.common import CommonResponse
 from evenhall.verdict.evenness import Match
 from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
-from evenhall.verdict.take import SpotResponse, Take
+from evenhall.verdict.take import SpotResponse, Take, is_main
 from evenhall.verdict.words import count_text, hz_text, join_words
 
 __all__ = ["worklist"]
@@ -45,6 +45,26 @@ def _again(takes: Sequence[Take]) -> list[Move]:
             reason = late[0]
         moves.append(Move("check", f"{take.side} at {take.spot} ({take.file}): {reason.text}"))
     return moves
+
+
+def _other_kind(takes: Sequence[Take]) -> list[Move]:
+    """Ask for takes after the work that can be held against those before it."""
+    kinds = {
+        state: {take.with_subs for take in takes if take.usable and take.state == state}
+        for state in ("before", "after")
+    }
+    whole = True in kinds["before"]
+    if not kinds["after"] or whole in kinds["after"]:
+        return []
+    ways = ("with the sub playing along", "of the mains alone")
+    was, now = ways if whole else ways[::-1]
+    return [
+        Move(
+            "check",
+            f"Take the proof again, {was}: so the takes before the work were made, and those after "
+            f"it {now}.",
+        )
+    ]
 
 
 def _polarity(match: Match | None, spots: Sequence[SpotResponse]) -> list[Move]:
@@ -252,6 +272,7 @@ def worklist(
     differ = _unlike(match)
     return (
         *_again([take for take in takes if take.state == "before"]),
+        *_other_kind([take for take in takes if is_main(take.side) and take.at == "audience"]),
         *_polarity(match, spots),
         *differ,
         # What a fault takes away is no reason to turn the sound side down.

@@ -64,6 +64,7 @@ class TakeAnswer(Answer):
     side: str
     spot: str
     state: Literal["before", "after"]
+    with_subs: bool
     made_at: str
     deleted: bool
 
@@ -118,6 +119,7 @@ class TakeOrder(Question):
     side: str = Field(max_length=200)
     spot: str = Field(max_length=200)
     state: Literal["before", "after"] = "before"
+    with_subs: bool = Field(default=False, description="Whether the subs play along.")
     cable: int | None = Field(
         default=None, ge=1, le=64, description="Input that the equalizer's output is on."
     )
@@ -180,6 +182,7 @@ class PlayingAnswer(Answer):
     side: str
     spot: str
     state: str
+    with_subs: bool
     text: str
     problems: list[str]
     faders: list[list[float]] = Field(description="Each of the rack's: Hz, and dB to stand at.")

@@ -49,7 +49,13 @@ def start_take(house: AHouse, order: TakeOrder) -> PlayingAnswer:
     """Begin a take."""
     _warned(order.warned)
     house.player.take(
-        order.visit, order.side, order.spot, order.state, holder=order.holder, cable=order.cable
+        order.visit,
+        order.side,
+        order.spot,
+        order.state,
+        holder=order.holder,
+        with_subs=order.with_subs,
+        cable=order.cable,
     )
     return PlayingAnswer.model_validate(house.player.now)
 

@@ -66,6 +66,7 @@ def upload_take(
     side: Annotated[str, Form(max_length=200)],
     spot: Annotated[str, Form(max_length=200)],
     state: Annotated[Literal["before", "after"], Form()] = "before",
+    with_subs: Annotated[bool, Form()] = False,
     reference: Annotated[Literal["channel 2", "file"], Form()] = "channel 2",
 ) -> UploadAnswer:
     """Take in a recording that was made elsewhere."""
@@ -77,6 +78,7 @@ def upload_take(
         side=side,
         spot=spot,
         state=state,
+        with_subs=with_subs,
         reference_in_file=reference == "channel 2",
     )
     house.bulletin.tell("changed", {}, visit=visit)

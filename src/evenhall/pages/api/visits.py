@@ -80,6 +80,7 @@ def show_visit(house: AHouse, visit: int) -> VisitAnswer:
                 side=one.take.side,
                 spot=one.take.spot,
                 state=one.take.state,
+                with_subs=one.take.with_subs,
                 made_at=one.made_at,
                 deleted=one.deleted,
             )

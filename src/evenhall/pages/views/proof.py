@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from evenhall.drawing import Curve, ResponseView
 from evenhall.job.result import Proof, Result
-from evenhall.pages.guide import card_left
+from evenhall.pages.guide import card_left, feeds_subs
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
@@ -56,7 +56,7 @@ def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int)
                 common=Curve("measured", hz, [band.measured_db for band in proof.bands]),
                 target=Curve("target", hz, [band.target_db for band in proof.bands]),
                 forecast=Curve("forecast", hz, [band.forecast_db for band in proof.bands]),
-                low_limit_hz=visit.value("rig.low_limit_hz"),
+                low_limit_hz=None if feeds_subs(visit) else visit.value("rig.low_limit_hz"),
             )
         )
     left = card_left(visit, result)

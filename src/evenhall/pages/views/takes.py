@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.job.result import Result
-from evenhall.pages.guide import Spot, WantedTake, elements, spots, wanted_takes
+from evenhall.pages.guide import Spot, WantedTake, elements, feeds_subs, spots, wanted_takes
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.hall import hall_drawing, spot_state
@@ -45,6 +45,7 @@ class TakesPage:
     gain: str
     gain_holds: bool
     sides: tuple[str, ...]
+    feeds_subs: bool
     spots: tuple[Spot, ...]
     stimulus: str
     recovered: tuple[Recovered, ...]
@@ -85,6 +86,7 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         gain=gain.get("text", ""),
         gain_holds=gain.get("turn") == "hold",
         sides=elements(visit),
+        feeds_subs=feeds_subs(visit),
         spots=spots(visit),
         stimulus=visit.value("reference.file") or "",
         recovered=() if playing.busy else recovered(visit),

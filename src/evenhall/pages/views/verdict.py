@@ -120,7 +120,7 @@ def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPa
     largest_first = sorted(patterns, key=lambda pattern: -abs(pattern.depth_db))
     evenness = None if result is None else result.evenness
     todo = [
-        f"{one.side}, {one.spot}" for one in wanted_takes(visit, result, "before") if not one.usable
+        f"{one.name}, {one.spot}" for one in wanted_takes(visit, result, "before") if not one.usable
     ]
     return VerdictPage(
         frame=frame,

@@ -97,6 +97,7 @@ class WorklistPage:
 
     frame: Frame
     tasks: tuple[Task, ...]
+    stays: tuple[str, ...]
     cards: tuple[CardSide, ...]
     levels: tuple[str, ...]
     strip: tuple[words.Point, ...]
@@ -172,6 +173,8 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
     return WorklistPage(
         frame=frame,
         tasks=tasks,
+        # One with figures was measured and stands; patterns to leave have a list of their own.
+        stays=tuple(move.text for move in moves if move.kind == "leave" and move.expected),
         cards=_card_sides(visit, result),
         levels=() if result is None else tuple(one.text for one in result.headroom),
         strip=() if result is None else words.strip(result),
