@@ -321,7 +321,7 @@ KEYS = {
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
     "": "rows speech ringing console strip headroom by_cable",
-    "takes": "used_ratio coherence at",
+    "takes": "used_ratio coherence at with_subs",
     "patterns": "certain",
     "forecast": "out_of_reach left_out all_faders",
 }

@@ -94,17 +94,17 @@ def _solo(take: Take, response: Response) -> Solo:
 
 
 def _timed(takes: Sequence[Take]) -> dict[tuple[str, str], tuple[Take, Response]]:
-    """First usable take of each side at each spot that has a time base."""
+    """Last usable take of each side at each spot that has a time base: how it stands now."""
     found: dict[tuple[str, str], tuple[Take, Response]] = {}
     for take in takes:
         response = take.response
         if take.usable and response is not None and np.isfinite(response.first_tap_s):
-            found.setdefault((take.side, take.spot), (take, response))
+            found[take.side, take.spot] = (take, response)
     return found
 
 
 def soloed(takes: Sequence[Take]) -> tuple[Solo, ...]:
-    """Every side at every spot, from the first usable take of each that has a time base."""
+    """Every side at every spot, from the last usable take of each that has a time base."""
     return tuple(_solo(take, response) for take, response in _timed(takes).values())
 
 

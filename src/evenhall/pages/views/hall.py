@@ -88,6 +88,9 @@ def hall_drawing(
     """Draw the hall with its spots; `marked` shows which are done and which is next."""
     takes = wanted_takes(visit, result, state)
     following = next((one for one in takes if not one.usable), None) if marked else None
+    # A place that is wanted twice, mains alone and with the subs, is marked for what is to do yet.
+    shown = {(one.side, one.spot): one for one in reversed(takes)}
+    shown |= {(one.side, one.spot): one for one in reversed(takes) if not one.usable}
     stance = {} if result is None else stance_of(result)
     rows = () if result is None else result.rows
     now_db, proposed_db = rows_db(rows)
@@ -120,7 +123,7 @@ def hall_drawing(
                 spot_state(one, following) if marked else "open",
             )
             for one in takes
-            if one.along_m is not None and with_spots
+            if one is shown[one.side, one.spot] and one.along_m is not None and with_spots
         ),
         playing=playing,
     )
