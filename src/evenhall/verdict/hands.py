@@ -196,9 +196,12 @@ def _measured_rows(
         min(_on_floor_m(slant_m, speaker, audience.ear_height_m), room.length_m or math.inf)
         for slant_m in (min(known), max(known))
     )
-    if first_m >= last_m:
-        return audience
-    return Audience(first_m, last_m, audience.ear_height_m)
+    rows = Audience(first_m, last_m, audience.ear_height_m)
+    try:
+        check_setting(speaker, room, rows)
+    except InputError:
+        return audience  # mistyped, or no distances of this hall
+    return rows
 
 
 def _change(
