@@ -9,6 +9,13 @@ function guess(name, options) {
     .sort((one, other) => other.length - one.length)[0];
 }
 
+function playsAlong(zone, side, name) {
+  const options = Array.from(zone.querySelector('[name="side"]').options);
+  if (!options.some((one) => one.value === side && "along" in one.dataset)) return false;
+  const chosen = zone.querySelector('[name="with_subs"]').value === "true";
+  return chosen || /\b(and|with).(the.)?subs?\b/i.test(name);
+}
+
 async function takeIn(zone, files) {
   const list = zone.querySelector("[data-arrived]");
   for (const file of files) {
@@ -18,8 +25,8 @@ async function takeIn(zone, files) {
       const options = Array.from(select.options, (option) => option.value);
       form.append(name, guess(file.name, options) ?? select.value);
     }
-    const along = zone.querySelector('[name="with_subs"]');
-    if (along) form.append("with_subs", String(/\b(and|with).subs?\b/i.test(file.name) || along.value === "true"));
+    const withSubs = playsAlong(zone, form.get("side"), file.name);
+    form.append("with_subs", withSubs);
     form.append("reference", zone.querySelector('[name="reference"]').value);
     form.append("state", zone.dataset.state);
     form.append("file", file);
@@ -28,7 +35,7 @@ async function takeIn(zone, files) {
     line.dataset.keep = "1";
     list.append(line);
     const answer = await ask("POST", zone.dataset.drop, form);
-    const what = `${form.get("side")}, ${form.get("spot")}`;
+    const what = `${form.get("side")}${withSubs ? " with the subs" : ""}, ${form.get("spot")}`;
     line.textContent = answer.ok
       ? `${file.name} as ${what}: ${answer.data.text} ${answer.data.problems.join(" ")}`
       : `${file.name}: ${answer.faults.join(" ")}`;

@@ -80,6 +80,31 @@ def test_dropped_files_are_what_their_names_say(room, visit, page, demo):
     page.get_by_role("button", name="Delete the take of left, back").wait_for()
 
 
+def test_dropped_files_of_mains_with_the_subs_are_such(room, visit, page, demo):
+    for name, value in (
+        ("rig.sides", ["left", "right", "sub"]),
+        ("equalizer.feeds_subs", True),
+    ):
+        room.ask("PUT", f"/api/visits/{visit}/entries/{name}", {"value": value})
+    page.reload()
+    files = recordings(demo)
+    left, right = (files[f"{side}-middle.wav"].read_bytes() for side in ("left", "right"))
+    drop(page, [("left-and-subs-middle.wav", left), ("left-middle.wav", left)])
+    page.get_by_text("left-and-subs-middle.wav as left with the subs, middle: ").wait_for()
+    page.get_by_text("left-middle.wav as left, middle: ").wait_for()
+    page.get_by_role("combobox", name="Playing").select_option("with the subs")
+    drop(page, [("right middle.wav", right), ("sub middle.wav", right)])
+    page.get_by_text("right middle.wav as right with the subs, middle: ").wait_for()
+    page.get_by_text("sub middle.wav as sub, middle: ").wait_for()
+    kept = room.ask("GET", f"/api/visits/{visit}")["takes"]
+    assert [(one["side"], one["with_subs"]) for one in kept] == [
+        ("left", True),
+        ("left", False),
+        ("right", True),
+        ("sub", False),
+    ]
+
+
 def test_chosen_file_without_a_telling_name_is_what_is_chosen_beside_it(room, visit, page, demo):
     page.get_by_role("combobox", name="Element").select_option("right")
     page.get_by_role("combobox", name="Spot").select_option("back")

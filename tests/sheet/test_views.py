@@ -34,8 +34,9 @@ def test_card_a_side_is_one_view_a_side(make_result: Make, make_job: Make) -> No
     assert [view.title for view in views] == ["Left", "Right"]
 
 
-def test_both_keeps_its_name_where_more_than_two_elements_stand() -> None:
-    assert side_title("both", ("left", "right", "sub")) == "Both"
+def test_both_keeps_its_name_where_more_than_two_mains_stand() -> None:
+    assert side_title("both", ("left", "right", "sub")) == "Left and right"
+    assert side_title("both", ("left", "right", "centre")) == "Both"
 
 
 def test_map_runs_front_to_back_whatever_the_order_of_the_takes(
@@ -145,6 +146,15 @@ def test_spots_of_the_chart_are_lined_up_from_200_hz_to_4_khz(
         ]
         assert len(apart) == 14
         assert np.mean(apart) == pytest.approx(0.0, abs=0.01)  # levels are kept to 0.01 dB
+
+
+def test_chart_shows_the_spots_of_the_mains_alone(
+    make_result: Make, make_job: Make, make_take: Make
+) -> None:
+    # A sub has no treble: lined up with the mains it once lay 50 dB above them.
+    takes = [make_take("left", spot) for spot in ("front", "back")]
+    view = response_view(make_result(takes=[*takes, make_take("sub", "front")]), make_job())
+    assert len(view.spots) == 2
 
 
 def test_chart_shows_what_the_forecast_says(make_result: Make, make_job: Make) -> None:

@@ -71,10 +71,11 @@ def side_title(key: str, sides: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> side_title("both", ["left", "right"]), side_title("sub", ["left", "sub"])
+    >>> side_title("both", ["left", "right", "sub"]), side_title("sub", ["left", "sub"])
     ('Left and right', 'Sub')
     """
-    name = " and ".join(sides) if key == "both" and len(sides) == 2 else key
+    mains = [side for side in sides if is_main(side)]
+    name = " and ".join(mains) if key == "both" and len(mains) == 2 else key
     return name[:1].upper() + name[1:]
 
 
@@ -221,9 +222,10 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     hz = [band.hz for band in forecast.bands]
     before = _by_band({band.hz: band.before_db for band in forecast.bands})
     # All spots share one name: which is which matters little here, and the map shows it.
+    mains = [spot for spot in _spots(result, "before") if is_main(spot.side)]
     spots = tuple(
         Curve("" if at else "spots", NOMINAL_HZ.tolist(), _aligned(spot.level_db, before))
-        for at, spot in enumerate(_spots(result, "before"))
+        for at, spot in enumerate(mains)
     )
     return ResponseView(
         title="Common response",

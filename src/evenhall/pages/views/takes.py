@@ -9,6 +9,7 @@ from evenhall.pages.guide import Spot, WantedTake, elements, feeds_subs, spots, 
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.hall import hall_drawing, spot_state
+from evenhall.verdict.take import is_main
 from evenhall.visits.visit import StoredTake, Visit
 
 __all__ = ["TakesPage", "takes_page"]
@@ -45,7 +46,7 @@ class TakesPage:
     gain: str
     gain_holds: bool
     sides: tuple[str, ...]
-    feeds_subs: bool
+    along: tuple[str, ...]  # sides that the subs can play along with
     spots: tuple[Spot, ...]
     stimulus: str
     recovered: tuple[Recovered, ...]
@@ -86,7 +87,7 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         gain=gain.get("text", ""),
         gain_holds=gain.get("turn") == "hold",
         sides=elements(visit),
-        feeds_subs=feeds_subs(visit),
+        along=tuple(filter(is_main, elements(visit))) if feeds_subs(visit) else (),
         spots=spots(visit),
         stimulus=visit.value("reference.file") or "",
         recovered=() if playing.busy else recovered(visit),
