@@ -192,6 +192,19 @@ def test_left_is_left_as_the_audience_sees_it_and_both_are_symmetrical(
     assert rings["Spot 1, left front"] > rings["Spot 2, left middle"] > rings["Spot 3, left back"]
 
 
+def test_place_that_serves_all_elements_lies_on_the_middle_line(read: SimpleNamespace) -> None:
+    shared = replace(VIEW.spots[1], between=True)
+    drawing = read.drawing(draw_hall(replace(VIEW, spots=(shared, VIEW.spots[0]))))
+    plan = drawing.of_class("plan-view")[0]
+    walls = [ends(line) for line in read.inside(plan, "line", "wall")]
+    middle = (walls[0][1] + walls[1][1]) / 2
+    between, aside = (
+        float(read.inside(spot, "circle")[0].get("cy")) for spot in drawing.of_class("spot")
+    )
+    assert between == pytest.approx(middle, abs=0.05)
+    assert aside > middle + 10
+
+
 def test_states_are_told_by_shape_and_not_by_colour_alone(read: SimpleNamespace) -> None:
     drawing = read.drawing(draw_hall(VIEW))
     shapes = {}

@@ -497,6 +497,13 @@ def test_mains_and_subs_are_taken_alone_in_the_middle_then_together_everywhere()
     ]
 
 
+def test_what_is_joined_is_heard_at_one_place():
+    for entries in (FEEDS, {**FEEDS, "equalizer.feeds_subs": False}):
+        for one in wanted_takes(visit_of(entries), None, "before"):
+            assert one.shared == (one.spot == "middle")
+    assert not any(one.shared for one in wanted_takes(visit_of(KNOWN), None, "before"))
+
+
 def test_equalizer_feeds_no_sub_where_there_is_none():
     visit = visit_of({**FEEDS, "rig.sides": ["left", "right"]})
     assert wanted_takes(visit, None, "before") == wanted_takes(visit_of(KNOWN), None, "before")

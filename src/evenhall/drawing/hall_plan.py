@@ -270,11 +270,12 @@ class _Plan:
         )
 
     def spots(self) -> str:
-        """Each spot on its element's axis, with its number."""
+        """Each spot on its element's axis or on the middle line, with its number."""
         by_side = {element.side: element for element in self.elements}
         drawn = []
         for number, spot in enumerate(self.view.spots, start=1):
-            element = by_side.get(spot.side) or Element(spot.side, 0.0, 0.0, 0.0, 0.0)
+            middle_line = Element(spot.side, 0.0, 0.0, 0.0, 0.0)
+            element = middle_line if spot.between else by_side.get(spot.side, middle_line)
             inwards_m = (spot.along_m - element.along_m) * math.tan(math.radians(element.spots_deg))
             x, y = self.frame.x(spot.along_m), self.y(element.across_m + inwards_m)
             at_wall = x > self.frame.right_px - 24

@@ -58,12 +58,15 @@ class HallSpot:
         Along the floor from the point under the loudspeakers at the stage end.
     state : str
         "open", "next", "done" or "again".
+    between : bool
+        On the middle line, as it serves all elements, and not on its loudspeaker's axis.
     """
 
     label: str
     side: str
     along_m: float
     state: str = "open"
+    between: bool = False
 
 
 @dataclass(frozen=True)

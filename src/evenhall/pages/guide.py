@@ -84,6 +84,9 @@ class WantedTake:
     ----------
     side, spot : str
     along_m : float or None
+    shared : bool
+        Whether the place is one for all elements, on the middle line: what is joined there must
+        be heard at one place.
     with_subs : bool
         Whether the subs play along.
     take : StoredTake or None
@@ -95,6 +98,7 @@ class WantedTake:
     side: str
     spot: str
     along_m: float | None
+    shared: bool
     with_subs: bool
     take: StoredTake | None
     usable: bool
@@ -217,6 +221,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
             side,
             spot.label,
             spot.along_m,
+            spot is middle and len(mains) < len(names),
             with_subs,
             take := made.get((side, spot.label, with_subs)),
             take is not None and usable.get(take.take.file, False),

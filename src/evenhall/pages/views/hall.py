@@ -76,6 +76,10 @@ def spot_state(one: WantedTake, following: WantedTake | None) -> str:
     return "again" if one.take is not None else "open"
 
 
+def _place(one: WantedTake) -> tuple[str, str]:
+    return ("" if one.shared else one.side, one.spot)
+
+
 def hall_drawing(
     visit: Visit,
     result: Result | None,
@@ -88,9 +92,9 @@ def hall_drawing(
     """Draw the hall with its spots; `marked` shows which are done and which is next."""
     takes = wanted_takes(visit, result, state)
     following = next((one for one in takes if not one.usable), None) if marked else None
-    # A place that is wanted twice, mains alone and with the subs, is marked for what is to do yet.
-    shown = {(one.side, one.spot): one for one in reversed(takes)}
-    shown |= {(one.side, one.spot): one for one in reversed(takes) if not one.usable}
+    # A place that is wanted more than once is marked for what is to be done there next.
+    shown = {_place(one): one for one in reversed(takes)}
+    shown |= {_place(one): one for one in reversed(takes) if not one.usable}
     stance = {} if result is None else stance_of(result)
     rows = () if result is None else result.rows
     now_db, proposed_db = rows_db(rows)
@@ -121,9 +125,10 @@ def hall_drawing(
                 one.side,
                 one.along_m,
                 spot_state(one, following) if marked else "open",
+                between=one.shared,
             )
             for one in takes
-            if one is shown[one.side, one.spot] and one.along_m is not None and with_spots
+            if one is shown[_place(one)] and one.along_m is not None and with_spots
         ),
         playing=playing,
     )
