@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from evenhall.errors import InputError, StoreError
 from evenhall.job.folder import dump_job, load_job, parse_job
+from evenhall.job.taking import spared_below_hz
 
 WHOLE = """
 [venue]
@@ -763,3 +764,13 @@ def test_take_with_the_subs_where_there_can_be_none(folder, text, line):
     fault = fault_of(folder, text)
     assert fault.startswith("job.toml: [[take]] 2 (takes/right-front.wav) has with_subs = true, ")
     assert line in fault
+
+
+def test_mains_are_spared_deep_bass_unless_subs_play_it(folder):
+    def spared_hz(text):
+        return spared_below_hz(parse_job(text.encode(), folder=folder))
+
+    assert spared_hz(WHOLE) == 55.0
+    assert spared_hz(FEEDS) is None
+    # Fed too, it is said, but no sub is there: small drivers get no more than they can take.
+    assert spared_hz(FEEDS.replace(', "sub"]', "]")) == 55.0

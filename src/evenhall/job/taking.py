@@ -161,8 +161,9 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
 
 
 def spared_below_hz(job: Job) -> float | None:
-    """Give the limit of the mains, where the equalizer feeds them alone."""
-    return None if job.equalizer.feeds_subs else job.rig.low_limit_hz
+    """Give the limit of the mains; None where the rig has subs that the equalizer feeds too."""
+    has_subs = any(side.lower().startswith("sub") for side in job.rig.sides)
+    return None if has_subs and job.equalizer.feeds_subs else job.rig.low_limit_hz
 
 
 def record_into_folder(

@@ -23,6 +23,7 @@ LEAST_MOVE_M = 0.05
 ROUND_HZ = 5.0
 LEAST_SURE_DB = 0.25  # by which the other polarity must be worse to be called wrong
 
+NOT_YET = "Not done yet, as the takes of both together tell:"
 LIFTING = (
     "Two people carry a sub; leave doors and ways out free, and secure what stands on it first."
 )
@@ -210,6 +211,10 @@ def together_move(subs: Sequence[Take]) -> Move:
     )
 
 
+def _small(text: str) -> str:
+    return text[0].lower() + text[1:]
+
+
 def _turned_over(joining: Joining) -> Move:
     names = [f"{one.side}_polarity" for one in joining.subs]
     whose = "the sub" if len(names) == 1 else "both subs"
@@ -279,6 +284,7 @@ def joining_moves(joining: Joining, heard: HeardAs = "unknown") -> tuple[Move, .
     # The room answers a sub that was carried in ways that nobody foresees.
     if heard == "neither" and not carried:
         return (_strange(),)
+    told = [replace(move, text=move.text + more) for move in turn]
     if heard == "before":
-        more = " By the takes of both together this is not done yet: they sound as before." + more
-    return (*gain, *(replace(move, text=move.text + more) for move in turn))
+        told = [replace(move, text=f"{NOT_YET} {_small(move.text)}") for move in told]
+    return (*gain, *told)
