@@ -179,9 +179,9 @@ def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
     table.add_column("fader", justify="right", no_wrap=True)
     table.add_column("set to", justify="right", no_wrap=True)
     table.add_column(_scale(unit.range_db), no_wrap=True)
-    for number, fader in enumerate(moved, 1):
+    for fader in moved:
         table.add_row(
-            str(number),
+            str(fader.order or ""),
             hz_text(fader.hz),
             Text(f"{_signed(fader.fader_db)} dB", style="bold"),
             _rail(fader.fader_db, unit.range_db),

@@ -1,6 +1,7 @@
 """The response chart: what the spots have in common over frequency, and where it should lie.
 
-Common part bold with its band of uncertainty, spots thin, target dashed, forecast dotted; every
+Common part bold with its band of uncertainty, grey where nobody answers for it, spots thin, target
+dashed, forecast dotted; every
 curve is lettered at its right end, so that none is told by colour alone. Start at
 `draw_response_chart()`.
 """
@@ -81,6 +82,8 @@ class ResponseView:
         Where it will lie with the card set.
     spots : tuple of Curve
         The takes it was made of.
+    beyond : Curve or None
+        The same outside the range of the loudspeakers: shown, and answered for by nobody.
     low_limit_hz : float or None
         Nothing is raised below it.
     """
@@ -91,12 +94,13 @@ class ResponseView:
     target: Curve | None = None
     forecast: Curve | None = None
     spots: tuple[Curve, ...] = ()
+    beyond: Curve | None = None
     low_limit_hz: float | None = None
 
     @property
     def curves(self) -> tuple[Curve, ...]:
         """All curves, the common part first."""
-        more = (self.target, self.forecast, *self.spots)
+        more = (self.target, self.forecast, self.beyond, *self.spots)
         return (self.common, *(curve for curve in more if curve is not None))
 
 
@@ -141,6 +145,7 @@ def draw_response_chart(
         axes.inside(
             axes.band(view),
             *(axes.curve(spot, "spot", stroke=theme.muted, width=0.8) for spot in view.spots),
+            axes.curve(view.beyond, "beyond", stroke=theme.muted, width=2.4),
             axes.curve(view.target, "target", stroke=theme.ink, width=1.4, dash="9 5"),
             axes.curve(view.common, "common", stroke=theme.ink, width=3.2),
             axes.curve(view.forecast, "forecast", stroke=_forecast(theme), width=3.4, dash="0 7"),

@@ -10,11 +10,11 @@ from evenhall.equalizer.graphic import (
     unit_gain_db,
     unit_response,
 )
-from evenhall.equalizer.solver import EARNS_DB, OutOfReach, Solution, Wanted, solve
+from evenhall.equalizer.solver import STOP_DB, OutOfReach, Solution, Wanted, solve
 
 __all__ = [
-    "EARNS_DB",
     "MODELS",
+    "STOP_DB",
     "GraphicUnit",
     "Model",
     "OutOfReach",

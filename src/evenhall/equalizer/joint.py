@@ -7,18 +7,19 @@ raised is narrow, and left to a fader.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.equalizer.parametric import Parametric, SectionsWanted, solve_sections
 from evenhall.equalizer.sections import Section, sections_band_gain_db
-from evenhall.equalizer.solver import EARNS_DB, Solution, Wanted, solve
+from evenhall.equalizer.solver import Solution, Wanted, solve
 
 __all__ = ["Together", "solve_jointly"]
 
 TURNS = 4
+FADER_DB = 0.005  # what a fader that is moved must earn
 TRAVEL = 0.002  # dB a dB of any knob
 
 
@@ -44,8 +45,7 @@ class Together:
         moved = np.count_nonzero(self.solution.fader_db)
         travel_db = np.abs(self.solution.fader_db).sum()
         travel_db += sum(abs(one.gain_db) for one in self.sections)
-        rest_db = rms_db if np.isfinite(rms_db) else 0.0
-        return float(rest_db + EARNS_DB * moved + TRAVEL * travel_db)
+        return float(rms_db + FADER_DB * moved + TRAVEL * travel_db)
 
 
 def solve_jointly(strip: Parametric, unit: GraphicUnit, wanted: Wanted) -> Together:
@@ -70,9 +70,7 @@ def solve_jointly(strip: Parametric, unit: GraphicUnit, wanted: Wanted) -> Toget
         rest_db = wanted.deviation_db + faders_db
         sections = solve_sections(strip, SectionsWanted(rest_db, wanted.weight, nowhere))[-1]
         strip_db = sections_band_gain_db(sections.sections)
-        solution = solve(
-            unit, Wanted(wanted.deviation_db + strip_db, wanted.weight, wanted.may_boost)
-        )
+        solution = solve(unit, replace(wanted, deviation_db=wanted.deviation_db + strip_db))
         then = Together(sections.sections, solution)
         if then.cost_db >= best.cost_db - 1e-6:
             break

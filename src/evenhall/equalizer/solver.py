@@ -1,31 +1,51 @@
-"""Which faders, how far: weigh the bands, solve, round to the unit's steps. Start at `solve()`.
+"""Which faders, how far: all that help, then as few as do nearly as well. Start at `solve()`.
 
-`search.py` looks for the settings; here the best of them is chosen, and what the unit cannot
-reach is named with its reason.
+The error is the root of the weighted mean square of what is left, its free level taken off, and of
+what no fader mends. `_all_faders()` makes it least without regard to steps; `_sparing()` then
+leaves at 0 what is hardly missed; `_few()` serves who wants to set a given number at most.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
-from evenhall.equalizer.few import fewer
-from evenhall.equalizer.graphic import GraphicUnit, band_gain_db
-from evenhall.equalizer.search import EARNS_DB, Task, descend, smooth_starts
+from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, unit_power, unit_slope
 
-__all__ = ["EARNS_DB", "OutOfReach", "Solution", "Wanted", "centred", "solve"]
+__all__ = [
+    "STOP_DB",
+    "OutOfReach",
+    "Solution",
+    "Wanted",
+    "all_faders",
+    "centred",
+    "flat_solution",
+    "solve",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-# Settings are alike where what parts them would, by itself, be an rms of this: in squares, so
-# that it is less than the rounding of a 31-fader unit and next to nothing on a coarse one.
-ALIKE_DB = 0.06
-# And by no more than this: next to nothing stays next to nothing.
-ALIKE_RATIO, ALIKE_MORE_DB = 1.005, 0.005
+# A card stops where all faders that are left would together bring less than this.
+STOP_DB = 0.1
+# Of it, what the choice of faders may spend; rounding has the rest.
+SPENT = (0.5, 0.25, 0.0)
+# Nobody sets less for its own sake; whoever moves a fader moves it so far.
+LEAST_DB = 1.0
+# Faders that enter are held near where the price leaves them; those far out hardly.
+ENTERS_DB = 0.75
+# A small pull to 0 of every fader, in shares of the mean square: no two fight each other.
+RIDGE = 1e-3
+SMALLEST_DB = 0.3  # a fader that all together want at less is priced as if at this
+CONTINUOUS_STEP_DB = 0.01  # no hand and no scale is finer
+ROUNDS = 6
+HALVINGS = 14
+MOST_PRICE = 10.0
 # What is left beyond this is worth a word to the user.
 OUT_OF_REACH_DB = 1.0
 
@@ -39,15 +59,17 @@ class Wanted:
     deviation_db : ndarray, shape (31,)
         Level before minus target in each third-octave band; the overall level is free.
     weight : ndarray, shape (31,)
-        How much each band counts, 0 or more; the card does not answer for a band of weight
-        0, nor for one whose deviation is not finite.
+        How much each band counts, 0 or more, not all 0.
     may_boost : ndarray of bool, shape (n_faders,)
         False where a fader may only cut.
+    unmended : float
+        Mean square in dB^2 that no fader mends: with it a gain at one place is worth less.
     """
 
     deviation_db: FloatArray
     weight: FloatArray
     may_boost: BoolArray
+    unmended: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -79,9 +101,12 @@ class Solution:
     gain_db : ndarray, shape (31,)
         What the unit then does to each band.
     after_db : ndarray, shape (31,)
-        Deviation plus gain, its weighted mean over the answered bands removed.
+        Deviation plus gain, its weighted mean removed.
     rms_before_db, rms_after_db : float
-        Weighted, weighted mean removed; nan where no band is answered for.
+        Weighted, weighted mean removed.
+    order : tuple of int
+        The faders that are moved, what brings most first: the card with the first n of them set
+        is the best of those with one more than n - 1.
     out_of_reach : tuple of OutOfReach
     """
 
@@ -90,21 +115,84 @@ class Solution:
     after_db: FloatArray
     rms_before_db: float
     rms_after_db: float
+    order: tuple[int, ...]
     out_of_reach: tuple[OutOfReach, ...]
 
 
-def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
-    """Fader settings that bring the answered bands nearest to their target.
+@dataclass(frozen=True, eq=False)
+class _Task:
+    """One unit and one wanted correction."""
 
-    The settings lie on the unit's steps (0.01 dB for continuous faders) and within its
-    limits. They are step-optimal: no fader moved one step improves the weighted rms by more
-    than `EARNS_DB`, and no moved fader earns less. Of the settings found that are alike in
-    error (see `ALIKE_DB`) the one with the least boost and the fewest moved faders is taken.
+    unit: GraphicUnit
+    wanted: Wanted
+
+    @cached_property
+    def share(self) -> FloatArray:
+        return np.asarray(self.wanted.weight / self.wanted.weight.sum())
+
+    @cached_property
+    def low_db(self) -> FloatArray:
+        return np.full(self.unit.fader_count, -self._on_grid(self.unit.range_db))
+
+    @cached_property
+    def high_db(self) -> FloatArray:
+        return np.where(self.wanted.may_boost, self._on_grid(self.unit.max_boost_db), 0.0)
+
+    @property
+    def step_db(self) -> float:
+        return self.unit.step_db or CONTINUOUS_STEP_DB
+
+    def _on_grid(self, limit_db: float) -> float:
+        # A hair of slack: 12 / 0.1 is 119.99…
+        return int(limit_db / self.step_db + 1e-6) * self.step_db
+
+    def error_db(self, fader_db: FloatArray) -> float:
+        """Error with the faders at these places."""
+        left = self.wanted.deviation_db + band_gain_db(self.unit, fader_db)
+        left = left - left @ self.share
+        return float(np.sqrt(np.square(left) @ self.share + self.wanted.unmended))
+
+    def squares(self, fader_db: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Give the mean square near these places as x'Qx / 2 - c'x: Q and c."""
+        unit = self.unit
+        power = unit_power(unit, fader_db, unit.band_detune_sq).prod(axis=0)
+        # A band's gain follows its loudest nodes: slopes weighed by the power that passes.
+        node_share = power * unit.band_nodes[1]
+        total = node_share.sum(axis=1, keepdims=True)
+        slope = unit_slope(unit, fader_db, unit.band_detune_sq)
+        pattern = np.einsum("bn,fbn->bf", node_share / total, slope)
+        rest = self.wanted.deviation_db + 10.0 * np.log10(total[:, 0]) - pattern @ fader_db
+        pattern = pattern - self.share @ pattern
+        rest = rest - self.share @ rest
+        weighed = pattern * self.share[:, None]
+        return weighed.T @ pattern + RIDGE * np.eye(unit.fader_count), -weighed.T @ rest
+
+    def on_steps(self, fader_db: FloatArray) -> FloatArray:
+        """Round to the steps, none moved by less than is worth a hand's while."""
+        steps = np.rint(fader_db / self.step_db)
+        least_db = min(LEAST_DB, self.unit.range_db)
+        steps[np.abs(steps * self.step_db) < least_db - 1e-9] = 0.0
+        # Decimal steps: 3 * 0.1 is to read 0.3.
+        placed = np.round(steps * self.step_db, 9) + 0.0
+        return np.clip(placed, self.low_db, self.high_db)
+
+
+def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
+    """Fader settings that bring all bands nearest to their target, with few faders moved.
+
+    The settings lie on the unit's steps (0.01 dB for continuous faders) and within its limits.
+    All faders that are left at 0 would together lower the error by less than `STOP_DB`.
 
     Parameters
     ----------
     unit : GraphicUnit
     wanted : Wanted
+
+    Notes
+    -----
+    Which faders may rest is asked as Breiman's garrote does (Technometrics 37 (1995) 373, from
+    memory): each keeps its sign and pays by the dB, the dearer the less all of them together want
+    of it. Unlike a choice one by one that has no cliffs: a card changes as little as the takes.
 
     Examples
     --------
@@ -116,90 +204,196 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
     >>> solve(unit, Wanted(build_up_db, np.ones(31), np.ones(10, bool))).fader_db.tolist()
     [0.0, 0.0, 0.0, 0.0, 0.0, -4.5, 0.0, 0.0, 0.0, 0.0]
     """
-    may_boost = np.asarray(wanted.may_boost, dtype=bool)
-    deviation = np.asarray(wanted.deviation_db, dtype=np.float64)
-    weight = np.asarray(wanted.weight, dtype=np.float64)
-    assert deviation.shape == weight.shape == (BAND_COUNT,), "one value a third-octave band"
-    assert may_boost.shape == (unit.fader_count,), "one permission a fader"
-    assert np.all((weight >= 0) & (weight < np.inf)), "weights are finite, 0 or more"
-    weight = np.where(np.isfinite(deviation), weight, 0.0)
-    fader_db = np.zeros(unit.fader_count)
-    if np.any(weight > 0):
-        fader_db = _best_faders(Task.of(unit, deviation, weight, may_boost))
-    gain = band_gain_db(unit, fader_db)
-    after, rms_after = centred(deviation + gain, weight)
+    assert wanted.deviation_db.shape == wanted.weight.shape == (BAND_COUNT,), "31 bands"
+    assert wanted.may_boost.shape == (unit.fader_count,), "one permission a fader"
+    assert np.all(np.isfinite(wanted.deviation_db)), "every band has an estimate"
+    assert np.all(wanted.weight >= 0), "weights are 0 or more"
+    assert wanted.weight.sum() > 0, "some band counts"
+    task = _Task(unit, wanted)
+    fader_db = _sparing(task, _all_faders(task))
+    most = unit.most_moved
+    if most is not None and np.count_nonzero(fader_db) > most:
+        fader_db = min(_few(task, most), key=task.error_db)
+    return _solution(task, fader_db)
+
+
+def all_faders(unit: GraphicUnit, wanted: Wanted) -> FloatArray:
+    """Give where all faders together would bring most, steps and effort apart: the bound."""
+    return _all_faders(_Task(unit, wanted))
+
+
+def flat_solution(unit: GraphicUnit, wanted: Wanted) -> Solution:
+    """Give what is left with all faders at 0."""
+    return replace(_solution(_Task(unit, wanted), np.zeros(unit.fader_count)), out_of_reach=())
+
+
+def _solution(task: _Task, fader_db: FloatArray) -> Solution:
+    wanted = task.wanted
+    gain = band_gain_db(task.unit, fader_db)
+    after, rms_after = centred(wanted.deviation_db + gain, wanted.weight)
     return Solution(
         fader_db=fader_db,
         gain_db=gain,
         after_db=after,
-        rms_before_db=centred(deviation, weight)[1],
+        rms_before_db=centred(wanted.deviation_db, wanted.weight)[1],
         rms_after_db=rms_after,
-        out_of_reach=_out_of_reach(unit, fader_db, after, weight, may_boost),
+        order=_by_worth(task, fader_db),
+        out_of_reach=_out_of_reach(task, fader_db, after),
     )
-
-
-def _best_faders(task: Task) -> FloatArray:
-    starts = np.rint(smooth_starts(task) / task.grid_db).astype(np.int64)
-    found = [descend(task, start) for start in np.unique(starts, axis=0)]
-    most = task.unit.most_moved
-    if most is not None and all(np.count_nonzero(steps) > most for steps, _ in found):
-        found = [fewer(task, [steps for steps, _ in found], most)]
-    elif most is not None:
-        found = [one for one in found if np.count_nonzero(one[0]) <= most]
-    best_db = min(rms_db for _, rms_db in found)
-    alike_db = max(ALIKE_RATIO * best_db, best_db + ALIKE_MORE_DB)
-    alike_db = min(alike_db, float(np.hypot(best_db, ALIKE_DB)))
-    # A dB of boost counts like one more fader to move: a shelf is cut from its louder side, but
-    # one dip is not mended by pulling all the others down.
-    steps = min(
-        (steps for steps, rms_db in found if rms_db <= alike_db),
-        key=lambda steps: np.maximum(steps, 0).sum() * task.grid_db + np.count_nonzero(steps),
-    )
-    # Decimal steps: 3 * 0.1 is to read 0.3.
-    return np.round(steps * task.grid_db, 9) + 0.0
 
 
 def centred(level_db: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:
     """Levels less their weighted mean, and their weighted rms."""
-    answered = weight > 0
-    if not answered.any():
-        return np.full_like(level_db, np.nan), float("nan")
-    share = weight[answered] / weight.sum()
-    centred = level_db - level_db[answered] @ share
-    return centred, float(np.sqrt(np.square(centred[answered]) @ share))
+    share = weight / weight.sum()
+    level = level_db - level_db @ share
+    return level, float(np.sqrt(np.square(level) @ share))
+
+
+def _least(
+    square: FloatArray, pull: FloatArray, low: FloatArray, high: FloatArray, start: FloatArray
+) -> FloatArray:
+    """Least of x'Qx / 2 - c'x within bounds: Newton's steps, faders held at bounds they press."""
+    x = np.clip(start, low, high)
+    for _ in range(4 * x.size):
+        slope = square @ x - pull
+        free = ~((x <= low) & (slope > 0) | (x >= high) & (slope < 0))
+        if not free.any():
+            break
+        rest = pull - square[:, ~free] @ x[~free]
+        then = x.copy()
+        then[free] = np.linalg.solve(square[np.ix_(free, free)], rest[free])
+        then = np.clip(then, low, high)
+        if np.abs(then - x).max() < 1e-7:
+            break
+        x = then
+    return x
+
+
+def _all_faders(task: _Task) -> FloatArray:
+    """Where all faders together bring most, steps apart."""
+    fader_db = np.zeros(task.unit.fader_count)
+    for _ in range(ROUNDS):
+        then = _least(*task.squares(fader_db), task.low_db, task.high_db, fader_db)
+        moved = np.abs(then - fader_db).max()
+        fader_db = then
+        if moved < 1e-2:
+            break
+    return fader_db
+
+
+def _sparing(task: _Task, all_db: FloatArray) -> FloatArray:
+    """As few dB on as few faders as leave no more than `STOP_DB` beside all of them."""
+    best_db = task.error_db(all_db)
+    square, pull = task.squares(all_db)
+    price = np.sign(all_db) / (np.abs(all_db) + SMALLEST_DB)
+    low, high = np.where(all_db < 0, task.low_db, 0.0), np.where(all_db > 0, task.high_db, 0.0)
+
+    def priced(per_db: float, start: FloatArray) -> FloatArray:
+        found = _least(square, pull - per_db * price, low, high, start)
+        # What the price took is given back to those that stay, the more the farther out they are.
+        room = np.maximum(np.abs(found) - ENTERS_DB, 0.0)
+        stays = np.where(room > 0, found, 0.0)
+        return _least(
+            square, pull, np.maximum(low, stays - room), np.minimum(high, stays + room), stays
+        )
+
+    placed = task.on_steps(all_db)
+    for spent in SPENT:
+        cheap, dear, found = 1e-5, MOST_PRICE, all_db
+        for _ in range(HALVINGS if spent else 0):
+            per_db = float(np.sqrt(cheap * dear))
+            tried = priced(per_db, all_db)
+            if task.error_db(tried) > best_db + spent * STOP_DB:
+                dear = per_db
+            else:
+                cheap, found = per_db, tried
+        placed = _mended(task, task.on_steps(found))
+        if task.error_db(placed) <= best_db + STOP_DB:
+            break
+    return placed
+
+
+def _mended(task: _Task, fader_db: FloatArray) -> FloatArray:
+    """On coarse steps: neighbours make up for each other's rounding, a step at most each."""
+    if task.step_db <= 0.5:
+        return fader_db
+    best_db, moved = task.error_db(fader_db), fader_db != 0
+    for _ in range(2 * int(moved.sum())):
+        tries = [
+            np.clip(fader_db + way * task.step_db * one, task.low_db, task.high_db)
+            for one in np.eye(fader_db.size)[moved]
+            for way in (-1.0, 1.0)
+        ]
+        then = min(tries, key=task.error_db)
+        if task.error_db(then) > best_db - 1e-3:
+            break
+        fader_db, best_db = then, task.error_db(then)
+    return fader_db
+
+
+def _few(task: _Task, most: int) -> Iterator[FloatArray]:
+    """One fader, two, up to `most`: each time the one that brings most, the others free to mend."""
+    chosen = np.zeros(task.unit.fader_count, dtype=bool)
+    fader_db = np.zeros(chosen.size)
+    yield fader_db
+    movable = task.low_db < task.high_db
+    for _ in range(min(most, chosen.size)):
+        square, pull = task.squares(fader_db)
+        tries = []
+        for fader in np.flatnonzero(~chosen & movable):
+            more = chosen.copy()
+            more[fader] = True
+            bounds = np.where(more, task.low_db, 0.0), np.where(more, task.high_db, 0.0)
+            x = _least(square, pull, *bounds, fader_db)
+            tries.append((float(0.5 * x @ square @ x - pull @ x), more, x))
+        _, chosen, fader_db = min(tries, key=lambda one: one[0])
+        yield task.on_steps(fader_db)
+
+
+def _by_worth(task: _Task, fader_db: FloatArray) -> tuple[int, ...]:
+    """Order the moved faders: each the one that brings most beside those before it."""
+    unit = task.unit
+    power = unit_power(unit, fader_db, unit.band_detune_sq)
+    waiting = list(np.flatnonzero(fader_db).tolist())
+    whole, order = np.ones(power.shape[1:]), []
+    while waiting:
+        gain = 10.0 * np.log10((whole * power[waiting]) @ unit.band_nodes[1])
+        left = task.wanted.deviation_db + gain
+        left = left - (left @ task.share)[:, None]
+        fader = waiting[int((np.square(left) @ task.share).argmin())]
+        whole = whole * power[fader]
+        order.append(fader)
+        waiting.remove(fader)
+    return tuple(order)
 
 
 def _out_of_reach(
-    unit: GraphicUnit,
-    fader_db: FloatArray,
-    after_db: FloatArray,
-    weight: FloatArray,
-    may_boost: BoolArray,
+    task: _Task, fader_db: FloatArray, after_db: FloatArray
 ) -> tuple[OutOfReach, ...]:
-    far_off = np.flatnonzero((weight > 0) & (np.abs(np.nan_to_num(after_db)) > OUT_OF_REACH_DB))
+    counted = task.wanted.weight >= task.wanted.weight.max()
+    far_off = np.flatnonzero(counted & (np.abs(after_db) > OUT_OF_REACH_DB))
     return tuple(
         OutOfReach(
             hz=float(NOMINAL_HZ[band]),
             left_db=float(after_db[band]),
-            why=_why(unit, fader_db, int(band), bool(after_db[band] > 0), may_boost),
+            why=_why(task, fader_db, int(band), too_loud=bool(after_db[band] > 0)),
         )
         for band in far_off
     )
 
 
-def _why(
-    unit: GraphicUnit, fader_db: FloatArray, band: int, too_loud: bool, may_boost: BoolArray
-) -> str:
+def _why(task: _Task, fader_db: FloatArray, band: int, *, too_loud: bool) -> str:
     """Why the faders leave a band too loud or too soft: the first reason that fits."""
+    unit = task.unit
     decades = np.abs(np.log10(unit.centre_hz / EXACT_HZ[band]))
     fader = int(decades.argmin())
     name = f"{unit.nominal_hz[fader]:g} Hz fader"
     setting = fader_db[fader]
     # A setting within a step of its limit has no step left to go.
-    slack = (unit.step_db or 0.01) - 1e-6
+    slack = task.step_db - 1e-6
     if too_loud and setting < slack - unit.range_db:
         return f"The {name} is all the way down."
-    if not too_loud and not may_boost[fader] and setting >= 0:
+    if not too_loud and not task.wanted.may_boost[fader] and setting >= 0:
         return f"The {name} may not be raised here."
     if not too_loud and setting > unit.max_boost_db - slack:
         return f"The {name} is at its limit of {unit.max_boost_db:g} dB boost."
@@ -209,4 +403,6 @@ def _why(
     apart = beside.max() > setting if too_loud else beside.min() < setting
     if apart:
         return f"The faders beside the {name} stand the other way and pull against it."
+    if setting == 0:
+        return f"Moving the {name} would bring too little at a seat to be worth it."
     return f"The {name} is wider than this band: what helps here would spoil the bands beside it."

@@ -48,6 +48,10 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
             for pattern in verdict.patterns
         ),
         card=_card(verdict),
+        card_steps=tuple(
+            out.CardStep(faders=step.faders, seat_after_db=step.seat_after_db)
+            for step in (verdict.card.steps if verdict.card else ())
+        ),
         strip={} if verdict.card is None else _sections(verdict.card.strips),
         console=_console(verdict),
         headroom=_headroom(verdict),
@@ -213,7 +217,14 @@ def _card(verdict: Verdict) -> dict[str, tuple[out.Fader, ...]]:
         return {}
     hz = verdict.card.unit.nominal_hz
     return {
-        side: tuple(out.Fader(hz=hz[k], fader_db=solution.fader_db[k]) for k in range(hz.size))
+        side: tuple(
+            out.Fader(
+                hz=hz[k],
+                fader_db=solution.fader_db[k],
+                order=solution.order.index(k) + 1 if k in solution.order else None,
+            )
+            for k in range(hz.size)
+        )
         for side, solution in verdict.card.solutions.items()
     }
 
@@ -260,7 +271,7 @@ def _headroom(verdict: Verdict) -> tuple[out.Headroom, ...]:
 
 def _forecast(verdict: Verdict) -> out.Forecast | None:
     card, outlook = verdict.card, verdict.forecast
-    if card is None or outlook is None or not np.any(card.weight > 0):
+    if card is None or outlook is None or verdict.area is None:
         return None
     finer = None
     if card.finer_rms_db is not None:
@@ -276,9 +287,15 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
                 after_db=outlook.after_db[k],
                 target_db=card.target[k],
                 weight=card.weight[k],
+                doubt_db=outlook.doubt_db[k],
+                known=bool(verdict.area.known[k]),
             )
-            for k in np.flatnonzero(card.weight > 0)
+            for k in np.flatnonzero(verdict.area.in_range)
         ),
+        seat_before_db=card.seat_before.expected_db,
+        seat_after_db=card.seat_after.expected_db,
+        card_level_db=outlook.level_db,
+        seat_after_90_db=(card.seat_after.low_90_db, card.seat_after.high_90_db),
         rms_before_db=outlook.rms_before_db,
         rms_after_db=outlook.rms_after_db,
         spots=tuple(
@@ -296,27 +313,19 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
             out.OutOfReach(hz=band.hz, left_db=band.left_db, why=band.why)
             for band in card.out_of_reach
         ),
-        left_out=tuple(
-            out.LeftOut(
-                side=spot.side,
-                spot=spot.spot,
-                rms_before_db=spot.rms_before_db,
-                rms_after_db=spot.rms_after_db,
-            )
-            for spot in verdict.left_out
-        ),
     )
 
 
 def _proof(verdict: Verdict) -> out.Proof | None:
-    proof, card = verdict.proof, verdict.card
-    if proof is None or card is None or not np.isfinite(proof.rms_db):
+    proof, card, area = verdict.proof, verdict.card, verdict.area
+    if proof is None or card is None or area is None or not np.isfinite(proof.rms_db):
         return None
-    counted = (card.weight > 0) & np.isfinite(proof.measured_db)
+    counted = area.in_range & np.isfinite(proof.measured_db)
     return out.Proof(
         rms_db=proof.rms_db,
         forecast_error_db=proof.forecast_error_db,
         holds=proof.holds,
+        takes=proof.takes,
         bands=tuple(
             out.ProofBand(
                 hz=NOMINAL_HZ[k],

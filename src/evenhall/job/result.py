@@ -37,7 +37,6 @@ __all__ = [
     "FreeHands",
     "Headroom",
     "HeadroomBand",
-    "LeftOut",
     "Match",
     "Move",
     "OutOfReach",
@@ -193,6 +192,14 @@ class Fader(_Model):
 
     hz: float
     fader_db: float
+    order: int | None = None  # 1 brings most; null where the fader stays at 0
+
+
+class CardStep(_Model):
+    """What a seat hears with only the first faders set, in their order."""
+
+    faders: int
+    seat_after_db: float
 
 
 class Section(_Model):
@@ -240,26 +247,19 @@ class TargetCurve(_Model):
 
 
 class ForecastBand(_Model):
-    """One band that the card answers for."""
+    """One band of the loudspeakers' range; the weight is that of the loss, whatever the takes."""
 
     hz: float
     before_db: float
     after_db: float
     target_db: float
     weight: float
+    doubt_db: float = 0.0  # one standard deviation of the level before
+    known: bool = True  # False: no take tells it, and it follows its neighbours
 
 
 class ForecastSpot(_Model):
     """Deviation from the target at one spot, now and with the card."""
-
-    side: str
-    spot: str
-    rms_before_db: float | None
-    rms_after_db: float | None
-
-
-class LeftOut(_Model):
-    """A spot without a card, and with one made of the other spots alone."""
 
     side: str
     spot: str
@@ -295,11 +295,15 @@ class Forecast(_Model):
     bands: tuple[ForecastBand, ...]
     rms_before_db: float
     rms_after_db: float
+    # Error at a seat: rms against the target, low limit to 12.5 kHz, both mains playing.
+    seat_before_db: float | None = None
+    seat_after_db: float | None = None
+    seat_after_90_db: tuple[float, float] | None = None
+    card_level_db: float = 0.0  # mean gain of the card, 200 Hz to 4 kHz
     spots: tuple[ForecastSpot, ...] = ()
     finer_unit: FinerUnit | None = None
     all_faders: FreeHands | None = None
     out_of_reach: tuple[OutOfReach, ...] = ()
-    left_out: tuple[LeftOut, ...] = ()
 
 
 class Move(_Model):
@@ -341,6 +345,7 @@ class Proof(_Model):
     rms_db: float
     forecast_error_db: float
     holds: bool
+    takes: int = 0  # after the work, that stand behind it
     bands: tuple[ProofBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
 
@@ -416,6 +421,8 @@ class Result(_Model):
     match: Match | None = None
     patterns: tuple[Pattern, ...] = ()
     card: dict[str, tuple[Fader, ...]] = Field(default_factory=dict)
+    card_withheld: str | None = None  # mend this first; the card is then empty
+    card_steps: tuple[CardStep, ...] = ()
     target: TargetCurve
     forecast: Forecast | None = None
     moves: tuple[Move, ...] = ()

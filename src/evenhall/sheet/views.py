@@ -25,7 +25,7 @@ from evenhall.drawing import (
     ResponseView,
 )
 from evenhall.job.model import Job
-from evenhall.job.result import BandLevel, Result, Row
+from evenhall.job.result import BandLevel, Fader, Result, Row
 from evenhall.verdict.evenness import LIMIT_DB
 from evenhall.verdict.take import (
     SpotResponse,
@@ -33,6 +33,7 @@ from evenhall.verdict.take import (
     align_level_db,
     as_played,
     is_main,
+    nan_mean,
     spot_responses,
 )
 
@@ -40,6 +41,7 @@ __all__ = [
     "card_views",
     "evenness_view",
     "hall_view",
+    "in_order",
     "response_view",
     "rows_db",
     "side_title",
@@ -60,10 +62,17 @@ def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
             faders=tuple(CardFader(fader.hz, fader.fader_db) for fader in faders),
             range_db=unit.range_db,
             step_db=unit.step_db,
+            order_hz=tuple(one.hz for one in in_order(faders)),
         )
         for key, faders in result.card.items()
         if faders
     )
+
+
+def in_order(faders: Sequence[Fader]) -> list[Fader]:
+    """Sort the faders that move by what they bring, most first."""
+    moved = [fader for fader in faders if fader.order is not None]
+    return sorted(moved, key=lambda fader: fader.order or 0)
 
 
 def side_title(key: str, sides: Sequence[str]) -> str:
@@ -215,7 +224,11 @@ def _spots(result: Result, state: str) -> tuple[SpotResponse, ...]:
 
 
 def response_view(result: Result, job: Job) -> ResponseView | None:
-    """Show the common response before the card, the target, the forecast and the single spots."""
+    """Show the area before the card and with it, the target where it then lies, and the spots.
+
+    What no take tells breaks the curve; what lies outside the range of the loudspeakers is shown
+    as their mean, and answered for by nobody.
+    """
     forecast = result.forecast
     if forecast is None or not forecast.bands:
         return None
@@ -223,15 +236,28 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     before = _by_band({band.hz: band.before_db for band in forecast.bands})
     # All spots share one name: which is which matters little here, and the map shows it.
     mains = [spot for spot in _spots(result, "before") if is_main(spot.side)]
+    levels = [_aligned(spot.level_db, before) for spot in mains]
     spots = tuple(
-        Curve("" if at else "spots", NOMINAL_HZ.tolist(), _aligned(spot.level_db, before))
-        for at, spot in enumerate(mains)
+        Curve("" if at else "spots", NOMINAL_HZ.tolist(), _levels(level, slice(None)))
+        for at, level in enumerate(levels)
     )
+    # Both curves and the target at one level: what the card takes from it shows.
+    aims_db = forecast.card_level_db + float(
+        np.mean([band.after_db - band.target_db for band in forecast.bands if band.weight >= 1.0])
+    )
+    beyond = nan_mean(np.stack(levels)) if levels else np.full(NOMINAL_HZ.size, np.nan)
+    beyond[np.isfinite(before)] = np.nan
     return ResponseView(
-        title="Common response",
-        common=Curve("before", hz, [band.before_db for band in forecast.bands]),
-        target=Curve("target", hz, [band.target_db for band in forecast.bands]),
-        forecast=Curve("forecast", hz, [band.after_db for band in forecast.bands]),
+        title="What the spots have in common",
+        common=Curve(
+            "before", hz, [band.before_db if band.known else None for band in forecast.bands]
+        ),
+        uncertainty_db=[band.doubt_db for band in forecast.bands],
+        beyond=Curve("", NOMINAL_HZ.tolist(), _levels(beyond, slice(None))),
+        target=Curve("target", hz, [band.target_db + aims_db for band in forecast.bands]),
+        forecast=Curve(
+            "forecast", hz, [band.after_db + forecast.card_level_db for band in forecast.bands]
+        ),
         spots=spots,
         low_limit_hz=None
         if any(take.with_subs and take.usable for take in result.takes)
@@ -239,11 +265,9 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     )
 
 
-def _aligned(level_db: FloatArray, common_db: FloatArray) -> tuple[float | None, ...]:
+def _aligned(level_db: FloatArray, common_db: FloatArray) -> FloatArray:
     """Shift a spot's levels so that they lie on the common response, 200 Hz to 4 kHz."""
-    apart_db = level_db - common_db
-    shared_db = np.where(np.isfinite(apart_db), level_db, np.nan)
-    return _levels(shared_db - align_level_db(apart_db), slice(None))
+    return np.asarray(level_db - align_level_db(level_db - common_db))
 
 
 def _by_band(known: Mapping[float, float | None]) -> FloatArray:

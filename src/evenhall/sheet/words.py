@@ -5,18 +5,18 @@ Every sentence is plain text; `sheet.typ` only sets it. Start at `verdicts()` an
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from evenhall.job.folder import Job
-from evenhall.job.result import Forecast, Move, Pattern, Result, Section
+from evenhall.job.result import Move, Pattern, Result, Section
 from evenhall.sheet.views import side_title
-from evenhall.verdict.words import hz_text
+from evenhall.verdict.words import count_text, hz_text
 
 __all__ = [
     "CAUTIONS",
     "Point",
+    "at_a_seat",
     "expected_gain",
     "left_alone",
     "mended",
@@ -33,6 +33,7 @@ __all__ = [
 MAX_MOVES = 12
 MAX_PATTERNS = 6  # in each list, largest first
 MAX_TROUBLES = 6
+FIRST_FADERS = 5  # what two minutes are enough for
 MAX_CHARACTERS = 320  # of one sentence: names come from the user and may be of any length
 
 # Levels and times: NIOSH recommended limit (85 dB(A) for 8 h, 3 dB exchange); WHO global standard
@@ -63,12 +64,6 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
 )
 
-_REMEDIES = {
-    "move": "Move the source or the microphone, not a fader.",
-    "polarity": "A matter of polarity, not of a fader.",
-    "delay": "A matter of delay, not of a fader.",
-}
-
 
 @dataclass(frozen=True)
 class Point:
@@ -98,21 +93,13 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     if result.match is not None:
         points.append(_match(result))
     if result.forecast is not None:
-        before, after = result.forecast.rms_before_db, result.forecast.rms_after_db
-        body = f"{_db(before)} from the target now (rms), {_db(after)} with the card set."
-        finer = result.forecast.finer_unit
-        if finer is not None:
-            body += f" A unit of {finer.bands} faders would reach {_db(finer.rms_after_db)}."
-        free = result.forecast.all_faders
-        if free is not None:
-            body += f" With {free.moved} faders moved it would be {_db(free.rms_after_db)}."
-        points.append(Point("Forecast", body + _left_out(result.forecast)))
+        points.append(Point("At a seat", at_a_seat(result)))
     points += [Point("Level", one.text) for one in result.headroom]
     if result.proof is not None:
         proof = result.proof
         body = (
-            f"Measured after the work: {_db(proof.rms_db)} from the target (rms), "
-            f"{_db(proof.forecast_error_db)} from the forecast."
+            f"{_takes(proof.takes)} after the work: the area as a whole is {_db(proof.rms_db)} "
+            f"from the target, {_db(proof.forecast_error_db)} from what the card promised."
         )
         body = " ".join([body, *(fader.text for fader in proof.faders_wrong)])
         points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
@@ -161,20 +148,37 @@ def section_text(section: Section) -> str:
     return f"{section.kind.replace('-', ' ')} {section.hz:g} Hz, {gain} dB{q}"
 
 
-def _left_out(forecast: Forecast) -> str:
-    """Say what the card does at a spot it was not made for; nothing where that is not known."""
-    known = [
-        (spot.rms_before_db, spot.rms_after_db)
-        for spot in forecast.left_out
-        if spot.rms_before_db is not None and spot.rms_after_db is not None
-    ]
-    if not known:
+def at_a_seat(result: Result) -> str:
+    """Say what a listener hears now and with the card: the headline."""
+    forecast = result.forecast
+    if forecast is None or forecast.seat_before_db is None or forecast.seat_after_db is None:
         return ""
-    before, after = (
-        math.sqrt(sum(rms**2 for rms in column) / len(column))
-        for column in zip(*known, strict=True)
-    )
-    return f" At a spot it was not made for, the card brings {_db(before)} to {_db(after)}."
+    before, after = forecast.seat_before_db, forecast.seat_after_db
+    now = f"Seats are {_db(before)} from the target on average now"
+    if not result.card_steps:
+        return f"{now}. No card would better that by enough to hear: leave the equalizer flat."
+    low, high = forecast.seat_after_90_db or (after, after)
+    give = (high - low) / 2.0
+    text = f"{now}; with the card {_db(after)}, give or take {give:.1f}."
+    if len(result.card_steps) >= 2 * FIRST_FADERS:
+        brings = before - result.card_steps[FIRST_FADERS - 1].seat_after_db
+        text += f" The first {count_text(FIRST_FADERS)} faders bring {_db(brings)}."
+    free, finer = forecast.all_faders, forecast.finer_unit
+    if free is not None:
+        text += (
+            f" With {free.moved} faders moved the area as a whole would come to "
+            f"{_db(free.rms_after_db)} instead of {_db(forecast.rms_after_db)}."
+        )
+    if finer is not None:
+        text += (
+            f" A unit of {finer.bands} faders would bring it to {_db(finer.rms_after_db)} instead "
+            f"of {_db(forecast.rms_after_db)}."
+        )
+    return text
+
+
+def _takes(count: int) -> str:
+    return f"{count_text(count).capitalize()} take{'s' if count != 1 else ''}"
 
 
 def _evenness(result: Result) -> Point:
@@ -243,14 +247,8 @@ def left_alone(result: Result) -> tuple[Point, ...]:
 
 
 def mended(result: Result) -> tuple[Point, ...]:
-    """Say which patterns the card takes out, and what stays out of its reach."""
-    points = _patterns(pattern for pattern in result.patterns if pattern.remedy == "equalize")
-    missed = result.forecast.out_of_reach if result.forecast else ()
-    beyond = [
-        Point(f"{hz_text(band.hz)}, out of reach", _short(f"{_db(band.left_db)} left: {band.why}"))
-        for band in missed
-    ]
-    return points + _at_most(beyond, MAX_PATTERNS)
+    """Say which patterns the card takes out or fills in."""
+    return _patterns(pattern for pattern in result.patterns if pattern.remedy == "equalize")
 
 
 def _patterns(patterns: Iterable[Pattern]) -> tuple[Point, ...]:
@@ -258,12 +256,7 @@ def _patterns(patterns: Iterable[Pattern]) -> tuple[Point, ...]:
     points = []
     for pattern in largest_first:
         kind = "dip" if pattern.depth_db < 0 else "build-up"
-        where = "at every spot" if pattern.scope == "common" else ", ".join(pattern.spots)
-        head = f"{hz_text(pattern.hz)}, {kind} of {_db(abs(pattern.depth_db))}"
-        doubt = "" if pattern.certain else " May be chance: so few spots cannot tell."
-        remedy = _REMEDIES.get(pattern.remedy, "")
-        body = f"{where}, {pattern.width_octaves:.1f} octaves wide. {pattern.why}{doubt}"
-        points.append(Point(head, _short(f"{body} {remedy}")))
+        points.append(Point(f"{hz_text(pattern.hz)}, {kind}", _short(pattern.why)))
     return _at_most(points, MAX_PATTERNS)
 
 

@@ -1,123 +1,44 @@
-"""The card: what is asked of the faders, and the forecast of what they will do.
+"""The card: what is asked of the faders, and what a seat then hears. Start at `make_card()`.
 
-band_weights()    how much each band counts
-may_fill(), may_boost()    where a band, and where a fader, may go up
-make_card()    solve for both sides alike, or for each where they differ too much
+make_card()    one for both sides, or one a side; flat where no card is worth the walk
 forecast()     the listening area with the card set, spot by spot and as a whole
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
-from evenhall.equalizer.graphic import GraphicUnit, finer_unit
+from evenhall.acoustics.bands import BAND_COUNT
+from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, finer_unit
 from evenhall.equalizer.joint import solve_jointly
 from evenhall.equalizer.parametric import Parametric
 from evenhall.equalizer.sections import Section, sections_band_gain_db
-from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, solve
-from evenhall.verdict.area import area_wanted_db
-from evenhall.verdict.common import CommonResponse, common_of
-from evenhall.verdict.early_late import unshared_db
-from evenhall.verdict.patterns import Pattern
+from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, flat_solution, solve
+from evenhall.verdict.estimate import Estimate
+from evenhall.verdict.loss import SeatError, band_weights, seat_error, unmended, weighted_rms_db
 from evenhall.verdict.take import align_level_db
 
-__all__ = [
-    "Card",
-    "Forecast",
-    "SpotForecast",
-    "band_weights",
-    "deviation_db",
-    "forecast",
-    "make_card",
-    "may_boost",
-    "may_fill",
-    "weighted_rms_db",
-]
+__all__ = ["WORTH_DB", "Card", "Forecast", "SpotForecast", "Step", "forecast", "make_card"]
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
-# Uncertainty at which a band counts half, and beyond which the card does not answer for it.
-HALF_WEIGHT_DB = 1.0
-LARGEST_UNCERTAINTY_DB = 2.5
-# Above it microphones and ears at a distance tell little; a fader there moves hiss.
-HIGHEST_HZ = 17000.0
-# A card for each side must be worth copying no more: this much less error than one for both.
-SEPARATE_DB = 1.0
+# No card, and no second card for the other side, for less than this at a seat: no ear hears it,
+# and so few spots hardly tell it.
+WORTH_DB = 0.3
 NONE_OTHER: Mapping[str, GraphicUnit] = MappingProxyType({})
 
 
-def deviation_db(level_db: FloatArray, target: FloatArray) -> FloatArray:
-    """Level less target, its mean over the usable bands from 200 Hz to 4 kHz taken off."""
-    difference = level_db - target
-    return difference - align_level_db(difference)
+@dataclass(frozen=True)
+class Step:
+    """What a seat hears with only the first faders of the card set."""
 
-
-def weighted_rms_db(level_db: FloatArray, weight: FloatArray) -> float:
-    """Weighted rms with the weighted mean removed; nan where no band counts."""
-    counts = (weight > 0) & np.isfinite(level_db)
-    if not counts.any():
-        return float("nan")
-    share = weight[counts] / weight[counts].sum()
-    left = level_db[counts] - float(share @ level_db[counts])
-    return float(np.sqrt(share @ left**2))
-
-
-def band_weights(
-    common: CommonResponse,
-    deviation: FloatArray,
-    patterns: Sequence[Pattern],
-    *,
-    range_hz: tuple[float, float],
-) -> FloatArray:
-    """How much each band counts: sure and shared ones most, unknown ones nothing.
-
-    Below the loudspeaker's limit only what is too much is answered for: nothing there is
-    raised, and no target asks a small box for bass it has not. What is common and left alone is
-    not answered for either, or all else would be bent to meet it.
-    """
-    # What the direct sound does not share is doubt of what a fader should do.
-    sure = np.hypot(common.uncertainty_db, unshared_db(common, deviation))
-    weight = 1.0 / (1.0 + (np.where(np.isfinite(sure), sure, np.inf) / HALF_WEIGHT_DB) ** 2)
-    low_hz, high_hz = range_hz
-    asked = (EXACT_HZ < HIGHEST_HZ) & (high_hz * 1.01 >= EXACT_HZ)
-    asked &= (low_hz <= NOMINAL_HZ) | (deviation > 0)
-    asked &= np.isfinite(deviation) & (sure <= LARGEST_UNCERTAINTY_DB)
-    for pattern in patterns:
-        if pattern.scope == "common" and pattern.remedy != "equalize":
-            asked[list(pattern.bands)] = False
-    return np.where(asked, weight, 0.0)
-
-
-def may_fill(
-    patterns: Sequence[Pattern],
-    weight: FloatArray,
-    cancelled: BoolArray,
-    *,
-    low_limit_hz: float,
-) -> BoolArray:
-    """Bands that may be raised: those in a broad, certain dip that all spots share."""
-    fills = np.zeros(BAND_COUNT, dtype=bool)
-    for pattern in patterns:
-        if pattern.depth_db < 0 and pattern.scope == "common" and pattern.remedy == "equalize":
-            fills[list(pattern.bands)] = True
-    for pattern in patterns:
-        if pattern.depth_db < 0 and pattern.scope == "local":
-            # What one place lacks is no reason to give it to all.
-            fills[list(pattern.bands)] = False
-    return fills & (weight > 0) & ~cancelled & (low_limit_hz <= NOMINAL_HZ)
-
-
-def may_boost(unit: GraphicUnit, fill: BoolArray, *, low_limit_hz: float) -> BoolArray:
-    """Faders that may be raised: those whose nearest band may, and none below the limit."""
-    nearest = np.abs(np.log(unit.centre_hz[:, None] / EXACT_HZ)).argmin(axis=1)
-    return np.asarray(fill[nearest] & (unit.nominal_hz >= low_limit_hz))
+    faders: int
+    seat_after_db: float
 
 
 @dataclass(frozen=True)
@@ -131,12 +52,16 @@ class Card:
         For "both", or for each side.
     target : ndarray, shape (31,)
     weight : ndarray, shape (31,)
-    wanted_db : dict of ndarray, shape (31,)
-        The deviation that each of the solutions was made for.
-    fill : ndarray of bool, shape (31,)
-        From `may_fill()`.
+        Of the loss.
+    wanted : dict of Wanted
+        What each of the solutions was made for.
+    seat_before, seat_after : SeatError
+    sides : int
+        How many it was made for.
+    steps : tuple of Step
+        After each fader, in the order of what they bring; a card a side counts both.
     finer_rms_db : float or None
-        What a 31-band unit would leave; None if this is one, nan if nothing is answered for.
+        What a 31-band unit would leave; None if this is one.
     free : tuple of (int, float), or None
         How many faders one card for both would move if any number might, and what it would
         leave; None where any may.
@@ -151,8 +76,11 @@ class Card:
     solutions: dict[str, Solution]
     target: FloatArray
     weight: FloatArray
-    wanted_db: dict[str, FloatArray]
-    fill: BoolArray
+    wanted: dict[str, Wanted]
+    seat_before: SeatError
+    seat_after: SeatError
+    sides: int
+    steps: tuple[Step, ...] = ()
     finer_rms_db: float | None = None
     free: tuple[int, float] | None = None
     other_units: Mapping[str, GraphicUnit] = field(default_factory=dict)
@@ -174,6 +102,21 @@ class Card:
         return sections_band_gain_db(self.strips.get("both", self.strips.get(side, ())))
 
     @property
+    def is_copied(self) -> bool:
+        """Whether one list serves several sides."""
+        return "both" in self.solutions and self.sides > 1
+
+    @property
+    def moved(self) -> int:
+        """How many faders it moves, all its sides counted."""
+        return sum(int(np.count_nonzero(one.fader_db)) for one in self.solutions.values())
+
+    @property
+    def is_flat(self) -> bool:
+        """Whether it leaves everything at 0."""
+        return self.moved == 0 and not any(self.strips.values())
+
+    @property
     def out_of_reach(self) -> tuple[OutOfReach, ...]:
         """Bands that the unit cannot bring to the target, each once."""
         found = {}
@@ -182,109 +125,127 @@ class Card:
         return tuple(found[hz] for hz in sorted(found))
 
 
-def _mean_rms_db(common: CommonResponse, card: Card) -> float:
-    spots = forecast(common, card).spots
-    return float(np.sqrt(np.nanmean([spot.rms_after_db**2 for spot in spots])))
+@dataclass(frozen=True)
+class _Maker:
+    """What cards of one area have in common."""
+
+    area: Estimate
+    unit: GraphicUnit
+    other_units: Mapping[str, GraphicUnit]
+    strip: Parametric | None
+
+    def wanted(self, unit: GraphicUnit, side: str | None) -> Wanted:
+        area, weight = self.area, band_weights(self.area.low_hz)
+        own = 0.0 if side is None else area.sides_db[side]
+        return Wanted(
+            deviation_db=area.asked_db + own,
+            weight=weight,
+            # None below the loudspeakers' end is raised: it would only move the cone.
+            may_boost=unit.nominal_hz >= area.low_hz * 0.99,
+            unmended=unmended(area, weight / weight.sum()),
+        )
+
+    def card(self, sides: Iterable[str]) -> Card:
+        """Make a card for "both", or for each of the sides."""
+        flat = self.seat_error({})
+        wanted, solutions, strips = {}, {}, {}
+        for side in sides:
+            unit = self.other_units.get(side, self.unit)
+            wanted[side] = self.wanted(unit, None if side == "both" else side)
+            if self.strip is None:
+                solutions[side] = solve(unit, wanted[side])
+            else:
+                both = solve_jointly(self.strip, unit, wanted[side])
+                solutions[side], strips[side] = both.solution, both.sections
+        card = Card(
+            self.unit,
+            solutions,
+            self.area.target,
+            band_weights(self.area.low_hz),
+            wanted,
+            flat,
+            flat,
+            len(self.sides),
+            other_units=self.other_units,
+            strips=strips,
+        )
+        return replace(card, seat_after=self.seat_error({s: card.gain_db(s) for s in self.sides}))
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        return tuple(self.area.sides_db)
+
+    def seat_error(self, gain_db: Mapping[str, FloatArray]) -> SeatError:
+        flat = np.zeros(BAND_COUNT)
+        return seat_error(self.area, {side: gain_db.get(side, flat) for side in self.sides})
+
+    def flat(self, card: Card) -> Card:
+        """Give the same card with everything at 0."""
+        solutions = {
+            side: flat_solution(card.unit_of(side), card.wanted[side]) for side in card.solutions
+        }
+        return replace(card, solutions=solutions, strips={}, seat_after=card.seat_before)
+
+    def steps(self, card: Card) -> tuple[Step, ...]:
+        """Set one fader after the other, in both lists where each side has its own."""
+        set_db = {side: np.zeros_like(one.fader_db) for side, one in card.solutions.items()}
+        order = [(k, side) for side, one in card.solutions.items() for k in range(len(one.order))]
+        steps: list[Step] = []
+        for k, side in sorted(order):
+            fader = card.solutions[side].order[k]
+            set_db[side][fader] = card.solutions[side].fader_db[fader]
+            gain = {
+                name: card.strip_db(name)
+                + band_gain_db(card.unit_of(name), set_db["both" if "both" in set_db else name])
+                for name in self.sides
+            }
+            steps.append(Step(len(steps) + 1, self.seat_error(gain).expected_db))
+        return tuple(steps)
 
 
 def make_card(
-    common: CommonResponse,
+    area: Estimate,
     unit: GraphicUnit,
     *,
-    target: FloatArray,
-    weight: FloatArray,
-    fill: BoolArray,
-    low_limit_hz: float,
-    share: FloatArray,
-    caution: float = 0.0,
-    apart: bool | None = None,
     other_units: Mapping[str, GraphicUnit] = NONE_OTHER,
     strip: Parametric | None = None,
 ) -> Card:
-    """One card for both sides, or one for each where that is clearly better.
+    """One card for both sides, or one for each where a seat hears the difference.
 
     Parameters
     ----------
-    common : CommonResponse
+    area : Estimate
         Of the mains.
     unit : GraphicUnit
-    target, weight : ndarray, shape (31,)
-    fill : ndarray of bool, shape (31,)
-        From `may_fill()`.
-    low_limit_hz : float
-        No fader below it is raised.
-    share : ndarray, shape (n_spots,)
-        From `area.seat_share()`.
-    caution : float
-        How softly; see `area.area_wanted_db()`. 0 takes the spots at their word.
-    apart : bool, optional
-        Whether each side has its own card, where that is settled; then nothing is compared,
-        with a finer unit neither.
     other_units : mapping of str to GraphicUnit
         Of sides whose channel is not like `unit`; then each side has its own card.
     strip : Parametric, optional
         A channel strip before the unit.
+
+    Returns
+    -------
+    Card
+        Everything at 0 where it would bring less than `WORTH_DB` at a seat.
     """
+    make = _Maker(area, unit, other_units, strip)
+    card = make.card(make.sides if other_units else ["both"])
+    if len(make.sides) > 1 and not other_units:
+        apart = make.card(make.sides)
+        if card.seat_after.expected_db - apart.seat_after.expected_db >= WORTH_DB:
+            card = apart
+    if card.seat_before.expected_db - card.seat_after.expected_db < WORTH_DB:
+        card = make.flat(card)
+    card = replace(card, steps=make.steps(card))
 
-    def wanted_db(rows: list[int]) -> FloatArray:
-        some = common_of(common, rows)
-        strays = deviation_db(some.level_db, target)
-        wanted = strays
-        if caution:
-            wanted = area_wanted_db(some, target, share[rows], weight, caution=caution)
-        late_db = unshared_db(some, strays)
-        return np.asarray(wanted - np.sign(wanted) * np.minimum(np.abs(wanted), late_db))
-
-    boost = may_boost(unit, fill, low_limit_hz=low_limit_hz)
-
-    def card_of(rows_of: dict[str, list[int]]) -> Card:
-        wanted = {side: wanted_db(rows) for side, rows in rows_of.items()}
-        solutions, strips = {}, {}
-        for side, deviation in wanted.items():
-            hand, asked = other_units.get(side, unit), Wanted(deviation, weight, boost)
-            if strip is None:
-                solutions[side] = solve(hand, asked)
-            else:
-                both = solve_jointly(strip, hand, asked)
-                solutions[side], strips[side] = both.solution, both.sections
-        return Card(
-            unit,
-            solutions,
-            target,
-            weight,
-            wanted,
-            fill,
-            other_units=other_units,
-            strips=strips,
-        )
-
-    every = list(range(len(common.spots)))
-    sides = list(dict.fromkeys(spot.side for spot in common.spots))
-    rows_of = {side: [k for k in every if common.spots[k].side == side] for side in sides}
-    if apart or other_units:
-        return card_of(rows_of)
-    card = card_of({"both": every})
-    if apart is False:
-        return card
-
-    def rms_db(would: Solution) -> float:
-        return weighted_rms_db(common.level_db - target + would.gain_db, weight)
+    def rms_db(other: GraphicUnit) -> tuple[int, float]:
+        would = solve(other, make.wanted(other, None))
+        left = area.excess.mean_db + would.gain_db
+        return int(np.count_nonzero(would.fader_db)), weighted_rms_db(left, card.weight)
 
     if unit.most_moved is not None:
-        wanted = Wanted(card.wanted_db["both"], weight, boost)
-        would = solve(replace(unit, most_moved=None), wanted)
-        card = replace(card, free=(int(np.count_nonzero(would.fader_db)), rms_db(would)))
+        card = replace(card, free=rms_db(replace(unit, most_moved=None)))
     finer = finer_unit(unit)
-    if finer is not None:
-        # What may be raised stays where it is: a finer unit changes the hand, not the room.
-        nearest = np.abs(np.log(finer.centre_hz[:, None] / unit.centre_hz)).argmin(axis=1)
-        would = solve(finer, Wanted(card.wanted_db["both"], weight, boost[nearest]))
-        card = replace(card, finer_rms_db=rms_db(would))
-    if len(sides) < 2 or not np.any(weight > 0):
-        return card
-    separate = replace(card_of(rows_of), finer_rms_db=card.finer_rms_db, free=card.free)
-    gained = _mean_rms_db(common, card) - _mean_rms_db(common, separate)
-    return separate if gained >= SEPARATE_DB else card
+    return card if finer is None else replace(card, finer_rms_db=rms_db(finer)[1])
 
 
 @dataclass(frozen=True)
@@ -299,53 +260,47 @@ class SpotForecast:
 
 @dataclass(frozen=True)
 class Forecast:
-    """The common response with the card set, its level lined up with the target.
+    """The listening area with the card set, its level lined up with the target.
 
     Parameters
     ----------
-    before_db, after_db : ndarray, shape (31,)
+    before_db, after_db, doubt_db : ndarray, shape (31,)
+        Level of the area, and one standard deviation of it.
     rms_before_db, rms_after_db : float
-        Weighted, after less target, weighted mean removed.
+        Weighted, less target, weighted mean removed.
+    level_db : float
+        Mean gain of the card from 200 Hz to 4 kHz: `after_db` is lined up without it.
     spots : tuple of SpotForecast
     """
 
     before_db: FloatArray
     after_db: FloatArray
+    doubt_db: FloatArray
     rms_before_db: float
     rms_after_db: float
+    level_db: float
     spots: tuple[SpotForecast, ...]
 
 
-def _mean_by_trust(levels: FloatArray, trust: FloatArray) -> FloatArray:
-    total = trust.sum(axis=0)
-    known = total > 0
-    mean = (trust * np.nan_to_num(levels)).sum(axis=0) / np.where(known, total, 1.0)
-    return np.where(known, mean, np.nan)
-
-
-def forecast(common: CommonResponse, card: Card) -> Forecast:
+def forecast(area: Estimate, card: Card) -> Forecast:
     """Forecast the listening area with the card set."""
-    gains = np.stack([card.gain_db(spot.side) for spot in common.spots])
-    target, weight = card.target, card.weight
-
-    def lined_up(level: FloatArray) -> FloatArray:
-        return target + deviation_db(level, target)
-
-    before = lined_up(common.level_db)
-    after_common = _mean_by_trust(common.aligned_db + gains, common.trust)
-    spots = tuple(
-        SpotForecast(
-            side=spot.side,
-            spot=spot.spot,
-            rms_before_db=weighted_rms_db(level - target, weight),
-            rms_after_db=weighted_rms_db(level + gain - target, weight),
-        )
-        for spot, level, gain in zip(common.spots, common.aligned_db, gains, strict=True)
-    )
+    gains = {side: card.gain_db(side) for side in area.sides_db}
+    before = area.excess.mean_db
+    after = before + np.mean(list(gains.values()), axis=0)
     return Forecast(
-        before_db=before,
-        after_db=lined_up(after_common),
-        rms_before_db=weighted_rms_db(common.level_db - target, weight),
-        rms_after_db=weighted_rms_db(after_common - target, weight),
-        spots=spots,
+        before_db=area.target + before - align_level_db(before),
+        after_db=area.target + after - align_level_db(after),
+        doubt_db=area.excess.sd_db,
+        rms_before_db=weighted_rms_db(before, card.weight),
+        rms_after_db=weighted_rms_db(after, card.weight),
+        level_db=align_level_db(after - before),
+        spots=tuple(
+            SpotForecast(
+                side=spot.side,
+                spot=spot.spot,
+                rms_before_db=weighted_rms_db(level - area.target, card.weight),
+                rms_after_db=weighted_rms_db(level + gains[spot.side] - area.target, card.weight),
+            )
+            for spot, level in zip(area.spots, area.aligned_db, strict=True)
+        ),
     )

@@ -18,6 +18,7 @@ from evenhall.equalizer.parametric import (
 )
 from evenhall.equalizer.sections import Section
 from evenhall.verdict.card import Card
+from evenhall.verdict.estimate import Estimate
 
 __all__ = ["ConsoleCard", "console_card"]
 
@@ -70,19 +71,23 @@ class ConsoleCard:
         )
 
 
-def console_card(card: Card, supply: Parametric) -> ConsoleCard | None:
-    """Solve for the sections of a console what a card was solved for; None where it was nothing.
+def console_card(card: Card, area: Estimate, supply: Parametric) -> ConsoleCard | None:
+    """Solve for the sections of a console what a card was solved for; None where it is flat.
 
     Parameters
     ----------
     card : Card
+    area : Estimate
+        That it was made of.
     supply : Parametric
     """
-    if not np.any(card.weight > 0):
+    if card.is_flat:
         return None
     found = {
-        side: solve_sections(supply, SectionsWanted(wanted_db, card.weight, card.fill))
-        for side, wanted_db in card.wanted_db.items()
+        side: solve_sections(
+            supply, SectionsWanted(wanted.deviation_db, wanted.weight, area.in_range)
+        )
+        for side, wanted in card.wanted.items()
     }
     most = max(len(each) for each in found.values())
     count, moved = card.unit.fader_count, card.unit.most_moved

@@ -20,8 +20,8 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.errors import InputError
 from evenhall.hall.level import MID_BANDS, level_parts
 from evenhall.hall.setting import Audience, Loudspeaker, Room
-from evenhall.verdict.common import scatter_db
 from evenhall.verdict.hall_checks import Check, hall_checks
+from evenhall.verdict.scatter import scatter_db
 from evenhall.verdict.settling import settle
 
 __all__ = ["CorrectedMove", "Fitted", "corrected_move", "fit_to_takes"]

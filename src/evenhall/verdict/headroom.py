@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.hall.level import MID_BANDS
 from evenhall.verdict.card import Card
+from evenhall.verdict.estimate import Estimate
 from evenhall.verdict.words import hz_text
 
 __all__ = ["Headroom", "headroom"]
@@ -21,6 +22,7 @@ __all__ = ["Headroom", "headroom"]
 FloatArray = NDArray[np.float64]
 
 LITTLE_DB = 0.5  # a level that nobody would make up for
+HIGHEST_HZ = 11_000.0
 MUCH_DB = 3.0  # twice the power into a driver
 
 
@@ -77,20 +79,20 @@ class Headroom:
         return text
 
 
-def headroom(card: Card, *, range_hz: tuple[float, float]) -> tuple[Headroom, ...]:
+def headroom(card: Card, area: Estimate) -> tuple[Headroom, ...]:
     """Tell what each card does to the level.
 
     Parameters
     ----------
     card : Card
-    range_hz : tuple of float
-        Lowest and highest frequency that the loudspeakers give: what lies outside drives nothing.
+    area : Estimate
+        Judged are its bands up to 10 kHz: what lies outside hardly drives an amplifier.
     """
     found = []
     for side in card.solutions:
         card_db = card.gain_db(side)
         mid_db = 10.0 * np.log10(np.mean(10.0 ** (card_db[MID_BANDS] / 10.0)))
-        inside = (range_hz[0] <= NOMINAL_HZ) & (range_hz[1] * 1.01 >= NOMINAL_HZ)
+        inside = area.in_range & (EXACT_HZ < HIGHEST_HZ)
         gain_db = np.where(inside, card_db, np.minimum(card_db, mid_db))
         found.append(Headroom(side, gain_db, float(mid_db)))
     return tuple(found)

@@ -13,15 +13,13 @@ from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
 from evenhall.verdict.by_cable import CableProof, cable_moves, cable_proofs
-from evenhall.verdict.card import Card, Forecast, deviation_db, forecast
-from evenhall.verdict.common import CommonResponse, common_response
+from evenhall.verdict.card import Card, Forecast, forecast, make_card
+from evenhall.verdict.estimate import Estimate, estimate
 from evenhall.verdict.evenness import Evenness, Match, evenness, match
 from evenhall.verdict.headroom import Headroom, headroom
-from evenhall.verdict.leftout import LeftOut
 from evenhall.verdict.move import Move, Stage
-from evenhall.verdict.patterns import Pattern, cancelled_bands, level_range_hz
+from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns
 from evenhall.verdict.proof import Proof, prove
-from evenhall.verdict.robust import Recipe, robust_card
 from evenhall.verdict.standing import correcting_move
 from evenhall.verdict.take import SpotResponse, Take, as_played, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
@@ -95,8 +93,7 @@ class Setting:
 class Verdict:
     """What the takes together say, and what to do.
 
-    What could not be found (no usable take, one spot, one side) is None or empty. `left_out`
-    says what the card does at each place when it is made of the others.
+    What could not be found (no usable take, one spot, one side) is None or empty.
     """
 
     takes: tuple[Take, ...]
@@ -104,7 +101,7 @@ class Verdict:
     rt60_s: float | None
     evenness: Evenness | None
     match: Match | None
-    common: CommonResponse | None
+    area: Estimate | None
     patterns: tuple[Pattern, ...]
     card: Card | None
     forecast: Forecast | None
@@ -114,7 +111,6 @@ class Verdict:
     rows: RowsHeard | None
     speech: tuple[SpotSpeech, ...]
     ringing: tuple[PlaceRinging, ...]
-    left_out: tuple[LeftOut, ...]
     console: ConsoleCard | None
     headroom: tuple[Headroom, ...]
 
@@ -147,12 +143,12 @@ def _speech(mains: Sequence[SpotResponse]) -> tuple[SpotSpeech, ...]:
     return speech_by_spot(mains, last_alone=True)
 
 
-def _console(card: Card | None, setting: Setting) -> ConsoleCard | None:
-    if card is None or setting.console is None:
+def _console(card: Card | None, area: Estimate | None, setting: Setting) -> ConsoleCard | None:
+    if card is None or area is None or setting.console is None:
         return None
     from evenhall.verdict.console import console_card  # seldom wanted
 
-    return console_card(card, setting.console)
+    return console_card(card, area, setting.console)
 
 
 def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ...]:
@@ -207,26 +203,19 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
     even, alike = evenness(spots, [take for take in takes if take.state == "before"]), match(spots)
     mains = [spot for spot in spots if is_main(spot.side)]
-    common = card = outlook = proof = None
+    area = card = outlook = proof = None
     heights: tuple[Headroom, ...] = ()
-    elsewhere: tuple[LeftOut, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     if mains:
         target = target_db(setting.target, EXACT_HZ)
-        common = common_response(mains, rt60_s=rt60_s)
-        deviation = deviation_db(common.level_db, target)
         lowest_hz = None if whole else setting.lowest_hz
-        range_hz = level_range_hz(common, low_limit_hz=lowest_hz)
-        cancelled = cancelled_bands(common, deviation)
-        recipe = Recipe(
-            setting.unit, stage, target, cancelled, range_hz, setting.other_units, setting.strip
-        )
-        patterns = recipe.patterns(common)
-        card, elsewhere = robust_card(common, recipe)
-        outlook = forecast(common, card)
-        heights = headroom(card, range_hz=range_hz) if np.any(card.weight > 0) else ()
-        after = spot_responses(takes, state="after")
-        proof = prove(mains, after, card, rt60_s=rt60_s)
+        area = estimate(mains, target, rt60_s=rt60_s, low_limit_hz=lowest_hz)
+        area = area.sparing(cancelled_bands(area))
+        card = make_card(area, setting.unit, other_units=setting.other_units, strip=setting.strip)
+        patterns = find_patterns(area, card, rt60_s=rt60_s)
+        outlook = forecast(area, card)
+        heights = headroom(card, area)
+        proof = prove(area, spot_responses(takes, state="after"), card)
     by_cable = cable_proofs(every, card)
     hand_moves, rows = _hands(stage, even, spots)
     return Verdict(
@@ -235,7 +224,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         rt60_s=rt60_s,
         evenness=even,
         match=alike,
-        common=common,
+        area=area,
         patterns=patterns,
         card=card,
         forecast=outlook,
@@ -244,10 +233,9 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             takes=every,
             spots=spots,
             match=alike,
-            common=common,
+            area=area,
             patterns=patterns,
             card=card,
-            forecast=outlook,
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),
         ),
@@ -256,7 +244,6 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         rows=rows,
         speech=_speech(mains),
         ringing=_ringing(every, card),
-        left_out=elsewhere,
-        console=_console(card, setting),
+        console=_console(card, area, setting),
         headroom=heights,
     )

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.verdict.card import Card, deviation_db, forecast, weighted_rms_db
-from evenhall.verdict.common import common_response
+from evenhall.verdict.card import Card
+from evenhall.verdict.estimate import Estimate, lined_up
+from evenhall.verdict.loss import judged_share, weighted_rms_db
 from evenhall.verdict.standing import WrongFader, did_by_takes, wrong_faders
-from evenhall.verdict.take import SpotResponse
+from evenhall.verdict.take import SpotResponse, align_level_db, nan_mean
 
 __all__ = ["Proof", "prove"]
 
@@ -28,11 +29,13 @@ class Proof:
     Parameters
     ----------
     measured_db, forecast_db : ndarray, shape (31,)
-        Common response of the spots measured both before and after, lined up with the target.
+        Level of the area, lined up with the target; nan where takes before or after tell nothing.
     rms_db, forecast_rms_db : float
         Weighted deviation from the target, measured and forecast.
     forecast_error_db : float
         Weighted rms of measured less forecast.
+    takes : int
+        How many after the work stand behind it.
     faders_wrong : tuple of WrongFader
         Faders that seem to stand otherwise than the card asks.
     """
@@ -42,6 +45,7 @@ class Proof:
     rms_db: float
     forecast_rms_db: float
     forecast_error_db: float
+    takes: int
     faders_wrong: tuple[WrongFader, ...] = ()
 
     @property
@@ -54,40 +58,55 @@ class Proof:
 
 
 def _faders_wrong(
-    was: Sequence[SpotResponse], now: Sequence[SpotResponse], card: Card
+    was: Sequence[SpotResponse], now: Sequence[SpotResponse], card: Card, low_hz: float
 ) -> tuple[WrongFader, ...]:
     found: list[WrongFader] = []
     for side in dict.fromkeys(spot.side for spot in now):
         solution = card.solutions.get("both") or card.solutions.get(side)
         if solution is not None:
             did, doubt = did_by_takes(was, now, side)
-            # Only where the card answers: elsewhere lies what the loudspeaker hardly sends.
-            did = np.where(card.weight > 0, did - card.strip_db(side), np.nan)
+            # Only where the loudspeakers give enough.
+            judged = judged_share(low_hz) > 0
+            did = np.where(judged, did - card.strip_db(side), np.nan)
             found += wrong_faders(card.unit_of(side), solution.fader_db, did, doubt, side=side)
     return tuple(found)
 
 
-def prove(
-    before: Sequence[SpotResponse],
-    after: Sequence[SpotResponse],
-    card: Card,
-    *,
-    rt60_s: float | None,
-) -> Proof | None:
-    """Compare the takes after the work with the forecast at the same spots; None without any."""
-    places = {(s.side, s.spot) for s in before} & {(s.side, s.spot) for s in after}
-    was = [spot for spot in before if (spot.side, spot.spot) in places]
-    now = [spot for spot in after if (spot.side, spot.spot) in places]
-    if not places or not np.any(card.weight > 0):
+def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | None:
+    """Compare the takes after the work with the forecast at the same spots; None without any.
+
+    What is measured is the area as it was estimated before, changed by what the same spots changed.
+
+    Parameters
+    ----------
+    area : Estimate
+        Before the work.
+    after : sequence of SpotResponse
+    card : Card
+    """
+    places = {(s.side, s.spot) for s in area.spots} & {(s.side, s.spot) for s in after}
+    was = [spot for spot in area.spots if (spot.side, spot.spot) in places]
+    now = {(spot.side, spot.spot): spot for spot in after if (spot.side, spot.spot) in places}
+    if not places:
         return None
-    promised = forecast(common_response(was, rt60_s=rt60_s), card)
-    measured = common_response(now, rt60_s=rt60_s)
-    level = card.target + deviation_db(measured.level_db, card.target)
+    pairs = [(spot, now[spot.side, spot.spot]) for spot in was]
+    change = lined_up(np.stack([then.level_db - spot.level_db for spot, then in pairs]))
+    gain = np.stack([card.gain_db(spot.side) for spot, _ in pairs])
+    # Only what was measured both times; each pair against what its own side should have changed by.
+    strays = nan_mean(np.where(np.isfinite(change), change - gain, np.nan))
+    promised = area.excess.mean_db + nan_mean(np.where(np.isfinite(change), gain, np.nan))
+    measured = promised + strays
+
+    def lined(level: FloatArray) -> FloatArray:
+        return np.asarray(area.target + level - align_level_db(level))
+
+    known = np.isfinite(measured)
     return Proof(
-        measured_db=level,
-        forecast_db=promised.after_db,
-        rms_db=weighted_rms_db(level - card.target, card.weight),
-        forecast_rms_db=promised.rms_after_db,
-        forecast_error_db=weighted_rms_db(level - promised.after_db, card.weight),
-        faders_wrong=_faders_wrong(was, now, card),
+        measured_db=lined(measured),
+        forecast_db=lined(np.where(known, promised, np.nan)),
+        rms_db=weighted_rms_db(measured, card.weight),
+        forecast_rms_db=weighted_rms_db(np.where(known, promised, np.nan), card.weight),
+        forecast_error_db=weighted_rms_db(strays, card.weight),
+        takes=sum(len(spot.takes) for spot in now.values()),
+        faders_wrong=_faders_wrong(was, list(now.values()), card, area.low_hz),
     )

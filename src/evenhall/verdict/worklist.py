@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.verdict.card import Card, Forecast
-from evenhall.verdict.common import CommonResponse
+from evenhall.verdict.card import WORTH_DB, Card
+from evenhall.verdict.estimate import Estimate
 from evenhall.verdict.evenness import Match
 from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
@@ -30,6 +30,7 @@ TREBLE = EXACT_HZ > 3000.0
 BASS_HZ = 200.0
 MOST_LEFT = 4
 LARGE_DB = 3.0
+FIRST_FADERS = 5  # what two minutes are enough for
 AGAIN_CODES = ("gain_moved", "time_varying")
 
 
@@ -178,12 +179,12 @@ def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
     ][:1]
 
 
-def _more_takes(patterns: Sequence[Pattern], common: CommonResponse | None) -> list[Move]:
+def _more_takes(patterns: Sequence[Pattern], area: Estimate | None) -> list[Move]:
     doubtful = [p for p in patterns if not p.certain and abs(p.depth_db) >= LARGE_DB]
-    if common is None or not doubtful:
+    if area is None or not doubtful:
         return []
     where = join_words([hz_text(pattern.hz) for pattern in doubtful[:3]])
-    spots = list(dict.fromkeys(spot.spot for spot in common.spots))
+    spots = list(dict.fromkeys(spot.spot for spot in area.spots))
     middle = spots[(len(spots) - 1) // 2]
     return [
         Move(
@@ -195,16 +196,10 @@ def _more_takes(patterns: Sequence[Pattern], common: CommonResponse | None) -> l
 
 
 def _leave(patterns: Sequence[Pattern]) -> list[Move]:
-    mended = {
-        band for pattern in patterns if pattern.remedy == "equalize" for band in pattern.bands
-    }
-    # Where the card works on what all spots share, what one has beyond it needs no word.
     left = [
         pattern
         for pattern in patterns
-        if pattern.remedy == "leave"
-        and abs(pattern.depth_db) >= LARGE_DB
-        and not mended.intersection(pattern.bands)
+        if pattern.remedy == "leave" and abs(pattern.depth_db) >= LARGE_DB
     ]
     left.sort(key=lambda pattern: -abs(pattern.depth_db))
     return [
@@ -213,42 +208,49 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
     ]
 
 
-def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
-    if card is None or forecast is None or not np.isfinite(forecast.rms_after_db):
+def _first_faders(card: Card) -> str:
+    """Say what the first faders bring, where there are many."""
+    if len(card.steps) < 2 * FIRST_FADERS:
+        return ""
+    first = card.seat_before.expected_db - card.steps[FIRST_FADERS - 1].seat_after_db
+    return f" The first {count_text(FIRST_FADERS)} faders bring {first:.1f} dB of it."
+
+
+def _equalize(card: Card | None) -> list[Move]:
+    if card is None:
         return []
-    moved = {
-        side: int(np.count_nonzero(solution.fader_db)) for side, solution in card.solutions.items()
-    }
-    if not any(moved.values()) and not any(card.strips.values()):
+    before, after = card.seat_before, card.seat_after
+    if card.is_flat:
         return [
             Move(
                 "leave",
-                "Leave the equalizer flat: no fader would bring the listening area nearer to its "
-                "target.",
+                f"Leave the equalizer flat. Seats are {before.expected_db:.1f} dB from the target "
+                f"on average, and no card would better that by {WORTH_DB:g} dB.",
             )
         ]
-    if "both" in moved:
-        count = moved["both"]
+    moved = {side: int(np.count_nonzero(one.fader_db)) for side, one in card.solutions.items()}
+    count = moved.get("both", 0)
+    faders = f"Set {count_text(count)} fader{'s' if count > 1 else ''} as the card shows"
+    if not any(moved.values()):
+        what = ""
+    elif "both" not in moved:
         what = (
-            f"Set {count_text(count)} fader{'s' if count > 1 else ''} as the card shows, and copy "
-            "them to the other side"
-            if len(forecast.spots) and len({spot.side for spot in forecast.spots}) > 1
-            else f"Set {count_text(count)} fader{'s' if count > 1 else ''} as the card shows"
+            "Set the faders of each side as its own card shows: the sides differ too much for one."
         )
+    elif card.is_copied:
+        what = f"{faders}, and copy them to the other side."
     else:
-        what = (
-            "Set the faders of each side as its own card shows: the sides differ too much for one"
-        )
+        what = f"{faders}."
+    strip = "Set the channel strip first, as the list beside the card has it. "
+    strip = strip if any(card.strips.values()) else ""
     rest = "All others" if any(moved.values()) else "All faders"
-    if any(card.strips.values()):
-        strip = "Set the channel strip first, as the list beside the card has it"
-        what = f"{strip}. {what}" if any(moved.values()) else strip
     return [
         Move(
             "equalize",
-            f"{what}. {rest} stay at 0. The tone is then {forecast.rms_after_db:.1f} dB from "
-            f"its target instead of {forecast.rms_before_db:.1f} dB.",
-            expected={"rms_db": forecast.rms_after_db, "was_db": forecast.rms_before_db},
+            f"{strip}{what} {rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
+            f"target on average ({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
+            f"{before.expected_db:.1f} dB.{_first_faders(card)}".replace("  ", " "),
+            expected={"seat_db": after.expected_db, "was_db": before.expected_db},
         )
     ]
 
@@ -258,10 +260,9 @@ def worklist(
     takes: Sequence[Take],
     spots: Sequence[SpotResponse],
     match: Match | None,
-    common: CommonResponse | None,
+    area: Estimate | None,
     patterns: Sequence[Pattern],
     card: Card | None,
-    forecast: Forecast | None,
     hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
 ) -> tuple[Move, ...]:
@@ -281,7 +282,7 @@ def worklist(
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
         *timing,
-        *_more_takes(patterns, common),
+        *_more_takes(patterns, area),
         *_leave(patterns),
-        *_equalize(card, forecast),
+        *_equalize(card),
     )

@@ -105,10 +105,11 @@ def _proof_sentence(proof: Proof | None, result: Result | None) -> str:
     if proof is None:
         return "Nothing is proven yet: take every spot again, with the work done."
     before = result.forecast.rms_before_db if result and result.forecast else None
-    was = f" ({before:.1f} dB before the work)" if before is not None else ""
+    was = f", {before:.1f} dB before the work" if before is not None else ""
     verdict = "It holds" if proof.holds else "It does not hold yet"
     wrong = "".join(f" {fader.text}" for fader in proof.faders_wrong)
     return (
-        f"{verdict}: {proof.rms_db:.1f} dB from the target{was}, "
-        f"{proof.forecast_error_db:.1f} dB from the forecast.{wrong}"
+        f"{verdict}: {proof.takes} takes say that the area as a whole is {proof.rms_db:.1f} dB "
+        f"from the target{was}, and {proof.forecast_error_db:.1f} dB from what the card promised."
+        f"{wrong}"
     )

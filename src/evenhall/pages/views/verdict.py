@@ -30,7 +30,6 @@ class Finding:
 
 
 REMEDY_WORDS = {
-    "equalize": "The card takes it out.",
     "leave": "Leave it alone.",
     "move": "Move the source or the microphone, not a fader.",
     "polarity": "A matter of polarity, not of a fader.",
@@ -38,14 +37,19 @@ REMEDY_WORDS = {
 }
 
 
+def _remedy(pattern: Pattern) -> str:
+    if pattern.remedy == "equalize":
+        return "The card fills it in." if pattern.depth_db < 0 else "The card takes it out."
+    return REMEDY_WORDS[pattern.remedy]
+
+
 def _finding(pattern: Pattern) -> Finding:
     kind = "Dip" if pattern.depth_db < 0 else "Build-up"
     where = "at every spot" if pattern.scope == "common" else "at " + ", ".join(pattern.spots)
     return Finding(
         head=f"{kind} at {hz_text(pattern.hz)}, {where}",
-        remedy=REMEDY_WORDS[pattern.remedy],
-        why=pattern.why
-        + ("" if pattern.certain else " It may be chance: so few spots cannot tell."),
+        remedy=_remedy(pattern),
+        why=pattern.why,
         figures=(
             ("Centre", hz_text(pattern.hz)),
             ("Size", f"{signed_db(pattern.depth_db, 1)} dB re the target"),
@@ -110,7 +114,7 @@ def _summary(result: Result | None) -> str:
     count = to_do(result)
     said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
     sentence = "; ".join(said) + "."
-    return sentence[0].upper() + sentence[1:]
+    return f"{words.at_a_seat(result)} {sentence[0].upper()}{sentence[1:]}".strip()
 
 
 def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPage:

@@ -253,7 +253,10 @@ def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, a
         unit = job_of(visit).equalizer
         faders = result.card.get(side, result.card.get("both", ()))
         decimals = CardView("", (), unit.range_db, unit.step_db).decimals
-        for place, fader in enumerate(faders, 1):
+        # What brings most comes first: who has two minutes sets the first five.
+        places = {fader.hz: place for place, fader in enumerate(faders, 1)}
+        for fader in sorted(faders, key=lambda fader: fader.order or len(faders) + 1):
+            place = places[fader.hz]
             key = f"fader.{side}.{fader.hz:g}"
             entry = visit.entries.get(key, Entry())
             # One that stands off the card is to be set too, back to 0 if need be.
