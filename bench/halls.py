@@ -13,7 +13,6 @@ import hashlib
 import pickle
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -353,7 +352,7 @@ def cell_powers(left, right):
     rows = []
     for power in (np.abs(left) ** 2, np.abs(right) ** 2, 2 * (left * right.conj()).real):
         area = np.append(0, np.cumsum(np.diff(log_hz) * 0.5 * (power[2:] + power[1:-1])))
-        rows.append((np.interp(upper, log_hz, area) - np.interp(lower, log_hz, area)))
+        rows.append(np.interp(upper, log_hz, area) - np.interp(lower, log_hz, area))
     return np.array(rows) / (np.log(10) / 10)
 
 
@@ -391,7 +390,7 @@ def kept(seed: int) -> Hall:
     mark = hashlib.sha256(Path(__file__).read_bytes()).hexdigest()[:12]
     path = CACHE / f"{mark}-{seed}.pickle"
     if path.exists():
-        return pickle.loads(path.read_bytes())  # noqa: S301 - our own file
+        return pickle.loads(path.read_bytes())
     hall = made(seed)
     CACHE.mkdir(parents=True, exist_ok=True)
     path.write_bytes(pickle.dumps(hall))

@@ -27,21 +27,21 @@ from dataclasses import dataclass
 from functools import partial
 from unittest import mock
 
-import halls
 import numpy as np
-from halls import Hall
 
+import halls
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.transfer import Response
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.equalizer.solver import Wanted, all_faders
 from evenhall.hall.setting import Room
-from evenhall.verdict import estimate, judge, patterns
+from evenhall.verdict import estimate, judge
 from evenhall.verdict.loss import judged_share
 from evenhall.verdict.move import Stage
 from evenhall.verdict.take import Take, nan_mean
 from evenhall.verdict.target import target_db, target_points
+from halls import Hall
 
 FIRST_SEED, COUNT = 1000, 120
 RIVALS = ("no card", "copying", "copying at 0.7", "middle copied")

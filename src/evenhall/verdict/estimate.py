@@ -65,8 +65,9 @@ class Posterior:
 
     @property
     def sd_db(self) -> FloatArray:
-        """One standard deviation of each band, shape (31,)."""
-        return np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
+        """One standard deviation of each band against 200 Hz to 4 kHz, shape (31,)."""
+        against = np.eye(BAND_COUNT) - ALIGN_BANDS / ALIGN_BANDS.sum()
+        return np.sqrt(np.maximum(np.diag(against @ self.covariance @ against.T), 0.0))
 
 
 @dataclass(frozen=True, eq=False)
