@@ -328,6 +328,7 @@ def _proof(verdict: Verdict) -> out.Proof | None:
             for k in np.flatnonzero(counted)
         ),
         faders_wrong=_wrong(proof.faders_wrong),
+        unlike_scale=None if proof.unlike_scale is None else proof.unlike_scale.text,
     )
 
 
@@ -357,6 +358,7 @@ def _by_cable(verdict: Verdict) -> tuple[out.CableProof, ...]:
                 for k in np.flatnonzero(np.isfinite(one.did_db))
             ),
             faders_wrong=_wrong(one.faders_wrong),
+            unlike_scale=None if one.unlike_scale is None else one.unlike_scale.text,
         )
         for one in verdict.by_cable
     )

@@ -343,6 +343,7 @@ class Proof(_Model):
     holds: bool
     bands: tuple[ProofBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
+    unlike_scale: str | None = None  # what the unit does otherwise than its scale says
 
 
 class CableBand(_Model):
@@ -363,6 +364,7 @@ class CableProof(_Model):
     text: str
     bands: tuple[CableBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
+    unlike_scale: str | None = None
 
 
 class Speech(_Model):

@@ -22,7 +22,7 @@ from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, level_range_hz
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.robust import Recipe, robust_card
-from evenhall.verdict.standing import correcting_move
+from evenhall.verdict.standing import correcting_moves
 from evenhall.verdict.take import SpotResponse, Take, as_played, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
@@ -179,14 +179,19 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
 
 
 def _correcting(proof: Proof | None, by_cable: Sequence[CableProof]) -> tuple[Move, ...]:
-    """List the moves of the faders that stand wrong; what a cable says goes before the air."""
+    """List the moves of what stands wrong; what a cable says goes before the air.
+
+    Where the proof holds the air asks for nothing first: see `worklist()`.
+    """
     moves = cable_moves(by_cable)
-    if proof is None:
+    if proof is None or proof.holds:
         return moves
     told = {one.side for one in by_cable}
-    return moves + tuple(
-        correcting_move(fader) for fader in proof.faders_wrong if fader.side not in told
-    )
+    scale = proof.unlike_scale
+    if scale is not None and told.intersection(fader.side for fader in scale.faders):
+        scale = None
+    hand = [fader for fader in proof.faders_wrong if fader.side not in told]
+    return moves + correcting_moves(hand, scale)
 
 
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
@@ -228,6 +233,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         after = spot_responses(takes, state="after")
         proof = prove(mains, after, card, rt60_s=rt60_s)
     by_cable = cable_proofs(every, card)
+    correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)
     return Verdict(
         takes=tuple(every),
@@ -239,7 +245,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         patterns=patterns,
         card=card,
         forecast=outlook,
-        moves=_correcting(proof, by_cable)
+        moves=correcting
         + worklist(
             takes=every,
             spots=spots,
@@ -248,6 +254,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             patterns=patterns,
             card=card,
             forecast=outlook,
+            proof=proof if not correcting else None,
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),
         ),

@@ -17,6 +17,8 @@ from evenhall.verdict.common import CommonResponse
 from evenhall.verdict.evenness import Match
 from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
+from evenhall.verdict.proof import Proof
+from evenhall.verdict.standing import correcting_moves
 from evenhall.verdict.take import SpotResponse, Take, is_main
 from evenhall.verdict.words import count_text, hz_text, join_words
 
@@ -213,7 +215,7 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
     ]
 
 
-def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
+def _equalize(card: Card | None, forecast: Forecast | None, proof: Proof | None) -> list[Move]:
     if card is None or forecast is None or not np.isfinite(forecast.rms_after_db):
         return []
     moved = {
@@ -227,6 +229,13 @@ def _equalize(card: Card | None, forecast: Forecast | None) -> list[Move]:
                 "target.",
             )
         ]
+    if proof is not None and proof.holds:
+        leave = Move(
+            "leave",
+            "Leave the equalizer as it stands: the card is set and proven, "
+            f"{proof.rms_db:.1f} dB from its target instead of {forecast.rms_before_db:.1f} dB.",
+        )
+        return [*correcting_moves(proof.faders_wrong, proof.unlike_scale)] or [leave]
     if "both" in moved:
         count = moved["both"]
         what = (
@@ -262,12 +271,14 @@ def worklist(
     patterns: Sequence[Pattern],
     card: Card | None,
     forecast: Forecast | None,
+    proof: Proof | None = None,
     hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done.
 
-    `hands` are those of the loudspeakers' stance, `timing` those of subs and delays.
+    `hands` are those of the loudspeakers' stance, `timing` those of subs and delays. `proof` is
+    that of the card, unless something speaks against it.
     """
     differ = _unlike(match)
     return (
@@ -283,5 +294,5 @@ def worklist(
         *timing,
         *_more_takes(patterns, common),
         *_leave(patterns),
-        *_equalize(card, forecast),
+        *_equalize(card, forecast, proof),
     )
