@@ -110,7 +110,11 @@ def _ringing(verdict: Verdict) -> tuple[out.Ringing, ...]:
                 )
                 for band in place.ringing.bands[:SAID_COUNT]
             ),
-            text=" ".join(ringing_texts(place.ringing, with_card=bool(verdict.card))),
+            text=" ".join(
+                ringing_texts(
+                    place.ringing, with_card=verdict.card is not None, raised=place.raised
+                )
+            ),
         )
         for place in verdict.ringing
     )

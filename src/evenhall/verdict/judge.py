@@ -160,7 +160,7 @@ def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ..
         return ()
     from evenhall.verdict.ringing import ringing_at  # seldom wanted
 
-    return ringing_at(takes, None if card is None else card.gain_db)
+    return ringing_at(takes, card)
 
 
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
