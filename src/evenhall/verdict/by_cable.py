@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer.checking import changes_against
 from evenhall.verdict.card import Card
 from evenhall.verdict.move import Move
 from evenhall.verdict.standing import (
@@ -169,6 +168,8 @@ def _proof(take: Take, card: Card) -> CableProof:
 
 
 def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
+    from evenhall.equalizer.checking import changes_against  # slow to import: it learns units, too
+
     if np.nanmax(asked_db) - np.nanmin(asked_db) <= DEAF_DB:
         return ""
     if np.nanmax(did_db) - np.nanmin(did_db) < DEAF_DB:
