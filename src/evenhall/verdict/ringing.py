@@ -64,7 +64,7 @@ class RingingBand:
     above_band_db : float
         How far it lies over its own band.
     card_db : float
-        What the card does there; 0 without a card.
+        What the card does there, re its own mean over 200 Hz to 4 kHz; 0 without a card.
     """
 
     band_hz: float
@@ -125,6 +125,8 @@ def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None
     if not (asked.any() and mean_of.any()):
         return Ringing((), float("nan"), 0.0)
     card_db = np.zeros(BAND_COUNT) if card_gain_db is None else np.asarray(card_gain_db)
+    card_mean_db = float(card_db[mean_of].mean())
+    card_db = card_db - card_mean_db
     mean_db = float(levels.level_db[mean_of].mean())
     n_fft = fft.next_fast_len(response.impulse.size, real=True)
     spectrum = fft.rfft(response.impulse, n_fft)
@@ -152,12 +154,12 @@ def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None
         return Ringing((), float("nan"), 0.0)
     found.sort(key=lambda band: -band.over_db)
     with_card = max(found, key=lambda band: band.over_db + band.card_db)
-    alone_db = found[0].over_db - (with_card.over_db + with_card.card_db)
+    gain_db = found[0].over_db - (with_card.over_db + with_card.card_db)
     return Ringing(
         bands=tuple(found),
         first_with_card_hz=with_card.band_hz,
-        card_gain_db=alone_db + float(card_db[mean_of].mean()),
-        card_alone_db=alone_db,
+        card_gain_db=gain_db,
+        card_alone_db=gain_db - card_mean_db,
     )
 
 
@@ -235,9 +237,11 @@ def ringing_texts(
         texts.append("The card neither helps nor hurts there.")
         return tuple(texts)
     band = first[0]
+    card_mean_db = gain_db - ringing.card_alone_db
     if gain_db > 0.0:
-        cuts = band.card_db < 0.0
-        does = f"takes {-band.card_db:.1f} dB off" if cuts else "raises the rest more than"
+        does_db = band.card_db + card_mean_db
+        cuts = does_db < 0.0
+        does = f"takes {-does_db:.1f} dB off" if cuts else "raises the rest more than"
         texts.append(
             f"The card helps: it {does} {hz_text(band.band_hz)} and leaves {gain_db:.1f} dB more "
             f"before it rings, at the same loudness. Then {_next(ringing)}."
@@ -247,14 +251,13 @@ def ringing_texts(
     # What is turned up again for the card's cuts is not the card's doing.
     less_db = min(-gain_db, -ringing.card_alone_db)
     if less_db < NOTABLE_DB:
-        make_up_db = ringing.card_alone_db - gain_db
         texts.append(
             "The card itself makes nothing ring sooner. Turned up again by "
-            f"{make_up_db:.1f} dB for what it cuts, {hz_text(hurt.band_hz)} rings first, with "
+            f"{-card_mean_db:.1f} dB for what it cuts, {hz_text(hurt.band_hz)} rings first, with "
             f"{-gain_db:.1f} dB less than without it. Cut there on the talker's own channel."
         )
         return tuple(texts)
-    what = f"it lifts {hz_text(hurt.band_hz)} by {hurt.card_db:.1f} dB"
+    what = f"it lifts {hz_text(hurt.band_hz)} by {hurt.card_db + card_mean_db:.1f} dB"
     cure = "Cut there on the talker's own channel"
     if raised is not None:
         what = f"its {hz_text(raised[0])} fader is raised by {raised[1]:g} dB"
