@@ -15,6 +15,7 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 from evenhall import __version__
+from evenhall.acoustics.stimulus import pink_noise
 from evenhall.cli import app, main
 from evenhall.errors import InputError
 from evenhall.job.folder import Equalizer
@@ -488,6 +489,39 @@ def test_help_imports_nothing_slow():
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert ended.stdout == "[]\n", ended.stderr
+
+
+def test_tune_from_files_to_sheet_loads_no_optimizer(tmp_path):
+    """Of scipy it needs the transforms and one special function; the rest takes time to load."""
+    played = pink_noise(3.0, rate_hz=48_000, seed=1)
+    lines = [
+        "[venue]",
+        'name = "Small"',
+        "[audience]",
+        "first_row_m = 2.0",
+        "last_row_m = 9.0",
+        "[rig]",
+        "speaker_height_m = 1.8",
+        "low_limit_hz = 55.0",
+    ]
+    for side, state in (("left", "before"), ("right", "before"), ("left", "after")):
+        name = f"{side}-{state}.wav"
+        heard = 0.5 * played + 0.3 * np.roll(played, 40)
+        soundfile.write(tmp_path / name, np.stack([heard, played], axis=1), 48_000)
+        lines += ["[[take]]", f'file = "{name}"', f'side = "{side}"', f'state = "{state}"']
+        lines += ['spot = "front"', "reference_channel = 2"]
+    (tmp_path / "job.toml").write_text("\n".join(lines))
+    code = (
+        "import sys\n"
+        "from evenhall.cli import main\n"
+        f"sys.argv = ['evenhall', 'tune', {str(tmp_path)!r}]\n"
+        "try:\n    main()\nexcept SystemExit as ended:\n    assert not ended.code\n"
+        "loaded = {'scipy.optimize', 'scipy.signal', 'scipy.interpolate'} & set(sys.modules)\n"
+        "print('loaded:', sorted(loaded))"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert (tmp_path / "out" / "sheet.pdf").is_file(), ended.stderr
+    assert ended.stdout.endswith("loaded: []\n")
 
 
 @pytest.mark.parametrize(("wish", "threads"), [({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")])

@@ -443,10 +443,19 @@ def proven(tmp_path_factory):
 def test_takes_after_the_work_change_nothing_but_the_proof(proven):
     before, after, wrong = proven
     for result in (after, wrong):
-        for name in set(before) - {"takes", "proof"}:
+        for name in set(before) - {"takes", "proof", "moves"}:
             assert result[name] == before[name], name
         assert result["takes"][:6] == before["takes"]
         assert {take["state"] for take in result["takes"][6:]} == {"after"}
+
+
+def test_card_that_is_proven_is_not_asked_for_again(proven):
+    before, after, wrong = proven
+    assert wrong["moves"] == before["moves"]
+    assert before["moves"][-1]["kind"] == "equalize"
+    assert after["moves"][:-1] == before["moves"][:-1]
+    assert after["moves"][-1]["kind"] == "leave"
+    assert "the card is set and proven" in after["moves"][-1]["text"]
 
 
 def test_card_that_was_set_is_proven(proven):
@@ -468,7 +477,14 @@ def test_card_set_the_wrong_way_is_not_proven(proven):
 def test_figures_of_the_proof_are_those_of_its_bands(proven):
     for result in proven[1:]:
         proof = result["proof"]
-        assert set(proof) == {"rms_db", "forecast_error_db", "holds", "bands", "faders_wrong"}
+        assert set(proof) == {
+            "rms_db",
+            "forecast_error_db",
+            "holds",
+            "bands",
+            "faders_wrong",
+            "unlike_scale",
+        }
         figures = {
             name: np.array([band[name] for band in proof["bands"]])
             for name in ("measured_db", "forecast_db", "target_db", "weight")

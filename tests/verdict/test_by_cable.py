@@ -71,6 +71,23 @@ def test_any_fader_3_db_off_is_named_95_times_in_100(before):
     assert named >= 95
 
 
+def test_fader_off_alike_on_both_channels_is_the_units_scale(before):
+    """One check for both, in place of two corrections; what one hand set wrong stays with it."""
+    left = by_cable(stands(before, {16000.0: -4.0, 630.0: 3.0}))
+    right = by_cable(stands(before, {16000.0: -3.5}), side="right")
+    verdict = judged(*before, left, right)
+    first, second = verdict.by_cable
+    assert [fader.hz for fader in first.faders_wrong] == [630.0]
+    assert second.faders_wrong == ()
+    assert not second.holds
+    check, correction = verdict.moves[:2]
+    assert (check.kind, correction.kind) == ("check", "equalize")
+    assert "does not do what its scale says at 16 kHz: learn it" in check.text
+    assert "learn it" in second.text
+    assert [move.text for move in verdict.moves].count(check.text) == 1
+    assert not any("16 kHz fader" in move.text for move in verdict.moves)
+
+
 def test_last_take_by_cable_of_a_side_counts(before):
     wrong, right = by_cable(stands(before, {630.0: 4.0})), by_cable(stands(before))
     assert not proof_of(before, right, wrong).holds
@@ -124,8 +141,7 @@ def test_unit_that_is_another_is_told_as_a_whole(before):
 
 def test_cable_goes_before_the_air(before):
     """After takes with a fader wrong by ear, and a cable that says another: the cable's is told."""
-    in_the_air = FAULTS + stands(before, {1000.0: 6.0})
-    after = visit(in_the_air, state="after")
+    after = visit(FAULTS + stands(before, {1000.0: 12.0}), sides=("left",), state="after")
     assert "1 kHz fader of left" in judged(*before, *after).moves[0].text
     verdict = judged(*before, *after, by_cable(stands(before, {630.0: 4.0})))
     lines = [move.text for move in verdict.moves if move.before.get("fader_db") is not None]

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.equalizer.graphic import band_gain_db
 from evenhall.verdict.card import weighted_rms_db
 from evenhall.verdict.proof import Proof, prove
 from evenhall.verdict.target import target_db, target_points
-from verdict.builders import flat, judged, spots_of, visit
+from verdict.builders import flat, judged, spots_of, take, visit
 
 FAULTS = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0, 3150.0: 4.0, 4000.0: 2.0})
 
@@ -40,6 +41,37 @@ def test_card_that_does_what_was_forecast(before):
     assert proof.forecast_error_db == pytest.approx(0.0, abs=0.01)
     assert proof.rms_db == pytest.approx(before[1].forecast.rms_after_db, abs=0.01)
     assert proof.holds
+
+
+def test_proof_that_holds_asks_for_no_fader_again(before):
+    """One fader of left 3 dB off: the seats are as promised all the same."""
+    takes, verdict = before
+    gain = verdict.card.gain_db("left")
+    bent = gain + band_gain_db(verdict.card.unit, 3.0 * (verdict.card.unit.nominal_hz == 1000.0))
+    after = [
+        *after_takes(FAULTS + bent, sides=("left",)),
+        *after_takes(FAULTS + gain, sides=("right",)),
+    ]
+    later = judged(*takes, *after)
+    assert later.proof.holds
+    assert later.proof.faders_wrong == ()
+    assert [move for move in later.moves if move.kind == "equalize"] == []
+    assert any(move.kind == "equalize" for move in verdict.moves)
+    assert later.moves[-1].kind == "leave"
+    assert later.moves[-1].text.startswith(
+        "Leave the equalizer as it stands: the card is set and proven, "
+    )
+
+
+def test_cable_that_speaks_against_a_held_proof_is_followed(before):
+    takes, verdict = before
+    gain = verdict.card.gain_db("left")
+    bent = gain + band_gain_db(verdict.card.unit, 4.0 * (verdict.card.unit.nominal_hz == 1000.0))
+    made = take(bent, side="left", spot="cable", state="after", uncertainty_db=0.02)
+    later = judged(*takes, *after_takes(FAULTS + gain), replace(made, at="cable"))
+    assert later.proof.holds
+    assert later.moves[0].text.startswith("The 1 kHz fader of left stands about 4 dB too high.")
+    assert not any("set and proven" in move.text for move in later.moves)
 
 
 def test_level_of_the_takes_after_the_work_is_free(before):
@@ -127,10 +159,10 @@ def test_takes_after_the_work_change_no_other_part(before):
     assert later.card.solutions.keys() == verdict.card.solutions.keys()
     assert later.card.gain_db("left") == pytest.approx(verdict.card.gain_db("left"))
     assert later.patterns == verdict.patterns
-    # Faders that stand wrong come first; what the takes before the work asked for stays.
-    corrections = tuple(fader.text for fader in later.proof.faders_wrong)
-    assert tuple(move.text for move in later.moves[: len(corrections)]) == corrections
-    assert later.moves[len(corrections) :] == verdict.moves
+    # What stands wrong comes first (both sides alike: the unit); what was asked for stays.
+    assert later.proof.faders_wrong == ()
+    assert later.moves[0].text == later.proof.unlike_scale.text
+    assert later.moves[1:] == verdict.moves
     assert later.forecast.rms_after_db == verdict.forecast.rms_after_db
 
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import BAND_COUNT, log_frequency_mean
-from evenhall.verdict.ringing import likely_ringing, ringing_texts
-from verdict.builders import at, flat, response
+from evenhall.equalizer.graphic import band_gain_db
+from evenhall.verdict.ringing import likely_ringing, ringing_at, ringing_texts
+from verdict.builders import at, flat, judged, response, take, visit
 
 RATE_HZ = 48_000.0
 
@@ -50,7 +54,7 @@ def test_card_that_cuts_the_first_band_helps_until_the_next():
     assert abs(ringing.card_gain_db - (2.0 - 6.0 / 14.0)) <= 0.15
     assert ringing.first_with_card_hz == 2500.0
     _, text = ringing_texts(ringing, with_card=True)
-    assert text.startswith("The card helps: it takes 5.6 dB off 250 Hz and leaves 1.6 dB more")
+    assert text.startswith("The card helps: it takes 6.0 dB off 250 Hz and leaves 1.6 dB more")
     assert text.endswith("Then 2.5 kHz rings first.")
 
 
@@ -59,8 +63,69 @@ def test_card_that_lifts_a_peak_hurts():
     assert abs(ringing.card_gain_db + (3.0 - 5.0 / 14.0)) <= 0.15
     assert ringing.first_with_card_hz == 2500.0
     _, text = ringing_texts(ringing, with_card=True)
-    assert text.startswith("The card hurts: it lifts 2.5 kHz by 4.6 dB and leaves 2.")
+    assert text.startswith("The card hurts: it lifts 2.5 kHz by 5.0 dB and leaves 2.")
     assert "talker's own channel" in text
+
+
+def on_stage(response_of_take):
+    """A take on stage of left."""
+    return replace(take(flat(), side="left", spot="lectern"), response=response_of_take, at="stage")
+
+
+def card_with(fader_db):
+    """A card whose faders stand so, by nominal frequency; the rest at 0."""
+    made = judged(*visit(flat(0.0, {250.0: 6.0}))).card
+    faders = np.zeros(31)
+    for hz, db in fader_db.items():
+        faders[hz == made.unit.nominal_hz] = db
+    solution = replace(
+        made.solutions["both"], fader_db=faders, gain_db=band_gain_db(made.unit, faders)
+    )
+    return replace(made, solutions={"both": solution})
+
+
+def said_of(card):
+    """What is said of the card at a place that rings at 260 Hz, then at 2.6 kHz."""
+    (place,) = ringing_at([on_stage(LOOP)], card)
+    return ringing_texts(place.ringing, with_card=True, raised=place.raised)[1]
+
+
+CUTS = dict.fromkeys((200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0), -6.0)
+
+
+def test_fader_that_is_raised_is_named_without_what_is_turned_up_for_the_cuts():
+    card = card_with(CUTS | {2500.0: 4.0})
+    text = said_of(card)
+    # So far its band goes up, from 2 dB below the highest peak.
+    less_db = card.gain_db("left")[at(2500.0)] - 2.0
+    found = re.match(
+        r"The card hurts: its 2.5 kHz fader is raised by 4 dB and leaves (\d\.\d) dB less", text
+    )
+    assert float(found[1]) == pytest.approx(less_db, abs=0.15)
+    assert text.endswith("or leave that fader down.")
+
+
+def test_card_that_only_cuts_is_not_blamed_for_what_is_turned_up_again():
+    """250 Hz stays at 0 and is the highest peak; all around it is cut, and turned up again."""
+    cuts = dict.fromkeys((500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0), -8.0)
+    card = card_with(cuts)
+    text = said_of(card)
+    gain_db = card.gain_db("left")
+    assert gain_db.max() <= 0.0
+    assert "fader" not in text
+    assert not text.startswith("The card hurts")
+    assert text.startswith("The card itself makes nothing ring sooner. Turned up again by ")
+    turned_up = float(re.search(r"again by (\d\.\d) dB for what it cuts", text)[1])
+    assert turned_up == pytest.approx(-gain_db[at(200.0) : at(4000.0) + 1].mean(), abs=0.06)
+    less = float(re.search(r"with (\d\.\d) dB less", text)[1])
+    assert less == pytest.approx(turned_up + gain_db[at(250.0)], abs=0.06)
+
+
+def test_fader_above_0_far_from_what_rings_is_not_named():
+    cuts = dict.fromkeys((500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0), -8.0)
+    (place,) = ringing_at([on_stage(LOOP)], card_with(cuts | {8000.0: 3.0}))
+    assert place.ringing.first_with_card_hz == 250.0
+    assert place.raised is None
 
 
 @pytest.mark.parametrize("gain_db", [0.0, -9.0])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
-from evenhall.verdict.standing import did_by_takes, wrong_faders
+from evenhall.verdict.standing import WrongFader, did_by_takes, hand_or_scale, wrong_faders
 from verdict.builders import flat, judged, spots_of, take, visit
 
 DOUBT_DB = np.full(31, 0.3)
@@ -77,18 +77,88 @@ def test_what_no_spot_was_measured_twice_for_is_not_known():
     assert wrong_faders(graphic_unit(31), np.zeros(31), did, doubt, side="left") == ()
 
 
-def test_proof_that_fails_by_one_fader_says_which_and_moves_it():
+def proven(*, left_db, right_db):
+    """Verdict on a visit after which faders stand off by so much, by nominal frequency.
+
+    A side with None was not taken again.
+    """
     unit = graphic_unit(31)
     before = visit(band_gain_db(unit, np.where(unit.nominal_hz == 250.0, 6.0, 0.0)))
     asked = judged(*before).card.solutions["both"].fader_db
-    stands = asked + np.where(unit.nominal_hz == 1000.0, 10.0, 0.0)
-    was = before[0].level_db
-    after = visit(was + band_gain_db(unit, stands), state="after")
-    verdict = judged(*before, *after)
+    after = []
+    for side, off_db in (("left", left_db), ("right", right_db)):
+        if off_db is None:
+            continue
+        stands = asked + sum(np.where(unit.nominal_hz == hz, db, 0.0) for hz, db in off_db.items())
+        did = band_gain_db(unit, np.asarray(stands))
+        after += visit(before[0].level_db + did, sides=(side,), state="after")
+    return judged(*before, *after)
+
+
+def test_proof_that_fails_by_one_fader_says_which_and_moves_it():
+    verdict = proven(left_db={1000.0: 12.0}, right_db=None)
     assert not verdict.proof.holds
-    assert {(f.side, f.hz, f.off_db) for f in verdict.proof.faders_wrong} == {
-        ("left", 1000.0, 10.0),
-        ("right", 1000.0, 10.0),
-    }
-    assert "Move 1 kHz down by 10 dB, to 0." in verdict.moves[0].text
+    (fader,) = verdict.proof.faders_wrong
+    assert (fader.side, fader.hz, fader.off_db) == ("left", 1000.0, 12.0)
+    assert verdict.proof.unlike_scale is None
+    assert "Move 1 kHz down by 12 dB, to 0." in verdict.moves[0].text
     assert verdict.moves[0].kind == "equalize"
+
+
+def test_slip_of_one_side_that_the_mean_hides_is_said_last():
+    verdict = proven(left_db={1000.0: 9.0}, right_db={})
+    assert verdict.proof.holds
+    assert [(f.side, f.hz, f.off_db) for f in verdict.proof.faders_wrong] == [("left", 1000.0, 9.0)]
+    assert "Move 1 kHz down by 9 dB, to 0." in verdict.moves[-1].text
+    assert not any("set and proven" in move.text for move in verdict.moves)
+
+
+def test_fader_off_alike_on_both_sides_is_the_units_scale_and_no_hand():
+    verdict = proven(left_db={1000.0: 10.0}, right_db={1000.0: 9.0})
+    assert not verdict.proof.holds
+    assert verdict.proof.faders_wrong == ()
+    assert [move.kind for move in verdict.moves].count("check") == 1
+    assert verdict.moves[0].kind == "check"
+    assert verdict.moves[0].text == (
+        "See that left and right stand as the card asks: 1 kHz at 0. If so, this unit does not do "
+        "what its scale says at 1 kHz: learn it (Set out, Learn it now, or evenhall learn-unit), "
+        "and tune once more. Both sides are off there alike (+10, +9 dB)."
+    )
+    assert all("stands about" not in move.text for move in verdict.moves)
+
+
+def test_beside_an_unlike_scale_the_fader_that_one_hand_set_wrong_is_moved():
+    verdict = proven(left_db={1000.0: 10.0, 4000.0: -8.0}, right_db={1000.0: 10.0})
+    assert [fader.hz for fader in verdict.proof.unlike_scale.faders] == [1000.0, 1000.0]
+    assert [(f.side, f.hz) for f in verdict.proof.faders_wrong] == [("left", 4000.0)]
+    assert [move.kind for move in verdict.moves[:2]] == ["check", "equalize"]
+
+
+def off(side, hz, off_db):
+    return WrongFader(side, hz, -3.0, -3.0 + off_db)
+
+
+@pytest.mark.parametrize(
+    ("found", "by_scale"),
+    [
+        ([off("left", 1000.0, 3.0)], 0),
+        ([off("left", 1000.0, 3.0), off("right", 1000.0, -3.0)], 0),
+        ([off("left", 1000.0, 3.0), off("right", 1000.0, 5.0)], 0),
+        ([off("left", 1000.0, 3.0), off("right", 1000.0, 4.5)], 2),
+        ([off("left", 1000.0, 3.0), off("right", 1250.0, 3.0)], 0),
+        ([off("left", 1000.0, 3.0), off("left", 4000.0, 3.0)], 0),
+        ([off("left", hz, 3.0) for hz in (250.0, 1000.0, 4000.0)], 3),
+        ([off("left", 250.0, -3.0), off("left", 1000.0, 3.0), off("left", 4000.0, 3.0)], 0),
+        ([off("left", 12500.0, 3.0), off("left", 16000.0, -3.0)], 2),
+        ([off("left", 12500.0, 3.0), off("right", 16000.0, 2.0)], 2),
+        ([off("left", 16000.0, 3.0), off("right", 16000.0, -3.0)], 0),
+        ([off("left", 40.0, 3.0), off("left", 16000.0, 3.0)], 0),
+        ([off("left", 40.0, 2.0), off("left", 63.0, 3.0)], 2),
+        ([], 0),
+    ],
+)
+def test_units_err_alike_one_way_or_at_an_end_and_hands_do_not(found, by_scale):
+    hand, scale = hand_or_scale(found)
+    told = () if scale is None else scale.faders
+    assert len(told) == by_scale
+    assert sorted((*hand, *told), key=found.index) == found

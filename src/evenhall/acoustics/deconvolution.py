@@ -66,6 +66,7 @@ LEAST_BELIEVED = 0.25
 RING_S = 0.4
 # What a sweep with a gap smears: found by simulation, slams 25 dB above the sweep.
 GAP_LEAK = 0.03
+TWOS = 1024  # lengths of transforms are multiples of it
 
 
 @dataclass(frozen=True)
@@ -293,7 +294,8 @@ def _setup(
     top_hz: float,
 ) -> tuple[_Fit, FloatArray]:
     """Flatten both signals by the reference's spectrum and lay them side by side."""
-    n_fft = fft.next_fast_len(recording.size + n_taps, real=True)
+    # A power of two in it: a length of threes and fives alone may take a third longer.
+    n_fft = TWOS * fft.next_fast_len(-(-(recording.size + n_taps) // TWOS), real=True)
     placed = np.zeros(n_fft, dtype=np.float32)
     placed[n_taps : n_taps + recording.size] = recording
     reference_f = fft.rfft(reference, n_fft)

@@ -114,7 +114,11 @@ def _ringing(verdict: Verdict) -> tuple[out.Ringing, ...]:
                 )
                 for band in place.ringing.bands[:SAID_COUNT]
             ),
-            text=" ".join(ringing_texts(place.ringing, with_card=bool(verdict.card))),
+            text=" ".join(
+                ringing_texts(
+                    place.ringing, with_card=verdict.card is not None, raised=place.raised
+                )
+            ),
         )
         for place in verdict.ringing
     )
@@ -337,6 +341,7 @@ def _proof(verdict: Verdict) -> out.Proof | None:
             for k in np.flatnonzero(counted)
         ),
         faders_wrong=_wrong(proof.faders_wrong),
+        unlike_scale=None if proof.unlike_scale is None else proof.unlike_scale.text,
     )
 
 
@@ -366,6 +371,7 @@ def _by_cable(verdict: Verdict) -> tuple[out.CableProof, ...]:
                 for k in np.flatnonzero(np.isfinite(one.did_db))
             ),
             faders_wrong=_wrong(one.faders_wrong),
+            unlike_scale=None if one.unlike_scale is None else one.unlike_scale.text,
         )
         for one in verdict.by_cable
     )

@@ -348,6 +348,7 @@ class Proof(_Model):
     takes: int = 0  # after the work, that stand behind it
     bands: tuple[ProofBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
+    unlike_scale: str | None = None  # what the unit does otherwise than its scale says
 
 
 class CableBand(_Model):
@@ -368,6 +369,7 @@ class CableProof(_Model):
     text: str
     bands: tuple[CableBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
+    unlike_scale: str | None = None
 
 
 class Speech(_Model):

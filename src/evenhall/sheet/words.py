@@ -101,7 +101,8 @@ def verdicts(result: Result) -> tuple[Point, ...]:
             f"{_takes(proof.takes)} after the work: the area as a whole is {_db(proof.rms_db)} "
             f"from the target, {_db(proof.forecast_error_db)} from what the card promised."
         )
-        body = " ".join([body, *(fader.text for fader in proof.faders_wrong)])
+        scale = [proof.unlike_scale] if proof.unlike_scale else []
+        body = " ".join([body, *scale, *(fader.text for fader in proof.faders_wrong)])
         points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
     points += [
         Point("By cable " + _state(one.holds), one.text[:1].upper() + one.text[1:], one.holds)

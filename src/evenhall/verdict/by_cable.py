@@ -6,16 +6,21 @@ Start at `cable_proofs()`. What was asked is held against what the unit did; its
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer.checking import changes_against
 from evenhall.verdict.card import Card
 from evenhall.verdict.move import Move
-from evenhall.verdict.standing import WrongFader, correcting_move, wrong_faders
+from evenhall.verdict.standing import (
+    UnlikeScale,
+    WrongFader,
+    correcting_moves,
+    hand_or_scale,
+    wrong_faders,
+)
 from evenhall.verdict.take import Take
 from evenhall.verdict.words import hz_text
 
@@ -48,6 +53,8 @@ class CableProof:
     faders_wrong : tuple of WrongFader
     fault : str
         What is wrong with the whole of it, and what to do; empty where nothing is.
+    unlike_scale : UnlikeScale or None
+        What is off by no hand's doing, here and on the other side.
     """
 
     side: str
@@ -56,6 +63,7 @@ class CableProof:
     asked_db: FloatArray
     faders_wrong: tuple[WrongFader, ...]
     fault: str
+    unlike_scale: UnlikeScale | None = None
 
     @property
     def rms_db(self) -> float:
@@ -65,15 +73,17 @@ class CableProof:
     @property
     def holds(self) -> bool:
         """Whether the faders stand as the card asks."""
-        return not self.fault and not self.faders_wrong and self.rms_db <= HOLDS_DB
+        named = self.fault or self.faders_wrong or self.unlike_scale
+        return not named and self.rms_db <= HOLDS_DB
 
     @property
     def text(self) -> str:
         """Say how it stands, in a sentence or two."""
         if self.fault:
             return f"{self.side}, by cable: {self.fault}"
-        if self.faders_wrong:
-            lines = " ".join(fader.text for fader in self.faders_wrong)
+        named = (self.unlike_scale, *self.faders_wrong)
+        lines = " ".join(one.text for one in named if one is not None)
+        if lines:
             return f"{self.side}, by cable: {self.rms_db:.1f} dB from the card. {lines}"
         if self.holds:
             return f"{self.side}, by cable: as the card asks, within {self.rms_db:.1f} dB (rms)."
@@ -103,7 +113,17 @@ def cable_proofs(takes: Sequence[Take], card: Card | None) -> tuple[CableProof, 
     if card is None or not card.solutions:
         return ()
     last = {take.side: take for take in takes if take.at == "cable" and take.usable}
-    return tuple(_proof(take, card) for take in last.values() if _has_card(card, take.side))
+    proofs = [_proof(take, card) for take in last.values() if _has_card(card, take.side)]
+    _, scale = hand_or_scale([fader for proof in proofs for fader in proof.faders_wrong])
+    return tuple(_with_scale(proof, scale) for proof in proofs)
+
+
+def _with_scale(proof: CableProof, scale: UnlikeScale | None) -> CableProof:
+    """Take from a side's wrong faders what is the unit's own doing."""
+    if scale is None or not set(proof.faders_wrong) & set(scale.faders):
+        return proof
+    hand = tuple(fader for fader in proof.faders_wrong if fader not in scale.faders)
+    return replace(proof, faders_wrong=hand, unlike_scale=scale)
 
 
 def _has_card(card: Card, side: str) -> bool:
@@ -148,6 +168,8 @@ def _proof(take: Take, card: Card) -> CableProof:
 
 
 def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
+    from evenhall.equalizer.checking import changes_against  # slow to import: it learns units, too
+
     if np.nanmax(asked_db) - np.nanmin(asked_db) <= DEAF_DB:
         return ""
     if np.nanmax(did_db) - np.nanmin(did_db) < DEAF_DB:
@@ -165,9 +187,9 @@ def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
 
 def cable_moves(proofs: Sequence[CableProof]) -> tuple[Move, ...]:
     """List what is to be done before the sides stand as the card asks."""
-    moves: list[Move] = []
-    for proof in proofs:
-        if proof.fault:
-            moves.append(Move("check", proof.text[:1].upper() + proof.text[1:]))
-        moves += [correcting_move(fader) for fader in proof.faders_wrong]
-    return tuple(moves)
+    faults = [
+        Move("check", proof.text[:1].upper() + proof.text[1:]) for proof in proofs if proof.fault
+    ]
+    hand = [fader for proof in proofs for fader in proof.faders_wrong]
+    scale = next((proof.unlike_scale for proof in proofs if proof.unlike_scale), None)
+    return (*faults, *correcting_moves(hand, scale))

@@ -20,7 +20,7 @@ from evenhall.verdict.headroom import Headroom, headroom
 from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns
 from evenhall.verdict.proof import Proof, prove
-from evenhall.verdict.standing import correcting_move
+from evenhall.verdict.standing import correcting_moves
 from evenhall.verdict.take import SpotResponse, Take, as_played, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
@@ -156,7 +156,7 @@ def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ..
         return ()
     from evenhall.verdict.ringing import ringing_at  # seldom wanted
 
-    return ringing_at(takes, None if card is None else card.gain_db)
+    return ringing_at(takes, card)
 
 
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
@@ -175,14 +175,19 @@ def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
 
 
 def _correcting(proof: Proof | None, by_cable: Sequence[CableProof]) -> tuple[Move, ...]:
-    """List the moves of the faders that stand wrong; what a cable says goes before the air."""
+    """List the moves of what stands wrong; what a cable says goes before the air.
+
+    Where the proof holds the air asks for nothing first: see `worklist()`.
+    """
     moves = cable_moves(by_cable)
-    if proof is None:
+    if proof is None or proof.holds:
         return moves
     told = {one.side for one in by_cable}
-    return moves + tuple(
-        correcting_move(fader) for fader in proof.faders_wrong if fader.side not in told
-    )
+    scale = proof.unlike_scale
+    if scale is not None and told.intersection(fader.side for fader in scale.faders):
+        scale = None
+    hand = [fader for fader in proof.faders_wrong if fader.side not in told]
+    return moves + correcting_moves(hand, scale)
 
 
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
@@ -217,6 +222,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         heights = headroom(card, area)
         proof = prove(area, spot_responses(takes, state="after"), card)
     by_cable = cable_proofs(every, card)
+    correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)
     return Verdict(
         takes=tuple(every),
@@ -228,7 +234,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         patterns=patterns,
         card=card,
         forecast=outlook,
-        moves=_correcting(proof, by_cable)
+        moves=correcting
         + worklist(
             takes=every,
             spots=spots,
@@ -236,6 +242,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             area=area,
             patterns=patterns,
             card=card,
+            proof=proof if not correcting else None,
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),
         ),

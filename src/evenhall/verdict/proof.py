@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from evenhall.verdict.card import Card
 from evenhall.verdict.estimate import Estimate, lined_up
 from evenhall.verdict.loss import judged_share, weighted_rms_db
-from evenhall.verdict.standing import WrongFader, did_by_takes, wrong_faders
+from evenhall.verdict.standing import (
+    LEAST_OFF_DB,
+    UnlikeScale,
+    WrongFader,
+    did_by_takes,
+    hand_or_scale,
+    wrong_faders,
+)
 from evenhall.verdict.take import SpotResponse, align_level_db, nan_mean
 
 __all__ = ["Proof", "prove"]
@@ -20,6 +27,9 @@ FloatArray = NDArray[np.float64]
 
 WORSE_THAN_FORECAST_DB = 1.0
 FORECAST_ERROR_DB = 1.5
+# Where the seats have what was promised, less than this is not worth another walk to the rack;
+# more of it on one side is a slip that the mean of both hides.
+SLIP_DB = 6.0
 
 
 @dataclass(frozen=True)
@@ -37,7 +47,10 @@ class Proof:
     takes : int
         How many after the work stand behind it.
     faders_wrong : tuple of WrongFader
-        Faders that seem to stand otherwise than the card asks.
+        Faders that seem to stand otherwise than the card asks; where the proof holds, only
+        those that are off by 6 dB or more.
+    unlike_scale : UnlikeScale or None
+        What is off by no hand's doing.
     """
 
     measured_db: FloatArray
@@ -47,6 +60,7 @@ class Proof:
     forecast_error_db: float
     takes: int
     faders_wrong: tuple[WrongFader, ...] = ()
+    unlike_scale: UnlikeScale | None = None
 
     @property
     def holds(self) -> bool:
@@ -58,8 +72,12 @@ class Proof:
 
 
 def _faders_wrong(
-    was: Sequence[SpotResponse], now: Sequence[SpotResponse], card: Card, low_hz: float
-) -> tuple[WrongFader, ...]:
+    was: Sequence[SpotResponse],
+    now: Sequence[SpotResponse],
+    card: Card,
+    low_hz: float,
+    least_off_db: float,
+) -> list[WrongFader]:
     found: list[WrongFader] = []
     for side in dict.fromkeys(spot.side for spot in now):
         solution = card.solutions.get("both") or card.solutions.get(side)
@@ -68,8 +86,15 @@ def _faders_wrong(
             # Only where the loudspeakers give enough.
             judged = judged_share(low_hz) > 0
             did = np.where(judged, did - card.strip_db(side), np.nan)
-            found += wrong_faders(card.unit_of(side), solution.fader_db, did, doubt, side=side)
-    return tuple(found)
+            found += wrong_faders(
+                card.unit_of(side),
+                solution.fader_db,
+                did,
+                doubt,
+                side=side,
+                least_off_db=least_off_db,
+            )
+    return found
 
 
 def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | None:
@@ -101,12 +126,16 @@ def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | 
         return np.asarray(area.target + level - align_level_db(level))
 
     known = np.isfinite(measured)
-    return Proof(
+    proof = Proof(
         measured_db=lined(measured),
         forecast_db=lined(np.where(known, promised, np.nan)),
         rms_db=weighted_rms_db(measured, card.weight),
         forecast_rms_db=weighted_rms_db(np.where(known, promised, np.nan), card.weight),
         forecast_error_db=weighted_rms_db(strays, card.weight),
         takes=sum(len(spot.takes) for spot in now.values()),
-        faders_wrong=_faders_wrong(was, list(now.values()), card, area.low_hz),
     )
+    least_off_db = SLIP_DB if proof.holds else LEAST_OFF_DB
+    hand, scale = hand_or_scale(
+        _faders_wrong(was, list(now.values()), card, area.low_hz, least_off_db)
+    )
+    return replace(proof, faders_wrong=hand, unlike_scale=scale)

@@ -1,6 +1,6 @@
 """Where a microphone on stage would ring, from a take at its place, and what the card does to it.
 
-    ringing_at()        each take on stage, with the card's gain of its side
+    ringing_at()        each take on stage, with the card of its side
     likely_ringing()    bands by the highest peak that the loop gain has in them
     ringing_texts()     the same in sentences
 
@@ -12,7 +12,7 @@ less.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +27,8 @@ from evenhall.acoustics.bands import (
     UPPER_HZ,
 )
 from evenhall.acoustics.transfer import Response
+from evenhall.equalizer.graphic import band_gain_db
+from evenhall.verdict.card import Card
 from evenhall.verdict.take import ALIGN_BANDS, Take
 from evenhall.verdict.words import hz_text, join_words
 
@@ -84,12 +86,16 @@ class Ringing:
         Band that rings first once the card is set; nan where nothing is known.
     card_gain_db : float
         How much more (or, negative, less) gain the card leaves before it rings, at the same
-        loudness of 200 Hz to 4 kHz; 0 without a card.
+        loudness of 200 Hz to 4 kHz: what is turned up again for its cuts is in it. 0 without a
+        card.
+    card_alone_db : float
+        The same with nothing turned up again.
     """
 
     bands: tuple[RingingBand, ...]
     first_with_card_hz: float
     card_gain_db: float
+    card_alone_db: float = 0.0
 
 
 def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None) -> Ringing:
@@ -119,7 +125,8 @@ def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None
     if not (asked.any() and mean_of.any()):
         return Ringing((), float("nan"), 0.0)
     card_db = np.zeros(BAND_COUNT) if card_gain_db is None else np.asarray(card_gain_db)
-    card_db = card_db - card_db[mean_of].mean()
+    card_mean_db = float(card_db[mean_of].mean())
+    card_db = card_db - card_mean_db
     mean_db = float(levels.level_db[mean_of].mean())
     n_fft = fft.next_fast_len(response.impulse.size, real=True)
     spectrum = fft.rfft(response.impulse, n_fft)
@@ -147,52 +154,62 @@ def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None
         return Ringing((), float("nan"), 0.0)
     found.sort(key=lambda band: -band.over_db)
     with_card = max(found, key=lambda band: band.over_db + band.card_db)
+    gain_db = found[0].over_db - (with_card.over_db + with_card.card_db)
     return Ringing(
         bands=tuple(found),
         first_with_card_hz=with_card.band_hz,
-        card_gain_db=found[0].over_db - (with_card.over_db + with_card.card_db),
+        card_gain_db=gain_db,
+        card_alone_db=gain_db - card_mean_db,
     )
 
 
 @dataclass(frozen=True)
 class PlaceRinging:
-    """What one loudspeaker would ring with at one place on stage."""
+    """What one loudspeaker would ring with at one place on stage.
+
+    `raised` is the fader, in Hz and dB, that lifts what rings first with the card; None where
+    none does.
+    """
 
     side: str
     spot: str
     ringing: Ringing
+    raised: tuple[float, float] | None
 
 
-def ringing_at(
-    takes: Sequence[Take], card_gain_db: Callable[[str], FloatArray] | None
-) -> tuple[PlaceRinging, ...]:
-    """Find it for each usable take that was made on stage.
-
-    Parameters
-    ----------
-    takes : sequence of Take
-        Others are passed over.
-    card_gain_db : callable or None
-        Gives what the card does to the bands of a side, shape (31,).
-    """
-    return tuple(
-        PlaceRinging(
-            take.side,
-            take.spot,
-            likely_ringing(
-                take.response,
-                card_gain_db=None if card_gain_db is None else card_gain_db(take.side),
-            ),
-        )
-        for take in takes
-        if take.at == "stage"
-        and take.state == "before"
-        and take.usable
-        and take.response is not None
-    )
+def ringing_at(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ...]:
+    """Find it for each usable take that was made on stage; others are passed over."""
+    found = []
+    for take in takes:
+        if take.at != "stage" or take.state != "before" or not take.usable or not take.response:
+            continue
+        gain_db = None if card is None else card.gain_db(take.side)
+        ringing = likely_ringing(take.response, card_gain_db=gain_db)
+        raised = None
+        if card is not None and ringing.bands:
+            raised = _raised_fader(card, take.side, ringing.first_with_card_hz)
+        found.append(PlaceRinging(take.side, take.spot, ringing, raised))
+    return tuple(found)
 
 
-def ringing_texts(ringing: Ringing, *, with_card: bool) -> tuple[str, ...]:
+def _raised_fader(card: Card, side: str, band_hz: float) -> tuple[float, float] | None:
+    """Find the fader above 0 that lifts a band most, by itself."""
+    solution = card.solutions.get("both") or card.solutions.get(side)
+    if solution is None:
+        return None
+    unit = card.unit_of(side)
+    (band,) = np.flatnonzero(band_hz == NOMINAL_HZ)
+    up_db = np.maximum(solution.fader_db, 0.0)
+    lifts_db = [float(band_gain_db(unit, alone)[band]) for alone in np.diag(up_db)]
+    most = int(np.argmax(lifts_db))
+    if lifts_db[most] < NOTABLE_DB:
+        return None
+    return float(unit.nominal_hz[most]), float(up_db[most])
+
+
+def ringing_texts(
+    ringing: Ringing, *, with_card: bool, raised: tuple[float, float] | None = None
+) -> tuple[str, ...]:
     """Say where it rings first, and whether the card helps or hurts.
 
     Parameters
@@ -200,6 +217,8 @@ def ringing_texts(ringing: Ringing, *, with_card: bool) -> tuple[str, ...]:
     ringing : Ringing
     with_card : bool
         Whether a card was given.
+    raised : tuple of (float, float), optional
+        As `PlaceRinging` has it.
     """
     if not ringing.bands:
         return ("Where it would ring cannot be told: no band of the take on stage is usable.",)
@@ -218,17 +237,33 @@ def ringing_texts(ringing: Ringing, *, with_card: bool) -> tuple[str, ...]:
         texts.append("The card neither helps nor hurts there.")
         return tuple(texts)
     band = first[0]
+    card_mean_db = gain_db - ringing.card_alone_db
     if gain_db > 0.0:
+        does_db = band.card_db + card_mean_db
+        cuts = does_db < 0.0
+        does = f"takes {-does_db:.1f} dB off" if cuts else "raises the rest more than"
         texts.append(
-            f"The card helps: it takes {-band.card_db:.1f} dB off {hz_text(band.band_hz)} and "
-            f"leaves {gain_db:.1f} dB more before it rings. Then {_next(ringing)}."
+            f"The card helps: it {does} {hz_text(band.band_hz)} and leaves {gain_db:.1f} dB more "
+            f"before it rings, at the same loudness. Then {_next(ringing)}."
         )
         return tuple(texts)
     hurt = next(b for b in ringing.bands if b.band_hz == ringing.first_with_card_hz)
+    # What is turned up again for the card's cuts is not the card's doing.
+    less_db = min(-gain_db, -ringing.card_alone_db)
+    if less_db < NOTABLE_DB:
+        texts.append(
+            "The card itself makes nothing ring sooner. Turned up again by "
+            f"{-card_mean_db:.1f} dB for what it cuts, {hz_text(hurt.band_hz)} rings first, with "
+            f"{-gain_db:.1f} dB less than without it. Cut there on the talker's own channel."
+        )
+        return tuple(texts)
+    what = f"it lifts {hz_text(hurt.band_hz)} by {hurt.card_db + card_mean_db:.1f} dB"
+    cure = "Cut there on the talker's own channel"
+    if raised is not None:
+        what = f"its {hz_text(raised[0])} fader is raised by {raised[1]:g} dB"
+        cure += ", or leave that fader down"
     texts.append(
-        f"The card hurts: it lifts {hz_text(hurt.band_hz)} by {hurt.card_db:.1f} dB and leaves "
-        f"{-gain_db:.1f} dB less before it rings. Cut there on the talker's own channel, or leave "
-        "that fader down."
+        f"The card hurts: {what} and leaves {less_db:.1f} dB less before it rings. {cure}."
     )
     return tuple(texts)
 

@@ -2,7 +2,8 @@
 
 What the unit did is measured, in the air (after less before, at the same spots:
 `did_by_takes()`) or by cable. A few wrong faders are looked for, one after the other, as the
-unit's own model says that they would show.
+unit's own model says that they would show. What a hand did and what the unit itself does
+otherwise than its scale says are parted by `hand_or_scale()`.
 """
 
 from __future__ import annotations
@@ -17,9 +18,16 @@ from evenhall.acoustics.bands import BAND_COUNT
 from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
-from evenhall.verdict.words import hz_text
+from evenhall.verdict.words import hz_text, join_words
 
-__all__ = ["WrongFader", "correcting_move", "did_by_takes", "wrong_faders"]
+__all__ = [
+    "UnlikeScale",
+    "WrongFader",
+    "correcting_moves",
+    "did_by_takes",
+    "hand_or_scale",
+    "wrong_faders",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,6 +41,12 @@ MODEL_DB = 0.2
 WORST_FIT = 4.0
 TRY_STEP_DB = 0.5  # faders are tried so far apart, then all found ones are settled together
 SETTLE_ROUNDS = 3
+# Hands err on one side, or this way here and that way there; a unit errs alike (common practice,
+# no source).
+ALIKE_DB = 1.5  # between the two sides: what each is known to, and the step that is tried
+SEVERAL = 3  # that err one way
+# Of a range of 20 Hz to 20 kHz: a unit's own band limits bend its outermost faders.
+ENDS_HZ = (63.0, 8000.0)
 
 
 @dataclass(frozen=True)
@@ -61,13 +75,90 @@ class WrongFader:
         )
 
 
-def correcting_move(fader: WrongFader) -> Move:
-    """Give what puts a fader where the card wants it."""
-    return Move(
-        "equalize",
-        fader.text,
-        before={"hz": fader.hz, "fader_db": fader.stands_db},
-        after={"hz": fader.hz, "fader_db": fader.asked_db},
+@dataclass(frozen=True)
+class UnlikeScale:
+    """A unit that does otherwise than its scale says.
+
+    Parameters
+    ----------
+    faders : tuple of WrongFader
+        Those that seem to stand wrong, though it is no hand's doing.
+    why : str
+        What tells that.
+    """
+
+    faders: tuple[WrongFader, ...]
+    why: str
+
+    @property
+    def text(self) -> str:
+        """What to look at and what to do."""
+        sides = join_words(list(dict.fromkeys(fader.side for fader in self.faders)))
+        asked: dict[float, list[str]] = {}
+        for fader in self.faders:
+            asked.setdefault(fader.hz, []).append(f"{fader.asked_db:g}")
+        stand = join_words(
+            [f"{hz_text(hz)} at {' and '.join(dict.fromkeys(at))}" for hz, at in asked.items()]
+        )
+        many = len(self.faders) > 1
+        return (
+            f"See that {sides} {'stand' if many else 'stands'} as the card asks: {stand}. If so, "
+            f"this unit does not do what its scale says at {join_words([*map(hz_text, asked)])}: "
+            "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more. "
+            f"{self.why}"
+        )
+
+
+def hand_or_scale(
+    found: Sequence[WrongFader],
+) -> tuple[tuple[WrongFader, ...], UnlikeScale | None]:
+    """Part the faders that a hand set wrong from what the unit does otherwise than its scale.
+
+    Parameters
+    ----------
+    found : sequence of WrongFader
+        Of all sides.
+
+    Returns
+    -------
+    tuple of WrongFader, UnlikeScale or None
+        Each of `found` is in one of the two.
+    """
+    places_hz = {fader.hz for fader in found}
+    low_hz, high_hz = ENDS_HZ
+    if len(places_hz) > 1 and (max(places_hz) <= low_hz or min(places_hz) >= high_hz):
+        return (), UnlikeScale(tuple(found), "All that is off lies at one end of its range.")
+    if len(places_hz) >= SEVERAL and len({fader.off_db > 0.0 for fader in found}) == 1:
+        way = "high" if found[0].off_db > 0.0 else "low"
+        return (), UnlikeScale(tuple(found), f"All that is off is too {way}.")
+
+    def alike(one: WrongFader, other: WrongFader) -> bool:
+        same = one.side != other.side and one.hz == other.hz and one.off_db * other.off_db > 0.0
+        return same and abs(one.off_db - other.off_db) <= ALIKE_DB
+
+    scale = tuple(one for one in found if any(alike(one, other) for other in found))
+    if not scale:
+        return tuple(found), None
+    hand = tuple(fader for fader in found if fader not in scale)
+    sizes = [f"{fader.off_db:+g}" for fader in scale]
+    return hand, UnlikeScale(
+        scale, f"Both sides are off there alike ({', '.join(dict.fromkeys(sizes))} dB)."
+    )
+
+
+def correcting_moves(
+    faders: Sequence[WrongFader], unlike: UnlikeScale | None = None
+) -> tuple[Move, ...]:
+    """Give what puts faders where the card wants them; a unit unlike its scale is a check."""
+    check = () if unlike is None else (Move("check", unlike.text),)
+    return check + tuple(
+        Move(
+            "equalize",
+            fader.text,
+            before={"hz": fader.hz, "fader_db": fader.stands_db},
+            after={"hz": fader.hz, "fader_db": fader.asked_db},
+        )
+        for fader in faders
     )
 
 

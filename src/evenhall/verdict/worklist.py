@@ -17,6 +17,8 @@ from evenhall.verdict.estimate import Estimate
 from evenhall.verdict.evenness import Match
 from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
+from evenhall.verdict.proof import Proof
+from evenhall.verdict.standing import correcting_moves
 from evenhall.verdict.take import SpotResponse, Take, is_main
 from evenhall.verdict.words import count_text, hz_text, join_words
 
@@ -216,7 +218,7 @@ def _first_faders(card: Card) -> str:
     return f" The first {count_text(FIRST_FADERS)} faders bring {first:.1f} dB of it."
 
 
-def _equalize(card: Card | None) -> list[Move]:
+def _equalize(card: Card | None, proof: Proof | None) -> list[Move]:
     if card is None:
         return []
     before, after = card.seat_before, card.seat_after
@@ -228,6 +230,13 @@ def _equalize(card: Card | None) -> list[Move]:
                 f"on average, and no card would better that by {WORTH_DB:g} dB.",
             )
         ]
+    if proof is not None and proof.holds:
+        leave = Move(
+            "leave",
+            "Leave the equalizer as it stands: the card is set and proven, the area as a whole "
+            f"{proof.rms_db:.1f} dB from its target.",
+        )
+        return [*correcting_moves(proof.faders_wrong, proof.unlike_scale)] or [leave]
     moved = {side: int(np.count_nonzero(one.fader_db)) for side, one in card.solutions.items()}
     count = moved.get("both", 0)
     faders = f"Set {count_text(count)} fader{'s' if count > 1 else ''} as the card shows"
@@ -263,12 +272,14 @@ def worklist(
     area: Estimate | None,
     patterns: Sequence[Pattern],
     card: Card | None,
+    proof: Proof | None = None,
     hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done.
 
-    `hands` are those of the loudspeakers' stance, `timing` those of subs and delays.
+    `hands` are those of the loudspeakers' stance, `timing` those of subs and delays. `proof` is
+    that of the card, unless something speaks against it.
     """
     differ = _unlike(match)
     return (
@@ -284,5 +295,5 @@ def worklist(
         *timing,
         *_more_takes(patterns, area),
         *_leave(patterns),
-        *_equalize(card),
+        *_equalize(card, proof),
     )

@@ -107,7 +107,8 @@ def _proof_sentence(proof: Proof | None, result: Result | None) -> str:
     before = result.forecast.rms_before_db if result and result.forecast else None
     was = f", {before:.1f} dB before the work" if before is not None else ""
     verdict = "It holds" if proof.holds else "It does not hold yet"
-    wrong = "".join(f" {fader.text}" for fader in proof.faders_wrong)
+    scale = [proof.unlike_scale] if proof.unlike_scale else []
+    wrong = "".join(f" {line}" for line in [*scale, *(one.text for one in proof.faders_wrong)])
     return (
         f"{verdict}: {proof.takes} takes say that the area as a whole is {proof.rms_db:.1f} dB "
         f"from the target{was}, and {proof.forecast_error_db:.1f} dB from what the card promised."
