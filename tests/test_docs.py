@@ -11,6 +11,7 @@ from typing import Any, Literal, get_args, get_origin
 
 import numpy as np
 import pytest
+from evenhall.verdict.common import scatter_db
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
@@ -22,7 +23,6 @@ from evenhall.job.faults import read_section
 from evenhall.job.folder import SECTIONS, parse_job
 from evenhall.job.model import Take
 from evenhall.job.result import MOVE_KINDS, PROBLEM_CODES, REMEDIES, Result
-from evenhall.verdict.common import scatter_db
 from evenhall.verdict.linewords import CODES as LINE_CODES
 from evenhall.verdict.plan import plan_stimulus
 from evenhall.verdict.target import SHAPES

@@ -9,8 +9,8 @@ from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from verdict.builders import flat, judged, take, visit
 
 UNIT = graphic_unit(31)
-FAULTS = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0, 3150.0: 4.0, 4000.0: 2.0})
-OTHER = flat(0.0, {500.0: 8.0, 630.0: 5.0, 6300.0: 6.0})
+FAULTS = flat(0.0, {200.0: 7.0, 250.0: 10.0, 315.0: 7.0, 3150.0: 6.0, 4000.0: 4.0})
+OTHER = flat(0.0, {500.0: 10.0, 630.0: 12.0, 800.0: 9.0, 6300.0: 9.0, 8000.0: 9.0})
 
 
 @pytest.fixture(scope="module")

@@ -5,11 +5,12 @@ import pytest
 
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
+from evenhall.equalizer.solver import STOP_DB
 from evenhall.verdict.card import WORTH_DB
 from evenhall.verdict.loss import seat_error, weighted_rms_db
 from verdict.builders import at, flat, judged, visit
 
-BUILD_UP = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0})
+BUILD_UP = flat(0.0, {160.0: 2.0, 200.0: 6.0, 250.0: 9.0, 315.0: 6.0, 400.0: 2.0})
 BROAD_DIP = flat(0.0, {400.0: -3.0, 500.0: -4.0, 630.0: -4.5, 800.0: -4.0, 1000.0: -3.0})
 
 
@@ -24,7 +25,8 @@ def test_build_up_is_cut_where_it_is():
     set_db = faders(verdict)
     assert min(set_db, key=set_db.get) == 250.0
     assert set_db[250.0] <= -3.0
-    assert max(set_db.values()) <= 0.0
+    # The spots have less bass and more treble than the area: a touch, and no more, is asked there.
+    assert max(set_db.values()) <= 1.0
     assert verdict.forecast.rms_after_db < 0.3 * verdict.forecast.rms_before_db
 
 
@@ -76,7 +78,8 @@ def test_sides_alike_share_one_list():
 @pytest.mark.parametrize("bands", [10, 15])
 def test_finer_unit_reaches_no_less(bands):
     verdict = judged(*visit(BUILD_UP), bands=bands)
-    assert verdict.card.finer_rms_db <= verdict.forecast.rms_after_db + 1e-9
+    # Both stop where nothing more would be heard.
+    assert verdict.card.finer_rms_db <= verdict.forecast.rms_after_db + STOP_DB
     whole = judged(*visit(BUILD_UP), bands=31)
     assert whole.card.finer_rms_db is None
     assert verdict.card.finer_rms_db == pytest.approx(whole.forecast.rms_after_db, abs=0.05)
@@ -178,5 +181,6 @@ def test_calibration_changes_the_card_by_what_the_file_says():
     was = np.array(list(faders(judged(*visit(levels))).values()))
     now = np.array(list(faders(judged(*visit(levels + microphone))).values()))
     low = NOMINAL_HZ < 2000.0
-    assert np.abs(now - was)[low].max() <= 0.5
+    assert np.abs(now - was)[low].max() <= 1.0
+    assert abs((now - was)[low].mean()) <= 0.3
     assert (now - was)[~low].min() >= -3.0

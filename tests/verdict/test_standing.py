@@ -83,7 +83,8 @@ def proven(*, left_db, right_db):
     A side with None was not taken again.
     """
     unit = graphic_unit(31)
-    before = visit(band_gain_db(unit, np.where(unit.nominal_hz == 250.0, 6.0, 0.0)))
+    boom = np.isin(unit.nominal_hz, (200.0, 250.0, 315.0))
+    before = visit(band_gain_db(unit, np.where(boom, 7.0, 0.0)))
     asked = judged(*before).card.solutions["both"].fader_db
     after = []
     for side, off_db in (("left", left_db), ("right", right_db)):

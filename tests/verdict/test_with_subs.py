@@ -5,7 +5,7 @@ import numpy as np
 from verdict.builders import at, flat, judged, take, visit
 
 TOP = dict.fromkeys((20.0, 25.0, 31.5, 40.0, 50.0, 63.0), -12.0)  # the mains alone have no bass
-BOOM = {50.0: 6.0, 63.0: 8.0, 80.0: 6.0}  # what the sub adds is too much
+BOOM = {40.0: 8.0, 50.0: 13.0, 63.0: 15.0, 80.0: 13.0, 100.0: 8.0}  # what the sub adds is too much
 LIMITS = {"low_limit_hz": 80.0, "rt60_s": 0.4}
 
 
@@ -29,13 +29,13 @@ def test_card_is_made_of_the_takes_with_the_subs():
     mains = judged(*alone(), feeds_subs=True, **LIMITS)
     both = judged(*alone(), *together(), feeds_subs=True, **LIMITS)
     assert abs(gain_db(mains)[at(63.0)]) < 0.5
-    assert gain_db(both)[at(63.0)] < -5.0
+    assert gain_db(both)[at(63.0)] < -8.0
     assert both.forecast.rms_after_db < 1.0 < both.forecast.rms_before_db
     assert all(take.with_subs for spot in both.spots for take in spot.takes)
 
 
 def test_lower_limit_of_the_mains_does_not_hold_back_what_the_sub_plays():
-    dull = {40.0: -6.0, 50.0: -6.0, 63.0: -6.0}
+    dull = dict.fromkeys((31.5, 40.0, 50.0, 63.0, 80.0), -9.0)
     held = judged(*visit(flat(changes_db=dull)), **LIMITS)
     free = judged(*together(dull), feeds_subs=True, **LIMITS)
     # What boosts must not do is left alone either way: only who plays it differs.
@@ -54,7 +54,7 @@ def test_proof_compares_like_with_like():
     done = together(changes_db={}, state="after")
     verdict = judged(*alone(), *together(), *done, feeds_subs=True, **LIMITS)
     assert verdict.proof.holds
-    assert verdict.proof.rms_db < 0.5
+    assert verdict.proof.rms_db < 1.0
 
 
 def test_proof_of_another_kind_is_asked_for_again_and_not_believed():

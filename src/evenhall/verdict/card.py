@@ -141,7 +141,7 @@ class _Maker:
             deviation_db=area.asked_db + own,
             weight=weight,
             # None below the loudspeakers' end is raised: it would only move the cone.
-            may_boost=unit.nominal_hz >= area.low_hz * 0.99,
+            may_boost=unit.nominal_hz >= area.low_hz,
             unmended=unmended(area, weight / weight.sum()),
         )
 

@@ -116,7 +116,7 @@ class Estimate:
     @property
     def in_range(self) -> BoolArray:
         """Bands of the loudspeakers, up to 16 kHz, shape (31,)."""
-        return np.asarray((self.low_hz * 0.99 <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ))
+        return np.asarray((self.low_hz <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ))
 
     @property
     def level_db(self) -> FloatArray:
@@ -260,7 +260,7 @@ def estimate(
     area_less_spots = np.interp(OCTAVES, np.log2(AREA_LESS_SPOTS_HZ), AREA_LESS_SPOTS_DB)
     measured = nan_mean(places) + area_less_spots - target
     low_hz, ends = range_of(measured - align_level_db(measured), low_limit_hz)
-    use = np.isfinite(measured) & (low_hz * 0.99 <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ)
+    use = np.isfinite(measured) & (low_hz <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ)
     excess = posterior(measured, np.diag(variance) + broad / len(names), use=use)
     return Estimate(
         spots=tuple(spots),
@@ -282,7 +282,7 @@ def _asked(excess_db: FloatArray, low_hz: float, cancelled: BoolArray) -> FloatA
     A cancelled dip takes the level of what lies beside it, and the end of the box that of its
     lowest band: they pull at no fader, and stay charged in the loss.
     """
-    inside = low_hz * 0.99 <= NOMINAL_HZ
+    inside = low_hz <= NOMINAL_HZ
     lowest = int(np.argmax(inside))
     asked = np.where(inside, excess_db, np.maximum(excess_db[lowest], 0.0))
     sure = np.flatnonzero(inside & ~cancelled)

@@ -50,13 +50,13 @@ def band_weights(low_hz: float) -> FloatArray:
     """Weight of each band in the loss; depends on the loudspeakers' lower end alone."""
     weight = np.ones(EXACT_HZ.size)
     weight[EXACT_HZ > HIGHEST_JUDGED_HZ] = BESIDE_TOP
-    weight[(EXACT_HZ > HIGHEST_HZ) | (low_hz * 0.99 > NOMINAL_HZ)] = BEYOND
+    weight[(EXACT_HZ > HIGHEST_HZ) | (low_hz > NOMINAL_HZ)] = BEYOND
     return weight
 
 
 def judged_share(low_hz: float) -> FloatArray:
     """Give the share of each band in what is said of a seat: low limit to 12.5 kHz, sum 1."""
-    judged = (low_hz * 0.99 <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_JUDGED_HZ)
+    judged = (low_hz <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_JUDGED_HZ)
     return np.asarray(judged / max(judged.sum(), 1))
 
 

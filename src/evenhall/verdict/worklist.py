@@ -222,6 +222,8 @@ def _equalize(card: Card | None, proof: Proof | None) -> list[Move]:
     if card is None:
         return []
     before, after = card.seat_before, card.seat_after
+    if proof is not None and proof.holds and (proof.faders_wrong or proof.unlike_scale):
+        return list(correcting_moves(proof.faders_wrong, proof.unlike_scale))
     if card.is_flat:
         return [
             Move(
@@ -231,12 +233,13 @@ def _equalize(card: Card | None, proof: Proof | None) -> list[Move]:
             )
         ]
     if proof is not None and proof.holds:
-        leave = Move(
-            "leave",
-            "Leave the equalizer as it stands: the card is set and proven, the area as a whole "
-            f"{proof.rms_db:.1f} dB from its target.",
-        )
-        return [*correcting_moves(proof.faders_wrong, proof.unlike_scale)] or [leave]
+        return [
+            Move(
+                "leave",
+                "Leave the equalizer as it stands: the card is set and proven, the area as a whole "
+                f"{proof.rms_db:.1f} dB from its target.",
+            )
+        ]
     moved = {side: int(np.count_nonzero(one.fader_db)) for side, one in card.solutions.items()}
     count = moved.get("both", 0)
     faders = f"Set {count_text(count)} fader{'s' if count > 1 else ''} as the card shows"
