@@ -200,6 +200,7 @@ def searches():
         hearing = hearing_of(pair, seats, room)
         present = stance_of(pair, hearing.middle_m)
         ahead_m = seats.along_m.max() - present.along_m
+        middle_m = seats.along_m[[0, -1]].mean() - present.along_m
         top_m = max(present.height_m, min(3.0, room.height_m - 0.3))
         start = time.perf_counter()
         half_m = np.ptp(seats.across_m) / 2
@@ -212,6 +213,7 @@ def searches():
             )
             if d >= (below := np.degrees(np.arctan2(h - people.ear_height_m, ahead_m))) - 0.5
             and d - below <= speaker.coverage_v_deg / 2
+            and d <= np.degrees(np.arctan2(h - people.ear_height_m, middle_m))
             and ahead_m * np.tan(np.radians(t)) <= present.aside_m + half_m
             and (t >= 0 or present.aside_m - ahead_m * np.tan(np.radians(t)) <= half_m)
         ]

@@ -174,8 +174,9 @@ def best_stance(
 
     Notes
     -----
-    The axis is not aimed over the last row's heads, the last row stays within the -6 dB
-    coverage, loudspeakers are not lowered, and 0.3 m stay free below the ceiling. A move that
+    The axis is aimed neither over the last row's heads nor short of the middle of the audience
+    (a box that points shorter already may be kept or flattened), the last row stays within the
+    -6 dB coverage, loudspeakers are not lowered, and 0.3 m stay free below the ceiling. A move that
     gains less than 0.5 dB is not proposed, unless the last row is outside the coverage now or the
     axes point past the outer seats.
     """

@@ -141,7 +141,9 @@ class Search:
         """Whether the axis is on the people and the last row within the coverage.
 
         Aiming over the last row, or past the outer seats, would often look more even, as those
-        in front lose most by it; but that sound comes back off a wall. Common practice, no source.
+        in front lose most by it; but that sound comes back off a wall. Aiming at the front rows
+        looks more even wherever the room answers loudly: the back then hears the room alone.
+        Common practice, no source.
         """
         for name in NAMES:
             low, high = self.bounds(name)
@@ -154,9 +156,21 @@ class Search:
         still = (stance.height_m, stance.down_deg) == (self.present.height_m, self.present.down_deg)
         return bool(
             (on_people or still)
+            and (stance.down_deg <= self.steepest_deg(stance) or self._flatter(stance))
             and self._turned_at_people(stance, ahead_m)
             and self._covers(float(below_deg - stance.down_deg))
         )
+
+    def steepest_deg(self, stance: PairStance) -> float:
+        """Tilt at which the axis meets the heads in the middle of the audience; never upwards."""
+        ahead_m = float(self.seats.along_m[[0, -1]].mean()) - stance.along_m
+        drop_m = stance.height_m - self.seats.ear_height_m
+        return max(0.0, float(np.degrees(np.arctan2(drop_m, max(ahead_m, 0.0)))))
+
+    def _flatter(self, stance: PairStance) -> bool:
+        """Whether a box that points short of the middle already does so no more than it does."""
+        short = self.present.down_deg > self.steepest_deg(self.present)
+        return short and stance.down_deg <= self.present.down_deg
 
     def _covers(self, off_axis_deg: float) -> bool:
         if off_axis_deg not in self._loss_db:
