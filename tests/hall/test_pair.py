@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from evenhall.errors import InputError
 from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.field import forecast
-from evenhall.hall.pair import best_stance
-from evenhall.hall.search import Limits, spread_db
+from evenhall.hall.pair import USUAL_ROOM_DB, best_stance
+from evenhall.hall.search import HEAD_M, Limits, spread_db
 from evenhall.hall.seats import Placed, usual_pair, usual_seats
 from evenhall.hall.stances import hearing_of, place_pair, stance_of
 from evenhall.hall.surfaces import Surfaces
@@ -32,6 +32,7 @@ def test_low_pair_is_raised_and_tipped_no_higher_than_the_last_row():
         usual_seats(PEOPLE, HALL),
         HALL,
         limits=Limits(max_height_m=3.0),
+        room_db=0.0,
     )
     assert 2.4 <= found.proposed.height_m <= 3.0
     assert found.proposed.down_deg >= below_deg(found.proposed.height_m) - 0.5
@@ -50,8 +51,8 @@ def test_best_is_within_a_tenth_of_a_decibel_of_every_stance_of_a_finer_grid(see
     pair = usual_pair(Loudspeaker(rng.uniform(1.6, 2.2)), room)
     seats = usual_seats(people, room, rows=6, seats=5)
     limits = Limits(max_height_m=2.6, inwards_deg=(0.0, 30.0))
-    found = best_stance(pair, seats, room, limits=limits)
-    hearing = hearing_of(pair, seats, room)
+    found = best_stance(pair, seats, room, limits=limits, room_db=1.0)
+    hearing = hearing_of(pair, seats, room, room_db=1.0)
     present = stance_of(pair, hearing.middle_m)
     grid = [
         replace(present, height_m=float(h), down_deg=float(d), inwards_deg=float(t))
@@ -85,7 +86,7 @@ def test_figures_are_those_of_the_stances():
     pair = usual_pair(Loudspeaker(1.8), HALL)
     seats = usual_seats(PEOPLE, HALL)
     found = best_stance(pair, seats, HALL, limits=Limits(max_height_m=3.0))
-    hearing = hearing_of(pair, seats, HALL)
+    hearing = hearing_of(pair, seats, HALL, room_db=USUAL_ROOM_DB)
     for name, alone_db in found.alone_db.items():
         one = replace(found.was, **{name: getattr(found.proposed, name)})
         assert spread_db(hearing, [one])[0] == pytest.approx(alone_db)
@@ -156,9 +157,39 @@ def test_bounds_hold_whatever_the_hall(height_m, down_deg, cover_v, limit_m):
     if found.proposed != found.was:
         assert (
             found.proposed_db <= found.was_db - 0.5 + 1e-9
+            or height_m <= 1.2 + HEAD_M  # behind the heads
             or down_deg > 30.0 - 1.0
             or (below_deg(height_m) - down_deg < -cover_v / 2)
         )
+
+
+# 0.1 m from the ear to the top of the head: common practice, no source
+@pytest.mark.parametrize(("ear_m", "height_m", "must"), [(1.2, 1.25, "heads"), (1.6, 1.6, "heads")])
+def test_horns_behind_the_heads_are_raised_over_them(ear_m, height_m, must):
+    people = replace(PEOPLE, ear_height_m=ear_m)
+    pair, seats = usual_pair(Loudspeaker(height_m), HALL), usual_seats(people, HALL)
+    found = best_stance(pair, seats, HALL, limits=Limits(max_height_m=2.2))
+    assert found.must == must
+    assert ear_m + 0.1 < found.proposed.height_m <= 2.2
+
+
+def test_horns_over_the_heads_or_that_cannot_rise_must_not_be_raised():
+    seats = usual_seats(PEOPLE, HALL)
+    over = best_stance(usual_pair(Loudspeaker(1.35), HALL), seats, HALL, limits=Limits(2.2))
+    assert over.must == ""
+    stuck = best_stance(usual_pair(Loudspeaker(1.1), HALL), seats, HALL, limits=Limits(1.25))
+    assert stuck.must == ""
+    assert stuck.proposed.height_m <= 1.25
+
+
+def test_louder_answer_of_the_room_leaves_less_to_gain():
+    pair, seats = usual_pair(Loudspeaker(1.8), HALL), usual_seats(PEOPLE, HALL)
+    dry, usual, loud = (
+        best_stance(pair, seats, HALL, limits=Limits(max_height_m=3.0), room_db=db)
+        for db in (0.0, USUAL_ROOM_DB, 6.0)
+    )
+    assert dry.was_db > usual.was_db > loud.was_db
+    assert dry.gain_db > usual.gain_db > loud.gain_db
 
 
 def meets_m(stance, seats):

@@ -33,7 +33,7 @@ __all__ = [
 MAX_MOVES = 12
 MAX_PATTERNS = 6  # in each list, largest first
 MAX_TROUBLES = 6
-MAX_CHARACTERS = 320  # of one sentence: names come from the user and may be of any length
+MAX_CHARACTERS = 320  # of one point: names come from the user and may be of any length
 
 # Levels and times: NIOSH recommended limit (85 dB(A) for 8 h, 3 dB exchange); WHO global standard
 # for safe listening venues and events (2022), 100 dB L_Aeq over 15 minutes. The rest is common
