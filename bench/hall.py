@@ -24,7 +24,7 @@ import numpy as np
 from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
 from evenhall.hall import Audience, Loudspeaker, Room, mid_mean_db
 from evenhall.hall.field import forecast, forecast_points
-from evenhall.hall.pair import best_stance
+from evenhall.hall.pair import USUAL_ROOM_DB, best_stance
 from evenhall.hall.pattern import HornPattern
 from evenhall.hall.search import Limits, spread_db
 from evenhall.hall.seats import usual_pair, usual_seats
@@ -310,7 +310,7 @@ def searches():
         found = best_stance(pair, seats, room, limits=limits)
         forecast(found.pair, seats, room)
         took_s = time.perf_counter() - start
-        hearing = hearing_of(pair, seats, room)
+        hearing = hearing_of(pair, seats, room, room_db=USUAL_ROOM_DB)
         present = stance_of(pair, hearing.middle_m)
         ahead_m = seats.along_m.max() - present.along_m
         middle_m = seats.along_m[[0, -1]].mean() - present.along_m

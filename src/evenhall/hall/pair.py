@@ -44,7 +44,7 @@ MOST_COMPARED = 40  # of the even stances, the nearest to the present one
 # stray from it; the rest is doubt.
 USUAL_ROOM_DB = 2.5
 SEEN_SHARE = 0.4
-MODEL_DB = 0.5
+MODEL_DB = 0.6
 # How far the figures given may be off: data sheet, guessed decay, an angle set by hand.
 ANGLE_SHARE, DECAY_SHARE, AIM_OFF_DEG, HEIGHT_OFF_M = 0.15, 0.2, 1.5, 0.1
 
