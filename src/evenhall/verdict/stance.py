@@ -7,8 +7,8 @@ moved: the move would be computed from a stage that is not there.
 
 A tilt or a turn takes one person: it must gain the seats more than its doubt. A climb takes two and
 a ladder: it must also gain 1.5 dB from front to back beyond its doubt. Front less back alone would
-not do: the front spot stands before one box and gains most by a climb. Seats alone would not do
-either: how loud the loudest and softest are is too uncertain (`bench/hall.py`).
+not do: the front spot stands before one box and gains most by a climb, the seats at times nothing.
+Seats alone would not do either: what they gain is small against its doubt (`bench/hall.py`).
 """
 
 from __future__ import annotations
