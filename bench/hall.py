@@ -4,6 +4,9 @@ Change: random halls in which a pair is moved as proposed; the real change of fr
 (mean of 200 Hz to 4 kHz, one side, spots front and back, from the simulated hall's own impulse
 responses) against what was forecast. The simulated boxes have another pattern than the
 forecast's. The baseline is what distance alone would say (inverse square).
+Seats: loudest less softest of 12 rows by 9 seats, both sides playing, before and after the best
+climb; what was told against what the simulated hall really gives, and what each rule for a
+climb brings.
 Search: 12 rows by 9 seats; the best stance against every stance of a finer grid.
 
     OMP_NUM_THREADS=1 python bench/hall.py
@@ -21,7 +24,7 @@ import numpy as np
 from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
 from evenhall.hall import Audience, Loudspeaker, Room, mid_mean_db
 from evenhall.hall.field import forecast, forecast_points
-from evenhall.hall.pair import best_stance
+from evenhall.hall.pair import USUAL_ROOM_DB, best_stance
 from evenhall.hall.pattern import HornPattern
 from evenhall.hall.search import Limits, spread_db
 from evenhall.hall.seats import usual_pair, usual_seats
@@ -32,6 +35,7 @@ from evenhall.verdict.corrected import corrected_move, fit_to_takes
 
 HALLS = 40
 SEARCHED = 8
+SEATED = 40
 MOUTH_M = 0.28  # width of a small box's baffle, and mouth of its horn
 RATE_HZ = 16_000.0  # the bands that count end at 4.5 kHz
 
@@ -185,6 +189,115 @@ def changes(*, by_hand):
     print(f"checks named in these {HALLS} sound halls: {', '.join(checks) or 'none'}")
 
 
+def band_levels_db(impulses):
+    """Band levels of the sum of the impulse responses."""
+    n_fft = 1 << int(np.ceil(np.log2(max(impulse.size for impulse in impulses))))
+    power = np.abs(sum(np.fft.rfft(impulse, n_fft) for impulse in impulses)) ** 2
+    band_db = 10 * np.log10(log_frequency_mean(power, spacing_hz=RATE_HZ / n_fft) + 1e-30)
+    return np.where(EXACT_HZ < 0.4 * RATE_HZ, band_db, np.nan)
+
+
+def at_seats(*, halls=SEATED):
+    """Told against true change of loudest less softest seat, every other hall's figures off."""
+    rng = np.random.default_rng(7)
+    rows = []
+    for seed in range(halls):
+        room, people, speaker = random_hall(rng)
+        pair = usual_pair(speaker, room)
+        seats = usual_seats(people, room)
+        points = spots_of(people, pair, rng)
+        points = np.vstack((points, points.mean(axis=0)))
+        slope = np.linspace(1.2, 0.7, 8) ** rng.uniform(0.0, 1.0)
+        slope /= slope[4]
+
+        def true(box, room=room, seed=seed):
+            return really(box, room, np.random.default_rng(seed), by_hand=bool(seed % 2))
+
+        box, true_room = true(pair[0])
+        spots_db = real_db(true_room, box, points, seed=seed, slope=slope)
+        fitted = fit_to_takes(
+            speaker,
+            room,
+            ear_height_m=people.ear_height_m,
+            distance_m=np.linalg.norm(points - pair[0].point_m, axis=1),
+            level_db=spots_db,
+            uncertainty_db=np.full_like(spots_db, 0.2),
+        )
+        limits = Limits(max_height_m=3.0)
+        bare = best_stance(pair, seats, room, limits=limits, room_db=0.0)
+        found = best_stance(pair, seats, room, limits=limits, room_db=fitted.room_db)
+        if not found.raised:
+            continue
+        spread, front = [], []
+        for boxes in (pair, found.pair):
+            placed = [true(box)[0] for box in boxes]
+            hall = SimulatedHall(
+                SimulatedRoom(
+                    room.length_m,
+                    room.width_m,
+                    room.height_m,
+                    tuple(true_room.rt60_s * slope),
+                    seed=seed,
+                ),
+                {
+                    box.name: Element(
+                        Box(box.pattern.coverage_h_deg, box.pattern.coverage_v_deg),
+                        (box.along_m, box.across_m, box.height_m),
+                        down_deg=box.down_deg,
+                        turn_deg=box.turn_deg,
+                    )
+                    for box in placed
+                },
+                {str(at): tuple(point) for at, point in enumerate([*seats.point_m, *points[:2]])},
+            )
+            sides = [
+                [
+                    hall.true_response(box.name, spot, rate_hz=RATE_HZ, microphone=False)
+                    for box in placed
+                ]
+                for spot in hall.spots
+            ]
+            mid = mid_mean_db(np.array([band_levels_db(both) for both in sides[:-2]]))
+            spread.append(np.ptp(mid))
+            one, two = (mid_mean_db(band_levels_db([both[0]])) for both in sides[-2:])
+            front.append(one - two)
+        moved = replace(speaker, height_m=found.proposed.height_m, down_deg=found.proposed.down_deg)
+        ahead_m = points[:2, 0] - pair[0].along_m
+        move = corrected_move(fitted, speaker, moved, room, Audience(*ahead_m, people.ear_height_m))
+        rows.append(
+            (bare.was_db - bare.proposed_db, found.was_db - found.proposed_db, found.gain_db,
+             found.gain_sd_db, spread[0] - spread[1], found.was_db - spread[0],
+             -move.change_db, move.change_sd_db, front[0] - front[1])
+        )  # fmt: skip
+    bare, room_known, told, sd, true, before, front, front_sd, true_front = np.array(rows).T
+    print(f"\n{len(true)} climbs of {halls} halls; at 108 seats they gain {true.mean():.2f} dB")
+    for name, gain in (
+        ("as the plain hall", bare),
+        ("room as the takes have it", room_known),
+        ("as told", told),
+    ):
+        error = gain - true
+        print(f"{name:<26} bias {error.mean():5.2f}  rms {np.sqrt(np.mean(error**2)):.2f} dB")
+    print(f"told: within twice its doubt {100 * np.mean(np.abs(told - true) <= 2 * sd):.0f} %;")
+    print(f"spread before, bias {before.mean():.2f} dB")
+    front_pays, sure = front - front_sd >= 1.5, told > sd
+    for name, chosen in (
+        ("every climb", true > -np.inf),
+        ("seats 1.5 dB beyond doubt", told - sd >= 1.5),
+        ("front to back 1.5 beyond", front_pays),
+        ("and seats beyond doubt", front_pays & sure),
+    ):
+        nothing = (true[chosen] <= 0).sum()
+        if chosen.any():
+            print(
+                f"{name:<26} {chosen.sum():3d} climbs, seats {true[chosen].mean():.2f} dB, "
+                f"nothing in {nothing}, front to back {true_front[chosen].mean():.1f} dB,"
+                f" {100 * np.mean(true_front[chosen] >= 1.5):.0f} % over 1.5"
+            )
+        else:
+            print(f"{name:<26}   0 climbs")
+
+
 def searches():
     """Seconds of the search, and how far its best lies above every stance of a finer grid."""
     rng = np.random.default_rng(6)
@@ -197,9 +310,10 @@ def searches():
         found = best_stance(pair, seats, room, limits=limits)
         forecast(found.pair, seats, room)
         took_s = time.perf_counter() - start
-        hearing = hearing_of(pair, seats, room)
+        hearing = hearing_of(pair, seats, room, room_db=USUAL_ROOM_DB)
         present = stance_of(pair, hearing.middle_m)
         ahead_m = seats.along_m.max() - present.along_m
+        middle_m = seats.along_m[[0, -1]].mean() - present.along_m
         top_m = max(present.height_m, min(3.0, room.height_m - 0.3))
         start = time.perf_counter()
         half_m = np.ptp(seats.across_m) / 2
@@ -212,6 +326,7 @@ def searches():
             )
             if d >= (below := np.degrees(np.arctan2(h - people.ear_height_m, ahead_m))) - 0.5
             and d - below <= speaker.coverage_v_deg / 2
+            and d <= np.degrees(np.arctan2(h - people.ear_height_m, middle_m))
             and ahead_m * np.tan(np.radians(t)) <= present.aside_m + half_m
             and (t >= 0 or present.aside_m - ahead_m * np.tan(np.radians(t)) <= half_m)
         ]
@@ -232,3 +347,4 @@ if __name__ == "__main__":
     changes(by_hand=False)
     changes(by_hand=True)
     searches()
+    at_seats()

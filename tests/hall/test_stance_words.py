@@ -22,8 +22,9 @@ def test_raise_and_tip_are_said_with_figures_reason_and_caution():
     assert lines[0].startswith(f"Raise both loudspeakers to {found.proposed.height_m:.1f} m")
     assert f"tip them down {found.proposed.down_deg:.0f} degrees" in lines[0]
     assert "the line along the top of the box then" in lines[0]
-    gain_db = found.was_db - found.proposed_db
-    assert f"{gain_db:.1f} dB less, give or take {2 * found.gain_sd_db:.1f} dB" in lines[1]
+    then_db = found.was_db - found.gain_db
+    assert f"{then_db:.1f} dB instead of {found.was_db:.1f} dB" in lines[1]
+    assert f"give or take {2 * found.gain_sd_db:.1f} dB" in lines[1]
     assert "raising alone" in lines[2]
     assert lines[-1] == LIFTING
 

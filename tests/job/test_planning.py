@@ -26,12 +26,23 @@ def test_low_boxes_in_a_long_hall_are_raised_and_tipped(bare, tmp_path):
     assert plan.stance[0].startswith("Raise both loudspeakers to ")
     assert any("Two people lift" in line for line in plan.stance)
     # Raising the loudspeakers evens out the level: common practice, no source.
-    assert plan.found.proposed_db < plan.found.was_db - 2.0
+    dry = plan_hall(changed(bare, "venue", rt60_s=0.4), tmp_path)
+    assert dry.found.proposed_db < dry.found.was_db - 2.0
 
 
 def test_stand_that_goes_no_higher_leaves_the_height(bare, tmp_path):
     plan = plan_hall(changed(bare, "rig", max_height_m=1.6), tmp_path)
     assert plan.found.proposed.height_m == 1.6
+
+
+def test_height_that_nobody_gave_is_asked_for_as_in_the_worklist(bare, tmp_path):
+    unsaid = changed(bare, "rig", max_height_m=None)
+    plan = plan_hall(unsaid, tmp_path)
+    (asked,) = [line for line in plan.lacking if "max_height_m" in line]
+    assert asked in [move.text for move in result_from(unsaid, [], tmp_path).moves]
+    assert plan.found.proposed.height_m == plan.found.was.height_m
+    high = changed(unsaid, "rig", speaker_height_m=3.4, speaker_down_deg=9.0)
+    assert not any("max_height_m" in line for line in plan_hall(high, tmp_path).lacking)
 
 
 def test_spots_go_from_front_to_back_off_the_middle_line(bare, tmp_path):

@@ -7,6 +7,7 @@ import pytest
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
+from evenhall.hall.polar import read_polar
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.move import Stage
 from evenhall.verdict.problem import Problem
@@ -23,6 +24,16 @@ HALL = Stage(
 
 def pair(left, right, **fields):
     return [*visit(left, sides=["left"], **fields), *visit(right, sides=["right"], **fields)]
+
+
+def uneven(front_db, back_db, *, sides=("left", "right"), level_db=0.0, **fields):
+    """Takes whose distances nobody knows: nothing corrects the forecast."""
+    levels = {"front": front_db, "middle": 0.0, "back": back_db}
+    return [
+        take(flat(db) + level_db, side=side, spot=spot, **fields)
+        for side in sides
+        for spot, db in levels.items()
+    ]
 
 
 def moves(*takes, **setting):
@@ -115,8 +126,7 @@ def test_dead_horn_is_no_gain_to_turn():
 
 
 def test_raise_says_how_far_and_what_it_gains():
-    local = {"front": flat(4.0), "back": flat(-4.0)}
-    move = only(moves(*visit(flat(), local=local), stage=HALL), "raise")
+    move = only(moves(*uneven(4.0, -4.0), stage=HALL), "raise")
     assert move.before == {
         "speaker_height_m": 1.6,
         "speaker_down_deg": 0.0,
@@ -125,20 +135,33 @@ def test_raise_says_how_far_and_what_it_gains():
     assert 1.6 < move.after["speaker_height_m"] <= 3.0
     assert f"Raise both loudspeakers to {move.after['speaker_height_m']:.1f} m" in move.text
     assert "rated for the weight" in move.text
+    gain_db = move.expected["was_db"] - move.expected["front_minus_back_db"]
+    assert f"Front to back gains {gain_db:.1f} dB" in move.text
+    assert gain_db - move.expected["uncertainty_db"] >= 1.5  # two people and a ladder
+    was_db, then_db = (move.expected[f"seat_spread_{at}db"] for at in ("was_", ""))
+    assert f"{then_db:.1f} dB instead of {was_db:.1f} dB" in move.text
+    assert was_db - then_db > move.expected["seat_uncertainty_db"]
     assert move.expected["was_db"] == pytest.approx(8.0)  # as measured
     assert move.expected["front_minus_back_db"] < 7.5
 
 
+ALL_ROUND = "\n".join(
+    ["frequency_hz,plane,angle_deg,level_db"]
+    + [f"1000,{plane},{angle},90" for plane in "hv" for angle in (0, 60, 120, 180)]
+)
+
+
 def raise_outdoors(front_minus_back_db):
     """Raise move where only the inverse square counts: no room, no directivity, measured spots."""
-    stage = Stage(Room(), Audience(3.0, 14.0, 1.2), Loudspeaker(1.6, 0.0, 360.0, 360.0), 3.0)
+    box = replace(Loudspeaker(1.6), measured=read_polar(ALL_ROUND, name="round.csv"))
+    stage = Stage(Room(), Audience(1.5, 14.0, 1.2), box, 3.0)
     levels = {"front": front_minus_back_db, "middle": 0.0, "back": 0.0}
     # Without distances nothing corrects the forecast, and the rows are those of the audience.
     takes = [take(flat(db), spot=spot) for spot, db in levels.items()]
     move = only(moves(*takes, stage=stage), "raise")
 
     def by_inverse_square(height_m):
-        slant_m = [np.hypot(row_m, height_m - 1.2) for row_m in (3.0, 14.0)]
+        slant_m = [np.hypot(row_m, height_m - 1.2) for row_m in (1.5, 14.0)]
         return 20.0 * np.log10(slant_m[1] / slant_m[0])
 
     change_db = by_inverse_square(move.after["speaker_height_m"]) - by_inverse_square(1.6)
@@ -157,6 +180,46 @@ def test_raise_gains_what_the_inverse_square_law_says():
 def test_raise_gains_the_forecast_change_whatever_was_measured():
     gained_db, change_db = raise_outdoors(7.0)
     assert gained_db == pytest.approx(change_db, abs=0.05)
+
+
+# Whether it is worth two people and a ladder
+
+
+def test_climb_that_gains_little_from_front_to_back_is_not_proposed():
+    # Outdoors, rows from 3 m on: 1.2 dB by the inverse square from 1.6 m to 3.0 m at most.
+    near = Stage(Room(), Audience(3.0, 14.0, 1.2), Loudspeaker(1.6, 0.0, 360.0, 360.0), 3.0)
+    assert 20.0 * np.log10(np.hypot(3.0, 1.8) / np.hypot(3.0, 0.4)) < 1.5
+    found = moves(*uneven(7.0, 0.0), stage=near)
+    assert all(move.kind not in ("raise", "aim") for move in found)
+
+
+def test_horns_behind_the_heads_are_raised_whatever_they_gain():
+    near = Stage(Room(), Audience(3.0, 14.0, 1.2), Loudspeaker(1.3, 0.0, 360.0, 360.0), 3.0)
+    move = only(moves(*uneven(7.0, 0.0), stage=near), "raise")
+    assert move.after["speaker_height_m"] > 1.3
+    assert "The horns stand 1.3 m high and the heads reach to 1.3 m" in move.text
+    assert "rated for the weight" in move.text
+
+
+@pytest.mark.parametrize("height_m", [1.2, 1.6])
+def test_height_that_nobody_gave_is_asked_for_and_not_assumed(height_m):
+    speaker = replace(HALL.speaker, height_m=height_m)
+    nobody = Stage(HALL.room, HALL.audience, speaker, None)
+    found = moves(*uneven(4.0, -4.0), stage=nobody)
+    (asked,) = [move for move in found if "max_height_m" in move.text]
+    assert asked.kind == "check"
+    assert asked.text.startswith("How high can your stands or brackets go")
+    assert "[rig] max_height_m" in asked.text
+    assert asked.after == {}
+    assert all(move.kind != "raise" for move in found)
+    known = moves(*uneven(4.0, -4.0), stage=replace(nobody, max_height_m=3.0))
+    assert only(known, "raise").after["speaker_height_m"] > height_m
+    assert all("max_height_m" not in move.text for move in known)
+
+
+def test_height_is_not_asked_for_where_no_climb_would_pay():
+    high = Stage(HALL.room, HALL.audience, Loudspeaker(2.9, 7.0, 90.0, 60.0), None)
+    assert all("max_height_m" not in move.text for move in moves(*uneven(4.0, -4.0), stage=high))
 
 
 def test_stand_at_its_limit_is_not_raised():
@@ -195,10 +258,8 @@ def test_two_more_takes_where_so_few_cannot_tell():
 def test_hands_come_before_the_card():
     faults = flat(0.0, dict.fromkeys((200.0, 250.0, 315.0, 2500.0, 3150.0, 4000.0), 8.0))
     takes = [
-        *visit(faults + 3.0, sides=["left"], local={"front": flat(4.0), "back": flat(-4.0)}),
-        *visit(
-            faults, sides=["right"], polarity=-1, local={"front": flat(4.0), "back": flat(-4.0)}
-        ),
+        *uneven(4.0, -4.0, sides=["left"], level_db=faults + 3.0),
+        *uneven(4.0, -4.0, sides=["right"], level_db=faults, polarity=-1),
     ]
     kinds = [move.kind for move in moves(*takes, stage=HALL)]
     assert kinds == ["polarity", "gain", "raise", "equalize"]
@@ -227,6 +288,7 @@ def test_last_row_at_the_far_wall_fits_in():
     local = {"front": flat(4.0), "back": flat(-4.0)}
     found = moves(*visit(flat(), local=local), stage=short)
     assert [move.kind for move in found if "do not fit together" in move.text] == []
+    found = moves(*uneven(4.0, -4.0), stage=short)
     assert only(found, "raise").expected["was_db"] == pytest.approx(8.0)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.hall.pair import USUAL_ROOM_DB
 from evenhall.hall.seats import Placed, Seats
 from evenhall.hall.setting import Room
 from evenhall.hall.stances import hearing_of, stance_of
@@ -35,8 +36,8 @@ class RowsHeard:
     proposed_db: FloatArray | None
 
 
-def _rows_db(pair: Sequence[Placed], seats: Seats, room: Room) -> FloatArray:
-    hearing = hearing_of(pair, seats, room)
+def _rows_db(pair: Sequence[Placed], seats: Seats, room: Room, room_db: float) -> FloatArray:
+    hearing = hearing_of(pair, seats, room, room_db=room_db)
     stance = stance_of(pair, hearing.middle_m)
     aim = np.array([stance.down_deg]), np.array([stance.inwards_deg])
     level_db = hearing.mid_db(stance, *aim)[0].reshape(seats.shape).mean(axis=1)
@@ -44,11 +45,24 @@ def _rows_db(pair: Sequence[Placed], seats: Seats, room: Room) -> FloatArray:
 
 
 def rows_heard(
-    pair: Sequence[Placed], proposed: Sequence[Placed] | None, seats: Seats, room: Room
+    pair: Sequence[Placed],
+    proposed: Sequence[Placed] | None,
+    seats: Seats,
+    room: Room,
+    *,
+    room_db: float = USUAL_ROOM_DB,
 ) -> RowsHeard:
-    """Forecast the rows for a pair as it stands, and as it is proposed."""
+    """Forecast the rows for a pair as it stands, and as it is proposed.
+
+    Parameters
+    ----------
+    pair, proposed : sequence of Placed
+    seats, room : Seats, Room
+    room_db : float
+        As for `best_stance()`.
+    """
     return RowsHeard(
         seats.along_m - pair[0].along_m,
-        _rows_db(pair, seats, room),
-        None if proposed is None else _rows_db(proposed, seats, room),
+        _rows_db(pair, seats, room, room_db),
+        None if proposed is None else _rows_db(proposed, seats, room, room_db),
     )

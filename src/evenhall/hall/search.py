@@ -22,6 +22,7 @@ from evenhall.hall.setting import CEILING_GAP_M
 from evenhall.hall.stances import Hearing, PairStance
 
 __all__ = [
+    "HEAD_M",
     "NAMES",
     "WORTH_DB",
     "Limits",
@@ -44,6 +45,9 @@ STARTS = 4
 WORTH_DB = 0.5
 # Half the step of the tilt: the axis may pass this far over the last row's ears.
 AIM_SLACK_DEG = 0.5
+# Top of a head over its ears: a horn no higher lies behind the heads of every row but the first.
+# Common practice, no source.
+HEAD_M = 0.1
 # A degree is a turn of the bracket, a metre a job with the ladder; common practice, no source.
 METRE_IN_DEG = 30.0
 PUSH_IN_DEG = 15.0  # a metre along the floor, against a degree of tilt; common practice, no source
@@ -138,10 +142,12 @@ class Search:
         )
 
     def allowed(self, stance: PairStance) -> bool:
-        """Whether the axis is on the people and the last row within the coverage.
+        """Whether horns are over the heads, the axis on the people, the last row within coverage.
 
         Aiming over the last row, or past the outer seats, would often look more even, as those
-        in front lose most by it; but that sound comes back off a wall. Common practice, no source.
+        in front lose most by it; but that sound comes back off a wall. Aiming at the front rows
+        looks more even wherever the room answers loudly: the back then hears the room alone.
+        Common practice, no source.
         """
         for name in NAMES:
             low, high = self.bounds(name)
@@ -154,9 +160,27 @@ class Search:
         still = (stance.height_m, stance.down_deg) == (self.present.height_m, self.present.down_deg)
         return bool(
             (on_people or still)
+            and (stance.down_deg <= self.steepest_deg(stance) or self._flatter(stance))
+            and not self.behind_heads(stance)
             and self._turned_at_people(stance, ahead_m)
             and self._covers(float(below_deg - stance.down_deg))
         )
+
+    def steepest_deg(self, stance: PairStance) -> float:
+        """Tilt at which the axis meets the heads in the middle of the audience; never upwards."""
+        ahead_m = float(self.seats.along_m[[0, -1]].mean()) - stance.along_m
+        drop_m = stance.height_m - self.seats.ear_height_m
+        return max(0.0, float(np.degrees(np.arctan2(drop_m, max(ahead_m, 0.0)))))
+
+    def _flatter(self, stance: PairStance) -> bool:
+        """Whether a box that points short of the middle already does so no more than it does."""
+        short = self.present.down_deg > self.steepest_deg(self.present)
+        return short and stance.down_deg <= self.present.down_deg
+
+    def behind_heads(self, stance: PairStance) -> bool:
+        """Whether the horns stand no higher than the heads, and could."""
+        heads_m = self.seats.ear_height_m + HEAD_M
+        return stance.height_m <= heads_m < self.bounds("height_m")[1]
 
     def _covers(self, off_axis_deg: float) -> bool:
         if off_axis_deg not in self._loss_db:

@@ -9,19 +9,26 @@ from __future__ import annotations
 import numpy as np
 
 from evenhall.hall.pair import PairProposal
+from evenhall.hall.search import HEAD_M
 from evenhall.hall.seats import Seats
 from evenhall.hall.stances import PairStance
 
-__all__ = ["LIFTING", "stance_lines", "stance_text"]
+__all__ = ["LIFTING", "NOT_WORTH", "height_question", "reason_text", "stance_lines", "stance_text"]
 
 LIFTING = (
     "Two people lift, on a stand or bracket rated for the weight at that height; local codes and "
     "a licensed rigger decide what may hang or stand over people."
 )
+NOT_WORTH = (
+    "no move within reach is worth the hands: it must gain the seats more than its doubt, and "
+    "with a ladder 1.5 dB from front to back beyond the doubt"
+)
 AT_ROW_M = 0.6  # nearer to the last row than this, it is the last row
 
 
-def stance_lines(found: PairProposal, seats: Seats) -> tuple[str, ...]:
+def stance_lines(
+    found: PairProposal, seats: Seats, *, reason: str | None = None
+) -> tuple[str, ...]:
     """Give the sentences of a proposal; one that says so where nothing is worth moving.
 
     Parameters
@@ -29,32 +36,61 @@ def stance_lines(found: PairProposal, seats: Seats) -> tuple[str, ...]:
     found : PairProposal
     seats : Seats
         That it was found for.
+    reason : str, optional
+        Instead of `reason_text()`, where more is known.
     """
-    now_text = f"Loudest and softest seat differ by {found.was_db:.1f} dB (mean of 200 Hz to 4 kHz)"
     if found.proposed == found.was:
         return (
-            f"Leave height and aim as they are. {now_text}, and no move within reach gains "
-            "half a decibel.",
+            f"Leave height and aim as they are. Loudest and softest seat differ by "
+            f"{found.was_db:.1f} dB (mean of 200 Hz to 4 kHz), and {NOT_WORTH}.",
         )
-    lines = [stance_text(found, seats)]
-    gain_db = found.was_db - found.proposed_db
-    lines.append(
-        f"{now_text} now, and by {found.proposed_db:.1f} dB afterwards: "
-        f"{gain_db:.1f} dB less, give or take {2 * found.gain_sd_db:.1f} dB."
-    )
+    lines = [stance_text(found, seats), reason or reason_text(found, seats)]
     if len(found.alone_db) > 1:
         steps = [
-            f"{_STEPS[name]} alone {found.was_db - alone_db:.1f} dB"
-            for name, alone_db in found.alone_db.items()
+            f"{_STEPS[name]} alone {gain_db:.1f} dB"
+            for name, gain_db in found.alone_gain_db.items()
         ]
         lines.append(f"Of that, {', '.join(steps)}; the steps do not simply add up.")
     if found.spill_db > found.was_spill_db + 1.0:
         lines.append(
             f"Walls and ceiling then get {found.spill_db - found.was_spill_db:.1f} dB more of it."
         )
-    if found.proposed.height_m > found.was.height_m:
+    if found.raised:
         lines.append(LIFTING)
     return tuple(lines)
+
+
+def reason_text(found: PairProposal, seats: Seats) -> str:
+    """Say why a proposal is worth the hands: what must not stay so, or what the seats gain."""
+    then_db = found.was_db - found.gain_db
+    gained = (
+        f"Loudest and softest seat then differ by {then_db:.1f} dB instead of "
+        f"{found.was_db:.1f} dB, give or take {2 * found.gain_sd_db:.1f} dB."
+    )
+    return " ".join(filter(None, (_must_text(found, seats), gained)))
+
+
+def _must_text(found: PairProposal, seats: Seats) -> str:
+    if found.must == "heads":
+        return (
+            f"The horns stand {found.was.height_m:.1f} m high and the heads reach to "
+            f"{seats.ear_height_m + HEAD_M:.1f} m: every row hears them from behind the heads of "
+            "the one before."
+        )
+    if found.must == "aim":
+        return "As it is, the last row is outside the coverage, or the boxes point past the people."
+    return ""
+
+
+def height_question(found: PairProposal, seats: Seats) -> str:
+    """Ask how high the stands go, where `found` would be worth the climb."""
+    then = f"at {found.proposed.height_m:.1f} m" if not found.must else "higher up"
+    return (
+        "How high can your stands or brackets go, within their rated load? Give max_height_m "
+        f'([rig] max_height_m; Set out: "As high as it goes"). {_must_text(found, seats)} '
+        f"Loudspeakers {then} would leave {found.was_db - found.gain_db:.1f} dB between loudest "
+        f"and softest seat instead of {found.was_db:.1f} dB."
+    ).replace("  ", " ")
 
 
 _STEPS = {

@@ -104,6 +104,8 @@ class Hearing:
     middle_m : float
         Middle line, across.
     rt60_s : ndarray, shape (31,), or None
+    room_db : float
+        How much louder the room answers than its size and decay say.
     """
 
     pair: tuple[Placed, ...]
@@ -111,6 +113,7 @@ class Hearing:
     room: Room
     middle_m: float
     rt60_s: FloatArray | None = None
+    room_db: float = 0.0
 
     @property
     def _freq_hz(self) -> FloatArray:
@@ -160,7 +163,7 @@ class Hearing:
             powers.append(self._direct(box, self.point_m, down_deg, self._turns(box, inwards_deg)))
             if decay is not None and self.room.volume_m3 is not None:
                 distance = np.linalg.norm(self.point_m - box.point_m, axis=1)
-                room_power += 10.0 ** (box.gain_db / 10.0) * reverberant_power(
+                room_power += 10.0 ** ((box.gain_db + self.room_db) / 10.0) * reverberant_power(
                     distance,
                     q,
                     volume_m3=self.room.volume_m3,
@@ -253,9 +256,14 @@ def _bare_surfaces(room: Room, ear_height_m: float) -> FloatArray | None:
 
 
 def hearing_of(
-    pair: Sequence[Placed], seats: Seats, room: Room, *, rt60_s: FloatArray | None = None
+    pair: Sequence[Placed],
+    seats: Seats,
+    room: Room,
+    *,
+    rt60_s: FloatArray | None = None,
+    room_db: float = 0.0,
 ) -> Hearing:
     """Hearing of a grid of seats; the middle line is that of the pair, or of the seats for one."""
     across = [box.across_m for box in pair] if len(pair) > 1 else list(seats.across_m)
     middle_m = float(np.min(across) + np.max(across)) / 2.0
-    return Hearing(tuple(pair), seats.point_m, room, middle_m, rt60_s)
+    return Hearing(tuple(pair), seats.point_m, room, middle_m, rt60_s, room_db)

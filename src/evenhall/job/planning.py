@@ -11,21 +11,16 @@ from pathlib import Path
 
 from evenhall.errors import InputError
 from evenhall.hall import (
-    Limits,
     Microphone,
     PairProposal,
     WalkSpot,
     acoustic_gain,
-    best_stance,
     clarity_by_row,
     clarity_texts,
     gain_steps,
     gain_text,
-    rows_heard,
     spots_for,
     stance_lines,
-    usual_pair,
-    usual_seats,
     what_would,
 )
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
@@ -34,10 +29,10 @@ from evenhall.job.outcome import rows_of
 from evenhall.job.result import Row
 from evenhall.job.stage import stage_of
 from evenhall.job.takes import measuring
-from evenhall.verdict.doubts import fits_of
 from evenhall.verdict.judge import reverberation_time_s
 from evenhall.verdict.ringing import ringing_at, ringing_texts
 from evenhall.verdict.speech import speech_by_spot, speech_texts
+from evenhall.verdict.stance import stand
 from evenhall.verdict.take import Take, as_played, is_main, spot_responses
 
 __all__ = ["HallPlan", "plan_hall"]
@@ -128,11 +123,10 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     room = replace(stage.room, rt60_s=stage.room.rt60_s or reverberation_time_s(taken))
     check_setting(speaker, room, audience)
     heard = replace(stage, room=room).known_room
-    mains = [side for side in rig.sides if is_main(side)]
-    pair = usual_pair(speaker, room, audience)
-    placed = pair if len(mains) != 1 else pair[:1]
-    seats = usual_seats(audience, room, behind_m=pair[0].along_m)
-    found = best_stance(placed, seats, heard, limits=Limits(max_height_m=rig.max_height_m))
+    lone = len([side for side in rig.sides if is_main(side)]) == 1
+    mains = [spot for spot in taken if is_main(spot.side)]
+    stood = stand(replace(stage, room=room), mains, lone=lone)
+    found, seats = stood.found, stood.seats
     rows = clarity_by_row(speaker, room, audience)
     lacking = []
     if rows is None:
@@ -147,24 +141,20 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
         )
     if job.talker is None:
         lacking.append("Gain before feedback is forecast once there is a [talker].")
-    if rig.max_height_m is None:
-        lacking.append("Only the aim is searched: give [rig] max_height_m to have the height too.")
+    if stood.ask:
+        lacking.append(stood.ask)
     return HallPlan(
         found=found,
-        stance=stance_lines(found, seats),
+        stance=stance_lines(found, seats, reason=stood.reason),
         beyond=tuple(one.text for one in what_would(found.pair, seats, heard)),
         talker=(*_talker(job, speaker, room, audience), *_rings(every)),
         speech=(
             *(() if rows is None else clarity_texts(rows)),
             *speech_texts(speech_by_spot(taken)),
         ),
-        spots=spots_for(audience, room, placed),
-        rows=rows_of(
-            rows_heard(placed, found.pair if found.proposed != found.was else None, seats, heard)
-        ),
-        checks=tuple(
-            check.text for fit in fits_of(taken, speaker, room, audience) for check in fit.checks
-        ),
+        spots=spots_for(audience, room, found.pair),
+        rows=rows_of(stood.rows_heard),
+        checks=stood.checks,
         lacking=tuple(lacking),
     )
 

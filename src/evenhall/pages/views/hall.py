@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing import HallSpot, HallView, draw_hall
+from evenhall.hall.stance_words import NOT_WORTH
 from evenhall.job.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import WantedTake, elements, wanted_takes
@@ -27,13 +28,14 @@ class HallForecast:
     faults: tuple[str, ...] = ()
 
 
-# Figures that only moves of the mains' stance, and what would help beyond it, have.
-OF_THE_HALL = ("front_minus_back_db", "row_spread_db")
+# Figures that only moves of the mains' stance, the question for their height, and what would help
+# beyond them, have.
+OF_THE_HALL = ("front_minus_back_db", "row_spread_db", "seat_gain_db")
 WANTED = (
     "How even the rows are, and what a ladder, a tilt or a turn would bring, is forecast here once "
     "both rows and the height of the loudspeakers are known."
 )
-STAY = "Leave height and aim as they are: no move within reach gains half a decibel."
+STAY = f"Leave height and aim as they are: {NOT_WORTH}."
 
 
 def hall_forecast(
