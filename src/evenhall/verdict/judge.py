@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
+from evenhall.verdict.boxes import BoxFaults, box_faults
 from evenhall.verdict.by_cable import CableProof, cable_moves, cable_proofs
 from evenhall.verdict.card import Card, Forecast, deviation_db, forecast
 from evenhall.verdict.common import CommonResponse, common_response
@@ -104,6 +105,7 @@ class Verdict:
     rt60_s: float | None
     evenness: Evenness | None
     match: Match | None
+    boxes: BoxFaults
     common: CommonResponse | None
     patterns: tuple[Pattern, ...]
     card: Card | None
@@ -205,7 +207,16 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
-    even, alike = evenness(spots, [take for take in takes if take.state == "before"]), match(spots)
+    lowest_hz = None if whole else setting.lowest_hz
+    before = [take for take in takes if take.state == "before"]
+    even, alike = evenness(spots, before, low_limit_hz=lowest_hz), match(spots, stage)
+    boxes = box_faults(
+        spots,
+        alike,
+        rt60_s=rt60_s,
+        low_limit_hz=lowest_hz,
+        has_subs=whole or any(take.side.lower().startswith("sub") for take in every),
+    )
     mains = [spot for spot in spots if is_main(spot.side)]
     common = card = outlook = proof = None
     heights: tuple[Headroom, ...] = ()
@@ -215,7 +226,6 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         target = target_db(setting.target, EXACT_HZ)
         common = common_response(mains, rt60_s=rt60_s)
         deviation = deviation_db(common.level_db, target)
-        lowest_hz = None if whole else setting.lowest_hz
         range_hz = level_range_hz(common, low_limit_hz=lowest_hz)
         cancelled = cancelled_bands(common, deviation)
         recipe = Recipe(
@@ -235,6 +245,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         rt60_s=rt60_s,
         evenness=even,
         match=alike,
+        boxes=boxes,
         common=common,
         patterns=patterns,
         card=card,
@@ -242,8 +253,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         moves=_correcting(proof, by_cable)
         + worklist(
             takes=every,
-            spots=spots,
-            match=alike,
+            boxes=boxes,
             common=common,
             patterns=patterns,
             card=card,
