@@ -25,6 +25,7 @@ BoolArray = NDArray[np.bool_]
 EDGES = np.flatnonzero((NOMINAL_HZ >= 1000.0) & (NOMINAL_HZ <= 3150.0))
 LOW_EDGES = np.flatnonzero((NOMINAL_HZ >= 315.0) & (NOMINAL_HZ <= 3150.0))
 TOP = nearest_band(10_000.0) + 1
+BELOW_FROM = nearest_band(200.0)
 BAND = np.arange(BAND_COUNT)
 PAIR = {"left", "right"}
 PAIR_STEP_DB = 6.0  # healthy pairs 1.3 at most
@@ -71,10 +72,13 @@ def own_curves(spots: Sequence[SpotResponse]) -> dict[str, FloatArray]:
 
 
 def _fall(curve: FloatArray) -> tuple[float, int]:
-    """Most that a curve falls within an octave about a crossover and stays, in dB; and the band."""
+    """Most that a curve falls within an octave about a crossover and stays, in dB; and the band.
+
+    Against the median of all that lies below: a build-up there is no step.
+    """
     best, at = 0.0, int(EDGES[0])
     for edge in EDGES:
-        below, above = curve[edge - 5 : edge], curve[edge + 2 : TOP]
+        below, above = curve[BELOW_FROM:edge], curve[edge + 2 : TOP]
         below, above = below[np.isfinite(below)], above[np.isfinite(above)]
         if below.size >= 3 and above.size >= 2:
             drop_db = float(np.median(below) - above.max())
