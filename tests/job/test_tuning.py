@@ -322,6 +322,7 @@ KEYS = {
 ADDED = {
     "": "rows speech ringing console strip headroom by_cable",
     "takes": "used_ratio coherence at with_subs",
+    "evenness.bands": "judged",
     "patterns": "certain",
     "forecast": "out_of_reach left_out all_faders",
 }

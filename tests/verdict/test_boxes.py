@@ -241,3 +241,11 @@ def test_faults_stand_in_the_verdict_and_lead_the_worklist():
     verdict = judged(*visit(flat(), sides=["left"]), *visit(dead, sides=["right"]))
     assert verdict.boxes.sides_out == {"right"}
     assert verdict.moves[0] == verdict.boxes.moves[0]
+
+
+def test_wall_that_cancels_above_the_end_of_a_box_is_no_low_cut():
+    # As the demo's folding wall with its boom: what lies an octave below is louder again.
+    bass_hz = (31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0)
+    bass_db = (-17.8, -8.6, -3.0, -1.4, -3.5, -7.0, -1.2, 7.2, 8.8, 7.1, 7.3, 5.0)
+    spots = spots_of(*visit(flat(0.0, dict(zip(bass_hz, bass_db, strict=True)))))
+    assert box_faults(spots, match(spots)).moves == ()

@@ -32,6 +32,7 @@ END_ORDERS = (2, 3, 4, 6)  # of a box, a cut included
 CUT_BANDS = (EXACT_HZ > 30.0) & (EXACT_HZ < 640.0)
 END_BANDS = (EXACT_HZ > 30.0) & (EXACT_HZ < 520.0)
 FEWEST = 6  # bands
+COMES_BACK_DB = 3.0  # an octave below its end a box has lost 9 dB more; modes give some back
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,10 @@ def one_cut(difference_db: FloatArray, sd_db: FloatArray) -> LowCut | None:
 
 
 def end_hz(curve_db: FloatArray, sd_db: FloatArray) -> float:
-    """Frequency at which a box has lost 3 dB at its lower end; nan where too little is known.
+    """Frequency at which a box has lost 3 dB at its lower end.
+
+    nan where too little is known, or where the sound comes back an octave below: a cancellation,
+    as by a wall behind the box, is no end.
 
     Parameters
     ----------
@@ -120,4 +124,12 @@ def end_hz(curve_db: FloatArray, sd_db: FloatArray) -> float:
         return float("nan")
     ends = [(float(corner_hz), order) for corner_hz in ENDS_HZ for order in END_ORDERS]
     misfit, _ = _fit(curve_db, [_high_pass_db(*end) for end in ends], sd_db, used)
-    return ends[int(misfit.argmin())][0]
+    at_hz = ends[int(misfit.argmin())][0]
+    octaves = np.log2(EXACT_HZ / at_hz)
+    here, below = (used & (np.abs(octaves - off) < 0.45) for off in (0.0, -1.0))
+    comes_back = (
+        here.any()
+        and below.any()
+        and (curve_db[below].max() > curve_db[here].min() + COMES_BACK_DB)
+    )
+    return float("nan") if comes_back else at_hz
