@@ -26,6 +26,7 @@ EDGES = np.flatnonzero((NOMINAL_HZ >= 1000.0) & (NOMINAL_HZ <= 3150.0))
 LOW_EDGES = np.flatnonzero((NOMINAL_HZ >= 315.0) & (NOMINAL_HZ <= 3150.0))
 TOP = nearest_band(10_000.0) + 1
 BELOW_FROM = nearest_band(200.0)
+LOW_SHARE = 0.25  # what a build-up of an octave or two leaves as it is
 BAND = np.arange(BAND_COUNT)
 PAIR = {"left", "right"}
 PAIR_STEP_DB = 6.0  # healthy pairs 1.3 at most
@@ -74,14 +75,14 @@ def own_curves(spots: Sequence[SpotResponse]) -> dict[str, FloatArray]:
 def _fall(curve: FloatArray) -> tuple[float, int]:
     """Most that a curve falls within an octave about a crossover and stays, in dB; and the band.
 
-    Against the median of all that lies below: a build-up there is no step.
+    Against the lower quarter of all that lies below: a build-up there is no step.
     """
     best, at = 0.0, int(EDGES[0])
     for edge in EDGES:
         below, above = curve[BELOW_FROM:edge], curve[edge + 2 : TOP]
         below, above = below[np.isfinite(below)], above[np.isfinite(above)]
         if below.size >= 3 and above.size >= 2:
-            drop_db = float(np.median(below) - above.max())
+            drop_db = float(np.quantile(below, LOW_SHARE) - above.max())
             if drop_db > best:
                 best, at = drop_db, int(edge)
     return best, at
@@ -92,10 +93,10 @@ def _rise(curve: FloatArray) -> tuple[float, int]:
     best, at = 0.0, int(EDGES[0])
     for edge in LOW_EDGES:
         below = curve[(EXACT_HZ > 60.0) & (edge - 1 > BAND)]
-        above = curve[edge + 1 : edge + 6]
+        above = curve[edge + 1 : TOP]
         below, above = below[np.isfinite(below)], above[np.isfinite(above)]
         if below.size >= 2 and above.size >= 3:
-            climb_db = float(np.median(above) - below.max())
+            climb_db = float(np.quantile(above, LOW_SHARE) - below.max())
             if climb_db > best:
                 best, at = climb_db, int(edge)
     return best, at
