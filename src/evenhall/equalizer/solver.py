@@ -161,7 +161,7 @@ class _Task:
         return float(np.sqrt(np.square(left) @ self.share + self.wanted.unmended))
 
     def pattern(self, fader_db: FloatArray) -> FloatArray:
-        """What each band gains by a dB of each fader, near these places, shape (31, n_faders)."""
+        """Give what each band gains by a dB of each fader, near these places: (31, n_faders)."""
         unit = self.unit
         # A band's gain follows its loudest nodes: slopes weighed by the power that passes.
         node_share = unit_power(unit, fader_db, unit.band_detune_sq).prod(axis=0)
