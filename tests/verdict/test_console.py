@@ -14,7 +14,7 @@ from evenhall.verdict.card import Card, make_card
 from evenhall.verdict.console import ConsoleCard, console_card
 from evenhall.verdict.estimate import estimate
 from evenhall.verdict.headroom import headroom
-from evenhall.verdict.loss import SeatError, seat_error
+from evenhall.verdict.loss import SeatError, seat_error, weighted_rms_db
 from verdict.builders import at, flat, judged, spots_of, visit
 
 PEAK = Section("peaking", 250.0, 9.0, 1.4)
@@ -168,7 +168,9 @@ def test_each_channel_has_the_card_of_its_own_unit():
     apart_db = card.gain_db("right") - card.gain_db("left")
     assert abs(apart_db[at(250.0)]) <= 0.4
     assert np.sqrt(np.mean(apart_db**2)) <= 0.3
-    assert all(spot.rms_after_db < 0.4 for spot in verdict.forecast.spots)
+    spots = verdict.forecast.spots
+    assert {spot.side for spot in spots} == {"left", "right"}
+    assert all(spot.rms_after_db < 0.5 * spot.rms_before_db for spot in spots)
 
 
 def test_strip_is_part_of_the_card_its_forecast_and_its_proof():
@@ -200,3 +202,21 @@ def test_where_the_strip_does_it_all_no_fader_is_asked_for():
     text = verdict.moves[-1].text
     assert text.startswith("Set the channel strip first, as the list beside the card has it. ")
     assert "All faders stay at 0." in text
+
+
+@pytest.mark.parametrize("top_db", [np.nan, -12.0, 8.0])
+def test_the_treble_knob_goes_no_farther_than_the_loss_justifies(top_db):
+    """16 and 20 kHz unknown, far too soft, or too loud: 10 and 12.5 kHz are charged beside them."""
+    level_db = sections_band_gain_db([WIDE])
+    level_db[NOMINAL_HZ >= 16_000.0] = top_db
+    area = area_of(*visit(level_db))
+    card = make_card(area, graphic_unit(31), strip=channel_strip())
+    knobs = card.strips["both"]
+    assert knobs
+    shelves = [one for one in knobs if one.kind == "high-shelf"]
+    assert all(-6.0 <= one.gain_db < 0.0 for one in shelves)
+    for shelf in shelves:
+        with_it = card.wanted["both"].deviation_db + card.gain_db("left")
+        without = with_it - sections_band_gain_db([shelf])
+        assert weighted_rms_db(without, card.weight) > weighted_rms_db(with_it, card.weight)
+    assert bool(shelves) == (top_db > 0)
