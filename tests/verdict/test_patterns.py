@@ -151,6 +151,7 @@ def test_null_is_left_to_hands_and_no_fader_is_raised_into_it():
     spectrum = np.fft.rfft(impulse)
     level = 10.0 * np.log10(log_frequency_mean(np.abs(spectrum) ** 2, spacing_hz=1.0))
     level[at(500.0) :] = level[at(500.0)]
+    level[[at(160.0), at(200.0), at(250.0)]] -= 6.0
     verdict = judged(*visit(level, impulse=impulse, arrival_s=0.01), low_limit_hz=20.0, rt60_s=5.0)
     (null,) = [p for p in verdict.patterns if p.hz == 200.0]
     assert null.remedy == "move"

@@ -31,7 +31,7 @@ HIGHEST_JUDGED_HZ = 13_000.0
 BESIDE_TOP, BEYOND = 0.5, 0.02
 # By how much the scatter of seats differs from hall to hall, as a share of its variance. Measured
 # on bench/seats.py, even seeds.
-SCATTER_VARIES = 0.4
+SCATTER_VARIES = 0.45
 NINETY = 1.645  # standard deviations to either side that hold 90 %
 # A seat hears any mixture of both sides: the variance of an even share is a third of its reach.
 MIXED = 1.0 / 3.0

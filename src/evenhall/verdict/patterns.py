@@ -35,7 +35,9 @@ LOCAL_DB = 3.0
 BELONGS = 0.3
 # Beyond this many standard deviations chance is left aside.
 CERTAIN = 2.0
-CANCELLATION_DEPTH_DB = 3.0
+# A dip of less is filled even if sounds cancel there: seats gain by it (bench/seats.py). A deeper
+# one would take all the headroom of a driver and stay a dip.
+CANCELLATION_DEPTH_DB = 7.0
 BOUNDARY_HZ = 300.0  # below, a common null comes from a wall or floor near the loudspeaker
 # A card that changes a band by less does nothing there that a sentence should claim.
 TOUCHES_DB = 1.0
