@@ -6,9 +6,11 @@ bands; so the two may be held against each other.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evenhall.equalizer.parametric import (
     Parametric,
@@ -19,8 +21,11 @@ from evenhall.equalizer.parametric import (
 from evenhall.equalizer.sections import Section
 from evenhall.verdict.card import Card
 from evenhall.verdict.estimate import Estimate
+from evenhall.verdict.loss import weighted_rms_db
 
 __all__ = ["ConsoleCard", "console_card"]
+
+FloatArray = NDArray[np.float64]
 
 # What nobody hears: with no more left than that, the sections do what the faders do.
 AS_GOOD_DB = 0.2
@@ -35,7 +40,8 @@ class ConsoleCard:
     sections : dict of tuple of Section
         For "both", or for each side, as the card of faders has it.
     rms_db : tuple of float
-        Left with one section, with two, and so on: weighted, over all sides.
+        Left with one section, with two, and so on: weighted, over all sides and the loudspeakers'
+        range.
     faders_rms_db : float
         Left with the card of faders, in the same way.
     faders : str
@@ -91,18 +97,23 @@ def console_card(card: Card, area: Estimate, supply: Parametric) -> ConsoleCard 
     }
     most = max(len(each) for each in found.values())
     count, moved = card.unit.fader_count, card.unit.most_moved
+    weight = card.weight * area.in_range
 
     def with_count(each: tuple[SectionSolution, ...], count: int) -> SectionSolution:
         return each[min(count, len(each)) - 1]
 
+    def left_db(gain_db: Mapping[str, FloatArray]) -> float:
+        left = (one.deviation_db + gain_db[side] for side, one in card.wanted.items())
+        return _mean_rms_db([weighted_rms_db(one, weight) for one in left])
+
     rms_db = tuple(
-        _mean_rms_db([with_count(each, count).rms_after_db for each in found.values()])
+        left_db({side: with_count(each, count).gain_db for side, each in found.items()})
         for count in range(1, most + 1)
     )
     return ConsoleCard(
         sections={side: each[-1].sections for side, each in found.items()},
         rms_db=rms_db,
-        faders_rms_db=_mean_rms_db([one.rms_after_db for one in card.solutions.values()]),
+        faders_rms_db=left_db({side: card.gain_db(side) for side in card.wanted}),
         faders=f"the {count} faders" if moved is None else f"{moved} of the {count} faders",
     )
 
