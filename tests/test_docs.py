@@ -11,7 +11,6 @@ from typing import Any, Literal, get_args, get_origin
 
 import numpy as np
 import pytest
-from evenhall.verdict.common import scatter_db
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
@@ -25,6 +24,7 @@ from evenhall.job.model import Take
 from evenhall.job.result import MOVE_KINDS, PROBLEM_CODES, REMEDIES, Result
 from evenhall.verdict.linewords import CODES as LINE_CODES
 from evenhall.verdict.plan import plan_stimulus
+from evenhall.verdict.scatter import scatter_db
 from evenhall.verdict.target import SHAPES
 
 ROOT = Path(__file__).parents[1]
