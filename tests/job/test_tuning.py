@@ -374,6 +374,7 @@ KEYS = {
 ADDED = {
     "": "rows speech ringing console strip headroom by_cable",
     "takes": "used_ratio coherence at with_subs",
+    "evenness.bands": "judged",
     "patterns": "certain",
     "forecast": "out_of_reach all_faders card_level_db",
     "forecast.bands": "doubt_db known",

@@ -202,13 +202,14 @@ def test_inverted_loudspeaker_is_told_and_named(folder):
 
 def test_louder_side_is_told_and_by_how_much(folder):
     for k, spot in enumerate(("front", "back")):
-        add(folder, "left", spot, k, impulse=10 ** (3.0 / 20.0) * room(k, reverberant=0.008))
+        same_place = room(k, reverberant=0.008, delay_s=DELAY_S[spot])
+        add(folder, "left", spot, k, impulse=10 ** (3.0 / 20.0) * same_place)
         add(folder, "right", spot, k)
     result = tuned(folder)
     assert not result["match"]["holds"]
     assert result["match"]["level_db"] == pytest.approx(3.0, abs=0.05)
     (gain,) = [move for move in result["moves"] if move["kind"] == "gain"]
-    assert "Turn the left loudspeaker down by 3.0 dB" in gain["text"]
+    assert "Left is 3.0 dB hot. Pull it down 3.0 dB at the box" in gain["text"]
 
 
 def test_distance_comes_from_the_delay_where_none_is_given(folder):

@@ -30,6 +30,16 @@ def test_evenness_that_holds_names_no_worst_band(make_result: Make) -> None:
     assert point.body == "Front and back lie within 6 dB in 1 of 1 bands."
 
 
+def test_bands_that_are_not_judged_are_not_counted(make_result: Make) -> None:
+    bands = [
+        {"hz": 1000, "front_minus_back_db": -3.0, "holds": True},
+        {"hz": 16000, "front_minus_back_db": 9.0, "holds": False, "judged": False},
+    ]
+    evenness = {"limit_db": 6.0, "holds": True, "bands": bands, "sides": {}}
+    point = words.verdicts(make_result(evenness=evenness))[0]
+    assert point.body == "Front and back lie within 6 dB in 1 of 1 bands."
+
+
 def test_one_spot_and_no_usable_take_are_said_in_words(make_result: Make, make_take: Make) -> None:
     assert words.verdicts(make_result(evenness=None))[0].head == "Evenness not known"
     dead = [make_take("left", "front", usable=False)]

@@ -10,7 +10,7 @@ from verdict.builders import flat, judged, take, visit
 
 UNIT = graphic_unit(31)
 FAULTS = flat(0.0, {200.0: 7.0, 250.0: 10.0, 315.0: 7.0, 3150.0: 6.0, 4000.0: 4.0})
-OTHER = flat(0.0, {500.0: 10.0, 630.0: 12.0, 800.0: 9.0, 6300.0: 9.0, 8000.0: 9.0})
+OTHER = flat(0.0, {800.0: 7.0, 1000.0: 12.0, 1250.0: 12.0, 1600.0: 7.0})
 
 
 @pytest.fixture(scope="module")

@@ -63,9 +63,9 @@ def test_without_a_stated_limit_the_measured_one_is_kept():
 
 
 def test_sides_that_differ_get_a_list_each():
-    # Broad and opposed, so that one list for both would mend neither.
-    slope = np.linspace(-9.0, 9.0, 31)
-    verdict = judged(*visit(slope, sides=["left"]), *visit(-slope, sides=["right"]))
+    left = flat(0.0, {315.0: 6.0, 400.0: 11.0, 500.0: 11.0, 630.0: 6.0})
+    right = flat(0.0, {1000.0: 6.0, 1250.0: 11.0, 1600.0: 11.0, 2000.0: 6.0})
+    verdict = judged(*visit(left, sides=["left"]), *visit(right, sides=["right"]))
     assert set(verdict.card.solutions) == {"left", "right"}
     for spot in verdict.forecast.spots:
         assert spot.rms_after_db < 0.5 * spot.rms_before_db

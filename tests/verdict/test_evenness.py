@@ -18,8 +18,8 @@ def pair(front, back, *, side="left"):
     )
 
 
-def even_of(*takes):
-    return evenness(spots_of(*takes), takes)
+def even_of(*takes, **limits):
+    return evenness(spots_of(*takes), takes, **limits)
 
 
 def test_front_less_back_a_band():
@@ -65,6 +65,26 @@ def test_band_that_only_one_side_knows_is_judged_by_it():
     even = even_of(*pair(flat(), left), *pair(flat(), flat(-7.0), side="right"))
     assert even.worst_db[at(125.0)] == pytest.approx(7.0)
     assert even.worst_db[at(160.0)] == pytest.approx(9.0)
+
+
+@pytest.mark.parametrize("hz", [50.0, 12500.0, 16000.0])
+def test_bands_beyond_63_hz_and_10_khz_are_shown_and_not_judged(hz):
+    even = even_of(*pair(flat(), flat(0.0, {hz: -20.0})))
+    assert even.worst_db[at(hz)] == pytest.approx(20.0)
+    assert not even.judged[at(hz)]
+    assert even.holds
+
+
+@pytest.mark.parametrize("hz", [63.0, 10000.0])
+def test_bands_at_the_ends_are_judged(hz):
+    assert not even_of(*pair(flat(), flat(0.0, {hz: -6.1}))).holds
+
+
+def test_bands_below_the_low_limit_are_not_judged():
+    takes = pair(flat(), flat(0.0, {80.0: -20.0}))
+    assert even_of(*takes, low_limit_hz=100.0).holds
+    assert not even_of(*takes, low_limit_hz=80.0).holds
+    assert not even_of(*takes, low_limit_hz=45.0).holds
 
 
 def test_spots_between_front_and_back_do_not_count():

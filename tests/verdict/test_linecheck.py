@@ -119,6 +119,7 @@ FAULTS = {
     "right inverted": ({"right": INVERTED}, {"right": "inverted"}),
     "left inverted": ({"left": INVERTED}, {"left": "inverted"}),
     "sub inverted": ({"sub_right": INVERTED}, {"sub right": "inverted"}),
+    "low cut at 75 Hz": ({"left": low_cut(75.0, 3)}, {"left": "filtered"}),
     "low cut at 100 Hz": ({"right": low_cut(100.0, 3)}, {"right": "filtered"}),
     "low cut at 120 Hz": ({"left": low_cut(120.0, 2)}, {"left": "filtered"}),
     "low cut at 200 Hz": ({"left": low_cut(200.0, 4)}, {"left": "filtered"}),
@@ -150,6 +151,34 @@ def test_fault_is_named_on_its_element_and_the_others_work(fault, room_name):
     for delay_is_absolute in (True, False):
         codes, _ = findings(round_of, delay_is_absolute=delay_is_absolute)
         assert codes == {name: [expected.get(name, "works")] for name in PARTNER}
+
+
+def test_low_cut_is_said_with_its_corner():
+    for cut_hz, order in ((100.0, 3), (160.0, 2)):
+        _, text = findings(with_faults("hall", right=low_cut(cut_hz, order)))
+        assert "Right has " in text
+        assert "a low cut left in?" in text
+        said_hz = float(text.split(" less than left below ")[1].split(" Hz")[0])
+        assert abs(np.log2(said_hz / cut_hz)) <= 0.5
+
+
+@pytest.mark.parametrize("room_name", ROOMS)
+def test_low_cut_on_both_is_asked_about_where_no_sub_could_explain_it(room_name):
+    both = with_faults(room_name, left=low_cut(150.0, 3), right=low_cut(150.0, 3))
+    tops = {name: both[name] for name in ("left", "right")}
+    codes, text = findings(tops)
+    assert codes == {"left": ["filtered"], "right": ["filtered"]}
+    assert "Left and right both end at " in text
+    codes, _ = findings(both)
+    assert codes == {name: ["works"] for name in PARTNER}
+
+
+@pytest.mark.parametrize("room_name", ROOMS)
+def test_pair_of_small_boxes_without_a_sub_is_asked_nothing(room_name):
+    small = {"change": {"low_limit_hz": 80.0}}
+    both = with_faults(room_name, left=small, right=small)
+    codes, _ = findings({name: both[name] for name in ("left", "right")})
+    assert codes == {"left": ["works"], "right": ["works"]}
 
 
 @pytest.mark.parametrize("seed", range(10))

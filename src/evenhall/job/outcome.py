@@ -16,6 +16,7 @@ from evenhall.equalizer.sections import Section
 from evenhall.hall.rows import RowsHeard
 from evenhall.job import result as out
 from evenhall.job.model import Job
+from evenhall.verdict.evenness import Evenness
 from evenhall.verdict.judge import Verdict
 from evenhall.verdict.standing import WrongFader
 from evenhall.verdict.take import Take
@@ -48,6 +49,7 @@ def result_of(job: Job, verdict: Verdict) -> out.Result:
             for pattern in verdict.patterns
         ),
         card=_card(verdict),
+        card_withheld=verdict.boxes.withheld,
         card_steps=tuple(
             out.CardStep(faders=step.faders, seat_after_db=step.seat_after_db)
             for step in (verdict.card.steps if verdict.card else ())
@@ -179,12 +181,13 @@ def _take_result(take: Take) -> out.TakeResult:
     )
 
 
-def _differences(values_db: FloatArray, limit_db: float) -> tuple[out.Difference, ...]:
+def _differences(values_db: FloatArray, even: Evenness) -> tuple[out.Difference, ...]:
     return tuple(
         out.Difference(
             hz=NOMINAL_HZ[k],
             front_minus_back_db=values_db[k],
-            holds=bool(abs(values_db[k]) <= limit_db),
+            holds=bool(abs(values_db[k]) <= even.limit_db),
+            judged=bool(even.judged[k]),
         )
         for k in np.flatnonzero(np.isfinite(values_db))
     )
@@ -197,8 +200,8 @@ def _evenness(verdict: Verdict) -> out.Evenness | None:
     return out.Evenness(
         limit_db=even.limit_db,
         holds=even.holds,
-        bands=_differences(even.worst_db, even.limit_db),
-        sides={side: _differences(db, even.limit_db) for side, db in even.sides.items()},
+        bands=_differences(even.worst_db, even),
+        sides={side: _differences(db, even) for side, db in even.sides.items()},
     )
 
 

@@ -148,6 +148,7 @@ class Difference(_Model):
     hz: float
     front_minus_back_db: float
     holds: bool
+    judged: bool = True  # else shown, and left out of what evenness as a whole holds over
 
 
 class Evenness(_Model):
@@ -157,6 +158,11 @@ class Evenness(_Model):
     holds: bool
     bands: tuple[Difference, ...]
     sides: dict[str, tuple[Difference, ...]]
+
+    @property
+    def deciding(self) -> tuple[Difference, ...]:
+        """The bands that are judged."""
+        return tuple(band for band in self.bands if band.judged)
 
 
 class BandMatch(_Model):

@@ -189,17 +189,15 @@ def _evenness(result: Result) -> Point:
         return Point(
             "No verdict", "No take could be used: see what to do with each, and record again."
         )
-    if evenness is None or not evenness.bands:
+    if evenness is None or not evenness.deciding:
         return Point(
             "Evenness not known", "It takes the same loudspeaker at two spots, front and back."
         )
-    held = sum(band.holds for band in evenness.bands)
-    body = (
-        f"Front and back lie within {evenness.limit_db:g} dB in {held} of "
-        f"{len(evenness.bands)} bands"
-    )
-    if held < len(evenness.bands):
-        worst = max(evenness.bands, key=lambda band: abs(band.front_minus_back_db))
+    judged = evenness.deciding
+    held = sum(band.holds for band in judged)
+    body = f"Front and back lie within {evenness.limit_db:g} dB in {held} of {len(judged)} bands"
+    if held < len(judged):
+        worst = max(judged, key=lambda band: abs(band.front_minus_back_db))
         louder = "front" if worst.front_minus_back_db > 0 else "back"
         body += (
             f"; worst at {hz_text(worst.hz)}, where the {louder} is "

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
-from evenhall.verdict.scatter import scatter_db
+from evenhall.verdict.scatter import DEFAULT_RT60_S, scatter_db
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, align_level_db, nan_mean
 
 __all__ = ["Estimate", "Posterior", "estimate", "lined_up", "posterior", "range_of"]
@@ -24,7 +24,6 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 OCTAVES: FloatArray = np.log2(EXACT_HZ)
-DEFAULT_RT60_S = 1.0
 # How far what the area has too much of reaches over frequency, and how large it may be: scales in
 # octaves, and amplitudes in dB that the takes choose among. Found on bench/seats.py, even seeds.
 BROAD_OCTAVES, FINE_OCTAVES = 0.7, 0.2

@@ -1,6 +1,8 @@
 """Evenness from front to back, and how left matches right.
 
-Both compare levels as measured, nothing lined up: the gain was left alone between takes.
+Both compare levels as measured, nothing lined up: the gain was left alone between takes. What is
+judged goes from the low limit of the mains, or 63 Hz, to 10 kHz; beyond that it is shown only.
+What the places of the microphone make of left against right is told apart: `Match.corrected_db`.
 """
 
 from __future__ import annotations
@@ -11,17 +13,37 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.hall.setting import Room
+from evenhall.verdict.move import Stage
+from evenhall.verdict.position import PLACE_SD_DB, position_db
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, Take, is_main, nan_mean, spot_places
 
-__all__ = ["LIMIT_DB", "Evenness", "Match", "evenness", "match"]
+__all__ = ["LIMIT_DB", "Evenness", "Match", "evenness", "judged_bands", "match"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 LIMIT_DB = 6.0  # back within 6 dB of front at any frequency; common practice, no source
 MATCH_LEVEL_DB = 1.0
 MATCH_BAND_DB = 3.0
 MATCH_BANDS = (EXACT_HZ > 95.0) & (EXACT_HZ < 10500.0)
+NO_STAGE = Stage(Room(), None, None, None)
+UNKNOWN_PLACE_DB = 3.0  # two boxes 4 m apart, one spot in front of either
+USUAL_WORTH = 4.0  # spots that the usual spread between spots counts for
+JUDGED_LOW_HZ, JUDGED_HIGH_HZ = 63.0, 10_000.0  # common practice, no source
+
+
+def judged_bands(low_limit_hz: float | None) -> BoolArray:
+    """Bands that decide: from the low limit of the mains, or 63 Hz if that is higher, to 10 kHz.
+
+    Examples
+    --------
+    >>> [int(judged_bands(limit_hz).sum()) for limit_hz in (None, 40.0, 100.0)]
+    [23, 23, 21]
+    """
+    low_hz = max(low_limit_hz or 0.0, JUDGED_LOW_HZ)
+    return np.asarray((low_hz <= NOMINAL_HZ) & (NOMINAL_HZ <= JUDGED_HIGH_HZ))
 
 
 @dataclass(frozen=True)
@@ -36,20 +58,29 @@ class Evenness:
         In each band that of the side where it is worst.
     mean_db : float
         Mean over 200 Hz to 4 kHz and the sides; nan if unknown.
+    judged : ndarray of bool, shape (31,)
+        Bands that decide whether it holds.
     """
 
     sides: dict[str, FloatArray]
     worst_db: FloatArray
     mean_db: float
+    judged: BoolArray
     limit_db: float = LIMIT_DB
 
     @property
     def holds(self) -> bool:
-        """Whether every known band is within the limit."""
-        return bool(np.all(np.abs(self.worst_db[np.isfinite(self.worst_db)]) <= self.limit_db))
+        """Whether every band that is known and judged is within the limit."""
+        deciding = self.worst_db[self.judged & np.isfinite(self.worst_db)]
+        return bool(np.all(np.abs(deciding) <= self.limit_db))
 
 
-def evenness(spots: Sequence[SpotResponse], measured: Sequence[Take]) -> Evenness | None:
+def evenness(
+    spots: Sequence[SpotResponse],
+    measured: Sequence[Take],
+    *,
+    low_limit_hz: float | None = None,
+) -> Evenness | None:
     """Front against back; None where no main element was heard at two distances.
 
     Parameters
@@ -59,6 +90,8 @@ def evenness(spots: Sequence[SpotResponse], measured: Sequence[Take]) -> Evennes
     measured : sequence of Take
         All takes in the same state: a front that could not be used is not replaced by the
         middle, or an uneven hall would pass.
+    low_limit_hz : float or None
+        Of the mains.
     """
     places = spot_places(measured)
     sides = {}
@@ -73,7 +106,12 @@ def evenness(spots: Sequence[SpotResponse], measured: Sequence[Take]) -> Evennes
     stacked = np.stack(list(sides.values()))
     size = np.where(np.isfinite(stacked), np.abs(stacked), -1.0)
     worst = stacked[size.argmax(axis=0), np.arange(stacked.shape[1])]
-    return Evenness(sides=sides, worst_db=worst, mean_db=float(nan_mean(_mid_means(stacked))))
+    return Evenness(
+        sides=sides,
+        worst_db=worst,
+        mean_db=float(nan_mean(_mid_means(stacked))),
+        judged=judged_bands(low_limit_hz),
+    )
 
 
 def _mid_means(levels: FloatArray) -> FloatArray:
@@ -94,12 +132,58 @@ class Match:
         At each of those spots.
     polarity : int
         1 alike, -1 opposed, 0 cannot tell.
+    position_db : ndarray, shape (n_spots, 31)
+        What two boxes that are alike would differ by at each of those spots.
+    doubt_db : ndarray, shape (n_spots, 31)
+        How far that may be off, one standard deviation, beside what one place strays by.
     """
 
     level_db: float
     difference_db: FloatArray
     spots_db: FloatArray
     polarity: int
+    position_db: FloatArray
+    doubt_db: FloatArray
+
+    @property
+    def corrected_bands_db(self) -> FloatArray:
+        """Left less right with the places of the microphone allowed for, by trust, shape (31,)."""
+        apart = self.spots_db - self.position_db
+        trust = np.where(np.isfinite(apart), 1.0 / (PLACE_SD_DB**2 + self.doubt_db**2), 0.0)
+        total = trust.sum(axis=0)
+        mean = (trust * np.nan_to_num(apart)).sum(axis=0) / np.where(total > 0, total, 1.0)
+        return np.asarray(np.where(total > 0, mean, np.nan))
+
+    def over(self, bands: BoolArray) -> tuple[float, float]:
+        """Corrected mean over some bands, and its standard deviation; nan where none is known."""
+        apart = nan_mean((self.spots_db - self.position_db)[:, bands], axis=1)
+        known = np.isfinite(apart)
+        if not known.any():
+            return float("nan"), float("nan")
+        apart, model = apart[known], self.doubt_db[:, bands].mean(axis=1)[known]
+        trust = 1.0 / (PLACE_SD_DB**2 + model**2)
+        share = trust / trust.sum()
+        mean = float(share @ apart)
+        # The forecast is off alike at all spots; what a place alone strays by averages out.
+        stated = float(np.hypot(share @ model, PLACE_SD_DB * np.sqrt(share @ share)))
+        # Two or three spots tell their own spread badly: it is pooled with what is usual.
+        freedom = float(known.sum()) - 1.0
+        if freedom == 0.0:
+            return mean, stated
+        scatter = share @ (apart - mean) ** 2 * (1.0 + 1.0 / freedom)
+        seen = float(np.sqrt(scatter * (share @ share)))
+        pooled = (USUAL_WORTH * stated**2 + freedom * seen**2) / (USUAL_WORTH + freedom)
+        return mean, float(np.sqrt(pooled))
+
+    @property
+    def corrected_db(self) -> float:
+        """Level as `level_db`, with the places of the microphone allowed for."""
+        return self.over(ALIGN_BANDS)[0]
+
+    @property
+    def uncertainty_db(self) -> float:
+        """Of `corrected_db`, one standard deviation."""
+        return self.over(ALIGN_BANDS)[1]
 
     @property
     def holds(self) -> bool:
@@ -118,8 +202,15 @@ def _polarity(spot: SpotResponse) -> int:
     return int(np.sign(sum(signs)))
 
 
-def match(spots: Sequence[SpotResponse]) -> Match | None:
-    """Left against right over the spots that both have; None without such a spot."""
+def match(spots: Sequence[SpotResponse], stage: Stage = NO_STAGE) -> Match | None:
+    """Left against right over the spots that both have; None without such a spot.
+
+    Parameters
+    ----------
+    spots : sequence of SpotResponse
+    stage : Stage
+        As far as it is known: it says what the places of the microphone make of the two.
+    """
     left = {spot.spot: spot for spot in spots if spot.side == "left"}
     right = {spot.spot: spot for spot in spots if spot.side == "right"}
     both = [name for name in left if name in right]
@@ -127,11 +218,17 @@ def match(spots: Sequence[SpotResponse]) -> Match | None:
         return None
     per_spot = np.stack([left[name].level_db - right[name].level_db for name in both])
     difference = nan_mean(per_spot)
-    level = float(nan_mean(difference[ALIGN_BANDS]))
     votes = [_polarity(left[name]) * _polarity(right[name]) for name in both]
+    places = [position_db(left[name].distance_m, right[name].distance_m, stage) for name in both]
+    doubt = np.stack([doubt_db for _, doubt_db in places])
+    if len(both) == 1 and None in (left[both[0]].distance_m, right[both[0]].distance_m):
+        # Of one spot alone no spread tells how far apart the two were heard.
+        doubt = np.full_like(doubt, UNKNOWN_PLACE_DB)
     return Match(
-        level_db=level,
+        level_db=float(nan_mean(difference[ALIGN_BANDS])),
         difference_db=difference,
         spots_db=per_spot,
         polarity=int(np.sign(sum(votes))),
+        position_db=np.stack([place_db for place_db, _ in places]),
+        doubt_db=doubt,
     )

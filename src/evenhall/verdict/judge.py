@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
+from evenhall.verdict.boxes import BoxFaults, box_faults
 from evenhall.verdict.by_cable import CableProof, cable_moves, cable_proofs
 from evenhall.verdict.card import Card, Forecast, forecast, make_card
 from evenhall.verdict.estimate import Estimate, estimate
@@ -101,6 +102,7 @@ class Verdict:
     rt60_s: float | None
     evenness: Evenness | None
     match: Match | None
+    boxes: BoxFaults
     area: Estimate | None
     patterns: tuple[Pattern, ...]
     card: Card | None
@@ -206,21 +208,33 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
-    even, alike = evenness(spots, [take for take in takes if take.state == "before"]), match(spots)
+    lowest_hz = None if whole else setting.lowest_hz
+    before = [take for take in takes if take.state == "before"]
+    even, alike = evenness(spots, before, low_limit_hz=lowest_hz), match(spots, stage)
+    boxes = box_faults(
+        spots,
+        alike,
+        rt60_s=rt60_s,
+        low_limit_hz=lowest_hz,
+        has_subs=whole or any(take.side.lower().startswith("sub") for take in every),
+    )
     mains = [spot for spot in spots if is_main(spot.side)]
     area = card = outlook = proof = None
     heights: tuple[Headroom, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     if mains:
         target = target_db(setting.target, EXACT_HZ)
-        lowest_hz = None if whole else setting.lowest_hz
-        area = estimate(mains, target, rt60_s=rt60_s, low_limit_hz=lowest_hz)
+        sound = [spot for spot in mains if spot.side not in boxes.sides_out]
+        area = estimate(sound or mains, target, rt60_s=rt60_s, low_limit_hz=lowest_hz)
         area = area.sparing(cancelled_bands(area))
-        card = make_card(area, setting.unit, other_units=setting.other_units, strip=setting.strip)
-        patterns = find_patterns(area, card, rt60_s=rt60_s)
-        outlook = forecast(area, card)
-        heights = headroom(card, area)
-        proof = prove(area, spot_responses(takes, state="after"), card)
+        if boxes.withheld is None:
+            card = make_card(
+                area, setting.unit, other_units=setting.other_units, strip=setting.strip
+            )
+            patterns = find_patterns(area, card, rt60_s=rt60_s)
+            outlook = forecast(area, card)
+            heights = headroom(card, area)
+            proof = prove(area, spot_responses(takes, state="after"), card)
     by_cable = cable_proofs(every, card)
     correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)
@@ -230,6 +244,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         rt60_s=rt60_s,
         evenness=even,
         match=alike,
+        boxes=boxes,
         area=area,
         patterns=patterns,
         card=card,
@@ -237,8 +252,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         moves=correcting
         + worklist(
             takes=every,
-            spots=spots,
-            match=alike,
+            boxes=boxes,
             area=area,
             patterns=patterns,
             card=card,

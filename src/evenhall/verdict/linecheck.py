@@ -65,13 +65,16 @@ def check_line(heard: Sequence[Heard], *, delay_is_absolute: bool) -> tuple[Find
             found[one.element].append(_not_heard(one, sounding))
         elif _hidden(one) > HIDDEN_SHARE and _hidden_is_noise(one, by_name):
             found[one.element].append(words.noisy(one.element))
+    with_subs = any(one.is_sub for one in heard)
     seen: set[str] = set()
     for one in sounding:
         partner = by_name.get(one.partner or "")
         if partner is None or not partner.was_heard:
             found[one.element] += _alone(one)
         elif partner.element not in seen:
-            for finding in pair_findings(one, partner, delay_is_absolute=delay_is_absolute):
+            for finding in pair_findings(
+                one, partner, delay_is_absolute=delay_is_absolute, with_subs=with_subs
+            ):
                 found[finding.element].append(finding)
         seen.add(one.element)
     everywhere = _alike_everywhere(heard)

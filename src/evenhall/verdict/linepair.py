@@ -11,11 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ, nearest_band
 from evenhall.acoustics.early import Likeness, compare
 from evenhall.verdict import linewords as words
 from evenhall.verdict.heard import SUB_HIGH_HZ, SUB_LOW_HZ, SUB_RANGE, Heard
 from evenhall.verdict.linewords import Finding
+from evenhall.verdict.lowcut import end_hz, one_cut
+from evenhall.verdict.take import nan_mean
 
 __all__ = ["pair_findings"]
 
@@ -52,14 +54,16 @@ HIGHS = (EXACT_HZ > 3900.0) & (EXACT_HZ < 8200.0)
 # Wide, so that the larger half of it lies beside any bell that may be left in.
 MIDDLE = (EXACT_HZ > 305.0) & (EXACT_HZ < 2600.0)
 # Below here a pair's early levels scatter by 2.5 dB over an octave, its whole levels by 1.8, each
-# in its own way, and their mean by 1.5 dB (30 simulated pairs). A low cut at 100 Hz makes 10 dB.
+# in its own way, and their mean by 1.5 dB (30 simulated pairs).
 WHOLE_COUNTS = EXACT_HZ < 330.0
-FILTERED_DB = 7.0
-FILTERED_GROWTH_DB = 3.0
-BOTTOM = (EXACT_HZ > 48.0) & (EXACT_HZ < 82.0)
-ABOVE_BOTTOM = (EXACT_HZ > 95.0) & (EXACT_HZ < 165.0)
-EDGE_DB = 3.0
-HIGHEST_EDGE_HZ = 1000.0
+# How that mean scatters band by band, and how much of what the near box gains by being nearer it
+# does not have in the bass, which comes from the room (24 simulated pairs, the even ones).
+LOW_HZ, LOW_SD_DB = (31.5, 40.0, 50.0, 63.0, 315.0, 500.0), (9.0, 8.0, 5.0, 3.0, 2.5, 1.2)
+NOT_NEARER_SHARE, NOT_NEARER_HZ = 0.5, (160.0, 330.0)
+# Where both of a pair end, one microphone in one room cannot tell to better than a third octave.
+ENDS_HIGH_HZ = 110.0
+TONE_SD_DB = 1.5  # what a box strays from a straight line that ends
+CUT_CLEAR = 1.5  # of its corner: from there on a low cut takes less than a decibel
 # How the early sound of healthy pairs scatters, one standard deviation (simulated rooms of 0.35 to
 # 1.6 s, and 1 dB for what no simulation has).
 SCATTER_HZ = (40.0, 80.0, 125.0, 200.0, 315.0, 500.0, 20_000.0)
@@ -90,6 +94,8 @@ class _Pair:
         Of their early responses.
     later_s : float
         How much later the second arrives.
+    advantage_db : float
+        What the first gains by being nearer.
     doubt_db : float
         By which the advantage may be wrong, where the distances are not known.
     difference_db : ndarray, shape (31,)
@@ -103,6 +109,7 @@ class _Pair:
     second: Heard
     like: Likeness
     later_s: float
+    advantage_db: float
     doubt_db: float
     difference_db: FloatArray
     both: BoolArray
@@ -137,13 +144,16 @@ def _pair(first: Heard, second: Heard, *, delay_is_absolute: bool) -> _Pair:
         second,
         like,
         later_s,
+        advantage_db,
         doubt_db,
         np.where(either, difference, np.nan),
         first.audible & second.audible,
     )
 
 
-def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> list[Finding]:
+def pair_findings(
+    first: Heard, second: Heard, *, delay_is_absolute: bool, with_subs: bool
+) -> list[Finding]:
     """Hold two heard elements against each other.
 
     Parameters
@@ -152,6 +162,8 @@ def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> li
         Both were heard; the microphone stands nearer the first.
     delay_is_absolute : bool
         Whether the interface's latency is off the delays, so that they are distances.
+    with_subs : bool
+        Whether subs are in the round: tops may then be cut on purpose.
     """
     pair = _pair(first, second, delay_is_absolute=delay_is_absolute)
     if abs(_likeness(first, second, length_s=SAME_BOX_S).correlation) > SAME_BOX:
@@ -170,7 +182,8 @@ def pair_findings(first: Heard, second: Heard, *, delay_is_absolute: bool) -> li
         if not first.is_sub:
             shape = pair.difference_db - level_db
             # Harmonics spoil the whole level, and leave the early one alone.
-            findings += _tone(pair, shape if distorted else _with_whole(pair, shape))
+            shape = shape if distorted else _with_whole(pair, shape)
+            findings += _tone(pair, shape, with_subs=with_subs)
     return findings
 
 
@@ -306,18 +319,34 @@ def _with_whole(pair: _Pair, shape: FloatArray) -> FloatArray:
     return np.where(WHOLE_COUNTS & np.isfinite(mean), mean, shape)
 
 
-def _tone(pair: _Pair, shape: FloatArray) -> list[Finding]:
+def _ends_high(pair: _Pair, scatter_db: FloatArray) -> list[Finding]:
+    """Find a low cut that both have, by where both end."""
+    curves = []
+    for one in (pair.first, pair.second):
+        assert one.early is not None
+        assert one.response is not None
+        for level_db in (one.early.level_db, one.response.bands.level_db):
+            curves.append(np.where(one.audible, level_db, np.nan) - _usual(level_db, MIDDLE))
+    curve = nan_mean(np.stack(curves))
+    ends_hz = end_hz(curve, np.hypot(scatter_db / np.sqrt(2.0), TONE_SD_DB))
+    if not ends_hz >= ENDS_HIGH_HZ:
+        return []
+    at_hz = float(NOMINAL_HZ[nearest_band(ends_hz)])
+    return words.both_filtered(pair.first.element, pair.second.element, at_hz)
+
+
+def _tone(pair: _Pair, shape: FloatArray, *, with_subs: bool) -> list[Finding]:
     """Find a low cut or an equalizer that only one of the two has."""
     findings, from_hz = [], 0.0
-    bottom, above = _mean(shape, BOTTOM), _mean(shape, ABOVE_BOTTOM)
-    grows = abs(bottom) > max(0.0, np.sign(bottom) * above) + FILTERED_GROWTH_DB
-    if abs(bottom) > FILTERED_DB and grows:
-        weaker, other = pair.weaker(bottom)
-        gap = np.sign(bottom) * shape
-        low = np.flatnonzero((EXACT_HZ > 48.0) & (EXACT_HZ < HIGHEST_EDGE_HZ) & np.isfinite(gap))
-        ended = low[gap[low] < EDGE_DB]
-        from_hz = float(NOMINAL_HZ[ended[0]]) if ended.size else HIGHEST_EDGE_HZ
-        findings.append(words.filtered(weaker, other, from_hz, abs(bottom)))
+    scatter_db = np.interp(np.log(EXACT_HZ), np.log(LOW_HZ), LOW_SD_DB)
+    share = NOT_NEARER_SHARE * np.interp(np.log(EXACT_HZ), np.log(NOT_NEARER_HZ), (1.0, 0.0))
+    cut = one_cut(shape - share * pair.advantage_db, scatter_db)
+    if cut is not None:
+        weaker, other = pair.weaker(-1.0 if cut.of_first else 1.0)
+        findings.append(words.filtered(weaker, other, cut.nominal_hz, cut.less_db))
+        from_hz = CUT_CLEAR * cut.corner_hz
+    elif not with_subs:
+        findings += _ends_high(pair, scatter_db)
     return findings + _equalizer(pair, np.where(pair.both, shape, np.nan), from_hz)
 
 

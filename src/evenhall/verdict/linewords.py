@@ -166,10 +166,18 @@ def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Fi
     return Finding(
         element,
         "filtered",
-        f"{named(element)} falls away from {partner} below about {hz_text(below_hz)}, by "
-        f"{below_db:.0f} dB at the bottom: switch off the low cut on its channel or at the box, or "
-        "set both alike.",
+        f"{named(element)} has {below_db:.0f} dB less than {partner} below {hz_text(below_hz)}: a "
+        "low cut left in? Switch it off on its channel or at the box, or set both alike.",
     )
+
+
+def both_filtered(first: str, second: str, ends_hz: float) -> list[Finding]:
+    """Ask whether a low cut is left in on both."""
+    text = (
+        f"{named(first)} and {second} both end at {hz_text(ends_hz)}: is a low cut in? Switch it "
+        "off on their channels or at the boxes, unless they are meant to end there."
+    )
+    return [Finding(name, "filtered", text) for name in (first, second)]
 
 
 def equalized(element: str, partner: str, at_hz: float, differs_db: float) -> Finding:

@@ -18,9 +18,9 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.cancellation import is_cancellation
 from evenhall.acoustics.transfer import Response
 from evenhall.verdict.card import Card
-from evenhall.verdict.estimate import DEFAULT_RT60_S, Estimate
+from evenhall.verdict.estimate import Estimate
 from evenhall.verdict.loss import judged_share
-from evenhall.verdict.scatter import scatter_db
+from evenhall.verdict.scatter import DEFAULT_RT60_S, scatter_db
 from evenhall.verdict.take import nan_mean
 from evenhall.verdict.words import hz_text
 

@@ -7,10 +7,11 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
 
-__all__ = ["scatter_db"]
+__all__ = ["DEFAULT_RT60_S", "scatter_db"]
 
 FloatArray = NDArray[np.float64]
 
+DEFAULT_RT60_S = 1.0  # of a small hall that nobody measured
 # Level of a sine in a diffuse field, standard deviation over places: (10 / ln 10) pi / sqrt(6).
 SINE_SCATTER_DB = 5.57
 # Below about this the modes of a small room lie too far apart for the statistics of many.

@@ -9,30 +9,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.verdict.boxes import BoxFaults
 from evenhall.verdict.card import WORTH_DB, Card
 from evenhall.verdict.estimate import Estimate
-from evenhall.verdict.evenness import Match
 from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
 from evenhall.verdict.proof import Proof
 from evenhall.verdict.standing import correcting_moves
-from evenhall.verdict.take import SpotResponse, Take, is_main
+from evenhall.verdict.take import Take, is_main
 from evenhall.verdict.words import count_text, hz_text, join_words
 
 __all__ = ["worklist"]
 
-FloatArray = NDArray[np.float64]
-GAIN_DB = 1.0
-MISSING_DB = 8.0  # a driver or half of a box that is silent leaves a step, not a slope
-FILTER_DB = 3.0
-TREBLE = EXACT_HZ > 3000.0
-BASS_HZ = 200.0
 MOST_LEFT = 4
 LARGE_DB = 3.0
 FIRST_FADERS = 5  # what two minutes are enough for
+# What changes the tone that the card was made for; a level knob or a switch of polarity does not
+# change the tone of each side alone.
+CHANGES = ("raise", "aim", "relocate")
 AGAIN_CODES = ("gain_moved", "time_varying")
 
 
@@ -66,105 +61,6 @@ def _other_kind(takes: Sequence[Take]) -> list[Move]:
             "check",
             f"Take the proof again, {was}: so the takes before the work were made, and those after "
             f"it {now}.",
-        )
-    ]
-
-
-def _polarity(match: Match | None, spots: Sequence[SpotResponse]) -> list[Move]:
-    if match is None or match.polarity >= 0:
-        return []
-    votes = {
-        side: sum(
-            take.response.polarity
-            for spot in spots
-            if spot.side == side
-            for take in spot.takes
-            if take.response is not None
-        )
-        for side in ("left", "right")
-    }
-    side = min(votes, key=lambda name: votes[name])
-    return [
-        Move(
-            "polarity",
-            f"Flip the polarity of the {side} loudspeaker: it pushes where the other pulls. "
-            "Look for a swapped pair in its cable before using a switch, then take both again.",
-            before={f"{side}_polarity": -1.0},
-            after={f"{side}_polarity": 1.0},
-        )
-    ]
-
-
-def _side_names(louder_left: bool) -> tuple[str, str]:
-    return ("left", "right") if louder_left else ("right", "left")
-
-
-def _unlike(match: Match | None) -> list[Move]:
-    """Look for what makes one side's tone unlike the other's: a driver, a filter, an equalizer."""
-    if match is None:
-        return []
-    known = np.isfinite(match.difference_db)
-    if known.sum() < 5:
-        return []
-    level = float(np.median(match.difference_db[known]))
-    shape = match.difference_db - level
-
-    def mean_over(bands: NDArray[np.bool_]) -> float:
-        inside = bands & known
-        return float(shape[inside].mean()) if inside.sum() >= 3 else 0.0
-
-    treble = mean_over(TREBLE & (EXACT_HZ < 12000.0))
-    bass = mean_over((EXACT_HZ < BASS_HZ) & (EXACT_HZ > 60.0))
-    if abs(treble) > MISSING_DB:
-        _, weak = _side_names(treble > 0)
-        return [
-            Move(
-                "check",
-                f"Check the horn of the {weak} loudspeaker: above 3 kHz it is {abs(treble):.0f} dB "
-                "below the other side. A blown or unplugged driver, a blocked horn, or a high cut "
-                "left in.",
-                expected={"left_minus_right_db": 0.0, "was_db": treble},
-            )
-        ]
-    if abs(bass) > MISSING_DB:
-        _, weak = _side_names(bass > 0)
-        return [
-            Move(
-                "check",
-                f"Check the woofer of the {weak} loudspeaker: below 200 Hz it is {abs(bass):.0f} "
-                "dB below the other side. A dead driver, a loose cable, or a low cut left in.",
-                expected={"left_minus_right_db": 0.0, "was_db": bass},
-            )
-        ]
-    off = known & (EXACT_HZ > 95.0) & (EXACT_HZ < 10500.0) & (np.abs(shape) > FILTER_DB)
-    if off.sum() < 2:
-        return []
-    worst = int(np.where(off, np.abs(shape), 0.0).argmax())
-    loud, weak = _side_names(shape[worst] > 0)
-    return [
-        Move(
-            "check",
-            f"Find out why {loud} and {weak} differ in tone: at {hz_text(NOMINAL_HZ[worst])} "
-            f"{weak} is {abs(shape[worst]):.1f} dB below {loud}, levels apart. Look for a channel "
-            "equalizer or filter left in, a cover on the grille, or a different aim.",
-            expected={"left_minus_right_db": 0.0, "was_db": float(shape[worst])},
-        )
-    ]
-
-
-def _gain(match: Match | None) -> list[Move]:
-    if match is None or not abs(match.level_db) > GAIN_DB:
-        return []
-    loud, weak = _side_names(match.level_db > 0)
-    size = abs(match.level_db)
-    return [
-        Move(
-            "gain",
-            f"Turn the {loud} loudspeaker down by {size:.1f} dB, at its own level knob or its "
-            f"master: it is that much louder than {weak} at the same places.",
-            before={f"{loud}_gain_db": 0.0},
-            after={f"{loud}_gain_db": -size},
-            expected={"left_minus_right_db": 0.0, "was_db": match.level_db},
         )
     ]
 
@@ -218,9 +114,12 @@ def _first_faders(card: Card) -> str:
     return f" The first {count_text(FIRST_FADERS)} faders bring {first:.1f} dB of it."
 
 
-def _equalize(card: Card | None, proof: Proof | None) -> list[Move]:
+def _equalize(
+    card: Card | None, proof: Proof | None, boxes: BoxFaults, *, hands_first: bool
+) -> list[Move]:
     if card is None:
-        return []
+        why = boxes.withheld
+        return [] if why is None else [Move("leave", f"Leave the equalizer flat for now. {why}")]
     before, after = card.seat_before, card.seat_after
     if proof is not None and proof.holds and (proof.faders_wrong or proof.unlike_scale):
         return list(correcting_moves(proof.faders_wrong, proof.unlike_scale))
@@ -253,13 +152,18 @@ def _equalize(card: Card | None, proof: Proof | None) -> list[Move]:
         what = f"{faders}, and copy them to the other side."
     else:
         what = f"{faders}."
-    strip = "Set the channel strip first, as the list beside the card has it. "
-    strip = strip if any(card.strips.values()) else ""
+    first = "Set the channel strip first, as the list beside the card has it. "
+    first = first if any(card.strips.values()) else ""
+    if boxes.sides_out:
+        lone = join_words(sorted(boxes.sides_out))
+        first = f"This card is made without {lone}. Mend {lone}, then take the spots again. {first}"
+    elif hands_first:
+        first = f"Do what stands above, take the spots again, then set the card anew. {first}"
     rest = "All others" if any(moved.values()) else "All faders"
     return [
         Move(
             "equalize",
-            f"{strip}{what} {rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
+            f"{first}{what} {rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
             f"target on average ({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
             f"{before.expected_db:.1f} dB.{_first_faders(card)}".replace("  ", " "),
             expected={"seat_db": after.expected_db, "was_db": before.expected_db},
@@ -270,8 +174,7 @@ def _equalize(card: Card | None, proof: Proof | None) -> list[Move]:
 def worklist(
     *,
     takes: Sequence[Take],
-    spots: Sequence[SpotResponse],
-    match: Match | None,
+    boxes: BoxFaults,
     area: Estimate | None,
     patterns: Sequence[Pattern],
     card: Card | None,
@@ -281,22 +184,22 @@ def worklist(
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done.
 
-    `hands` are those of the loudspeakers' stance, `timing` those of subs and delays. `proof` is
-    that of the card, unless something speaks against it.
+    `boxes` is what is wrong with the loudspeakers themselves; `hands` are the moves of their
+    stance, `timing` those of subs and delays. `proof` is that of the card, unless something speaks
+    against it.
     """
-    differ = _unlike(match)
+    mended = (*boxes.moves, *_relocate(patterns))
     return (
         *_again([take for take in takes if take.state == "before"]),
         *_other_kind([take for take in takes if is_main(take.side) and take.at == "audience"]),
-        *_polarity(match, spots),
-        *differ,
-        # What a fault takes away is no reason to turn the sound side down.
-        *(() if differ else _gain(match)),
+        *boxes.moves,
         *hands,
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
         *timing,
         *_more_takes(patterns, area),
         *_leave(patterns),
-        *_equalize(card, proof),
+        *_equalize(
+            card, proof, boxes, hands_first=any(move.kind in CHANGES for move in (*mended, *hands))
+        ),
     )

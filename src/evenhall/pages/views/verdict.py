@@ -101,13 +101,13 @@ def _summary(result: Result | None) -> str:
         return "No verdict yet: it takes a take at the front and one at the back."
     evenness, match = result.evenness, result.match
     said = []
-    if evenness is not None and evenness.bands:
-        held = sum(band.holds for band in evenness.bands)
+    if evenness is not None and evenness.deciding:
+        held = sum(band.holds for band in evenness.deciding)
         said.append(
             "The back hears what the front hears, within 6 dB in every band"
             if evenness.holds
             else f"The back is more than {evenness.limit_db:g} dB from the front in "
-            f"{len(evenness.bands) - held} of {len(evenness.bands)} bands"
+            f"{len(evenness.deciding) - held} of {len(evenness.deciding)} bands"
         )
     if match is not None:
         said.append("the sides match" if match.holds else "the sides do not match")
