@@ -8,6 +8,7 @@ from evenhall.job.result import Fader, Move, Pattern, Proof, Result, TakeResult,
 from evenhall.pages.playing import Playing
 from evenhall.pages.views.frame import frame_of
 from evenhall.pages.views.proof import proof_page
+from evenhall.pages.views.verdict import verdict_page
 from evenhall.pages.views.worklist import card_page, worklist_page
 from pages.demo_house import visit_of
 
@@ -85,6 +86,13 @@ def test_flat_card_is_said_on_the_worklist_and_patterns_to_leave_only_once():
     assert page.stays == (flat,)
     assert [point.body for point in page.leave] == [why]
     assert [card.moving for card in page.cards] == [0, 0]
+
+
+def test_card_that_is_withheld_says_what_to_mend_first():
+    why = "Mend the horn first."
+    page = worklist_page(VISIT, result_of(card={}, card_withheld=why), FRAME)
+    assert (page.withheld, page.cards) == (why, ())
+    assert verdict_page(VISIT, result_of(card={}, card_withheld=why), FRAME).summary.startswith(why)
 
 
 def test_proof_says_how_many_takes_stand_behind_it():

@@ -213,3 +213,14 @@ def test_flat_card_says_on_both_pages_that_nothing_is_to_move(
     assert text in first
     assert "no fader moves" in first
     assert "leave the equalizer flat" in second
+
+
+def test_card_that_is_withheld_says_what_to_mend_first(make_result: Make, make_job: Make) -> None:
+    why = "Mend the horn first: no card is made that would raise faders into a driver."
+    held = make_result(card={}, card_steps=[], forecast=None, card_withheld=why)
+    first, second = pages(render(held, make_job(), date=DATE))
+    assert f"No card. {why}" in first
+    assert f"No card yet {why}" in second
+    assert "could be worked out" not in first
+    none = make_result(card={}, card_steps=[], forecast=None)
+    assert "No fader setting could be worked out" in pages(render(none, make_job(), date=DATE))[0]

@@ -94,7 +94,8 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     if result.match is not None:
         points.append(_match(result))
     if at_a_seat(result):
-        points.append(Point("At a seat", at_a_seat(result)))
+        head = "At a seat" if result.card_withheld is None else "No card yet"
+        points.append(Point(head, at_a_seat(result)))
     points += [Point("Level", one.text) for one in result.headroom]
     if result.proof is not None:
         proof = result.proof
@@ -151,7 +152,9 @@ def section_text(section: Section) -> str:
 
 
 def at_a_seat(result: Result) -> str:
-    """Say what a listener hears now and with the card: the headline."""
+    """Say what a listener hears now and with the card, or why there is none: the headline."""
+    if result.card_withheld is not None:
+        return result.card_withheld
     forecast = result.forecast
     if forecast is None or forecast.seat_before_db is None or forecast.seat_after_db is None:
         return ""

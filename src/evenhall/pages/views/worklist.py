@@ -103,6 +103,7 @@ class WorklistPage:
     strip: tuple[words.Point, ...]
     sections: tuple[words.Point, ...]
     leave: tuple[words.Point, ...]
+    withheld: str
     moved: bool
     ready: bool
     drawing: Drawing | None
@@ -187,6 +188,7 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         strip=() if result is None else words.strip(result),
         sections=() if result is None else words.sections(result),
         leave=() if result is None else words.left_alone(result),
+        withheld="" if result is None else result.card_withheld or "",
         moved=moved(visit, result),
         ready=result is not None and result.any_usable,
         drawing=hall_drawing(visit, result, with_spots=False) if stance else None,
