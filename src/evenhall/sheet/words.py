@@ -35,7 +35,7 @@ MAX_PATTERNS = 6  # in each list, largest first
 MAX_TROUBLES = 6
 FIRST_FADERS = 5  # what two minutes are enough for
 MAX_CHARACTERS = 320  # of one point: names come from the user and may be of any length
-MAX_MOVE_CHARACTERS = 480  # of one move: what may hurt someone is not to be cut off
+MAX_MOVE_CHARACTERS = 640  # of one move: what may hurt someone is not to be cut off
 
 # Levels and times: NIOSH recommended limit (85 dB(A) for 8 h, 3 dB exchange); WHO global standard
 # for safe listening venues and events (2022), 100 dB L_Aeq over 15 minutes. The rest is common
