@@ -37,6 +37,7 @@ from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.equalizer.solver import Wanted, all_faders
 from evenhall.hall.setting import Room
 from evenhall.verdict import estimate, judge
+from evenhall.verdict.card import make_card
 from evenhall.verdict.loss import judged_share
 from evenhall.verdict.move import Stage
 from evenhall.verdict.take import Take, nan_mean
@@ -67,10 +68,11 @@ class Outcome:
     same_db: float
     inside_90: bool
     seconds: float
+    boxes_told: str  # no box of these halls is broken
 
 
 def takes_of(hall: Hall) -> list[Take]:
-    """Takes as the visit would have them."""
+    """Make the takes of a visit."""
     found = []
     for i, side in enumerate(halls.SIDES):
         for k, spot in enumerate(halls.SPOTS):
@@ -144,7 +146,8 @@ def outcome(seed: int, *, without: str = "") -> Outcome:
     with RULES[without]() if without else contextlib.nullcontext():
         verdict = judge.judge(takes, setting)
     seconds = time.perf_counter() - start
-    card, area = verdict.card, verdict.area
+    area = verdict.area
+    card = verdict.card or make_card(area, unit)  # withheld: counted, and judged as if it were not
     may = unit.nominal_hz >= draw.low_limit_hz * 0.99
     said = estimate.lined_up(np.stack([take.level_db for take in takes]))
     true = estimate.lined_up(hall.spot_db.reshape(6, 31)).mean(axis=0) - target
@@ -197,6 +200,7 @@ def outcome(seed: int, *, without: str = "") -> Outcome:
         same_db=same_after,
         inside_90=foretold.low_90_db <= same_after <= foretold.high_90_db,
         seconds=seconds,
+        boxes_told=" ".join(move.text for move in verdict.boxes.moves if move.kind == "check"),
     )
 
 
@@ -214,7 +218,7 @@ def _plain_mean(measured_db, noise, *, use):
 # Each rule of the decision, switched off.
 RULES = {
     "cancelled dips are not filled": _changed(
-        judge, "cancelled_bands", lambda area: np.zeros(31, dtype=bool)
+        judge, "cancelled_bands", lambda _: np.zeros(31, dtype=bool)
     ),
     "doubt draws the estimate in": _changed(estimate, "posterior", _plain_mean),
     "the area has more bass, less treble": _changed(
@@ -272,7 +276,8 @@ def figures(some: list[Outcome]) -> str:
         f"in {np.mean([one.worst_more_db > WORSE_DB for one in some]):.0%}; foretold less true "
         f"{before.mean():+.2f} before, {after.mean():+.2f} after (sd {after.std():.2f}), inside "
         f"90 % in {np.mean([one.inside_90 for one in some]):.0%}; faders moved of 31: "
-        f"{np.mean(moved) if moved else 0:.1f}; verdict "
+        f"{np.mean(moved) if moved else 0:.1f}; a sound box called faulty in "
+        f"{np.mean([bool(one.boxes_told) for one in some]):.0%}; verdict "
         f"{1e3 * np.median([one.seconds for one in some]):.0f} ms"
     )
 

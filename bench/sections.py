@@ -111,7 +111,7 @@ def against_many_starts():
     above = {count: [] for count in GLOBAL_COUNTS}
     rng = np.random.default_rng(4)
     for wanted, sections_wanted in halls(GLOBAL_HALLS):
-        task = SectionTask(console(8), sections_wanted, wanted.weight)
+        task = SectionTask(console(8), sections_wanted)
         sets = list(smooth_sections(task))
         for count in GLOBAL_COUNTS:
             rows = sets[count - 1]

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import differential_evolution
 
-from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.equalizer import Wanted, graphic_unit, solve
 from evenhall.equalizer.joint import Together, solve_jointly
 from evenhall.equalizer.parametric import (
@@ -128,11 +128,24 @@ def test_a_section_that_earns_next_to_nothing_is_left_out():
     assert found[0].rms_after_db - found[-1].rms_after_db <= EARNS_DB
 
 
-def test_nothing_answered_for_nothing_set():
-    wanted = SectionsWanted(np.full(31, np.nan), np.ones(31), EVERYWHERE)
-    (only,) = solve_sections(console(4), wanted)
+def test_an_even_response_needs_no_section():
+    (only, *_) = solve_sections(
+        console(4), SectionsWanted(np.full(31, 3.0), np.ones(31), EVERYWHERE)
+    )
     assert only.sections == ()
-    assert np.isnan(only.rms_after_db)
+    assert only.rms_after_db == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("low_hz", [50.0, 80.0])
+def test_nothing_is_raised_below_where_the_loudspeakers_end(low_hz):
+    """A dip at the limit and at the band above: peaks stand at or above it, no low shelf rises."""
+    may_fill = low_hz <= NOMINAL_HZ
+    deviation_db = np.where((low_hz <= NOMINAL_HZ) & (low_hz * 1.4 >= NOMINAL_HZ), -8.0, 0.0)
+    weight = np.where(may_fill, 1.0, 0.02)
+    found = solve_sections(console(4), SectionsWanted(deviation_db, weight, may_fill))[-1]
+    raised = [one for one in found.sections if one.gain_db > 0]
+    assert raised
+    assert all(one.kind == "peaking" and one.centre_hz >= 0.97 * low_hz for one in raised)
 
 
 @pytest.mark.parametrize("seed", range(4))

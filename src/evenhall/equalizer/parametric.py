@@ -93,7 +93,7 @@ class SectionSolution:
     gain_db, after_db : ndarray, shape (31,)
         What they do to each band; deviation plus that, the weighted mean removed.
     rms_before_db, rms_after_db : float
-        Weighted, weighted mean removed; nan where no band is answered for.
+        Weighted, weighted mean removed.
     """
 
     sections: tuple[Section, ...]
@@ -115,20 +115,17 @@ def solve_sections(supply: Parametric, wanted: SectionsWanted) -> tuple[SectionS
     -------
     tuple of SectionSolution
         Each with as many sections as its place tells, or fewer where one more earns less than
-        `EARNS_DB`; a single one without sections where nothing is answered for.
+        `EARNS_DB`; a single one without sections where none helps.
 
     Notes
     -----
     Centres stand on the numbers of ISO 3's series R40, Q on R20, gains on the step.
     """
-    weight = np.where(np.isfinite(wanted.deviation_db), wanted.weight, 0.0)
-    if not np.any(weight > 0):
-        return (_solution((), wanted.deviation_db, weight),)
-    task = SectionTask(supply, wanted, weight)
-    found = []
-    for rows in smooth_sections(task):
-        found.append(_solution(on_values(task, rows), wanted.deviation_db, weight))
-    return tuple(_no_worse(found)) or (_solution((), wanted.deviation_db, weight),)
+    assert np.all(np.isfinite(wanted.deviation_db)), "every band has an estimate"
+    assert wanted.weight.sum() > 0, "some band counts"
+    task = SectionTask(supply, wanted)
+    found = [_solution(on_values(task, rows), wanted) for rows in smooth_sections(task)]
+    return tuple(_no_worse(found)) or (_solution((), wanted),)
 
 
 def _no_worse(found: list[SectionSolution]) -> Iterator[SectionSolution]:
@@ -140,11 +137,8 @@ def _no_worse(found: list[SectionSolution]) -> Iterator[SectionSolution]:
         yield best
 
 
-def _solution(
-    sections: tuple[Section, ...], deviation_db: FloatArray, weight: FloatArray
-) -> SectionSolution:
+def _solution(sections: tuple[Section, ...], wanted: SectionsWanted) -> SectionSolution:
     gain_db = sections_band_gain_db(sections)
-    after_db, rms_after_db = centred(deviation_db + gain_db, weight)
-    return SectionSolution(
-        sections, gain_db, after_db, centred(deviation_db, weight)[1], rms_after_db
-    )
+    _, rms_before_db = centred(wanted.deviation_db, wanted.weight)
+    after_db, rms_after_db = centred(wanted.deviation_db + gain_db, wanted.weight)
+    return SectionSolution(sections, gain_db, after_db, rms_before_db, rms_after_db)

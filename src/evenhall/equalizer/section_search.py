@@ -40,6 +40,7 @@ SAME = 1e-4  # share by which the squares of different sets differ
 APART_OCTAVES = 0.5  # nearer ones settle to the same
 ROUNDS, LAST_ROUNDS = 10, 30
 STILL, IDLE_ROUNDS = 1e-4, 3  # share of the squares; with less in so many rounds all is settled
+EDGE = float(UPPER_HZ[0] / EXACT_HZ[0])
 SEARCH_NODES = 3  # a band; wide enough sections are smooth inside it
 HOLD_BACK = 2e-3  # dB of rms a dB of gain: two sections are not set against each other
 
@@ -133,19 +134,15 @@ class Rows:
 
 
 class SectionTask:
-    """One supply, one wanted correction, reduced to the bands that are answered for."""
+    """One supply and one wanted correction."""
 
-    def __init__(self, supply: Parametric, wanted: SectionsWanted, weight: FloatArray) -> None:
-        answered = weight > 0
+    def __init__(self, supply: Parametric, wanted: SectionsWanted) -> None:
         self.supply = supply
         self.may_fill = wanted.may_fill
-        self.answered = answered
-        self.share = weight[answered] / weight[answered].sum()
+        self.share = wanted.weight / wanted.weight.sum()
         self.root_share = np.sqrt(self.share)
-        deviation = wanted.deviation_db[answered]
-        self.deviation_db = deviation - deviation @ self.share
-        freq_hz, self.node_weight = band_nodes_hz(SEARCH_NODES)
-        self.freq_hz = freq_hz[answered]
+        self.deviation_db = wanted.deviation_db - wanted.deviation_db @ self.share
+        self.freq_hz, self.node_weight = band_nodes_hz(SEARCH_NODES)
 
     def power(self, rows: Rows) -> FloatArray:
         """|H|^2 of each section, shape (n_sets, n, n_bands, n_nodes)."""
@@ -190,7 +187,7 @@ class SectionTask:
 
     @cached_property
     def tried_db(self) -> FloatArray:
-        """What each of `tries` does to the answered bands, shape (n_tries, n_bands)."""
+        """What each of `tries` does to the bands, shape (n_tries, n_bands)."""
         gain_db = 10.0 * np.log10(self.power(self.tries)[:, 0] @ self.node_weight)
         return np.asarray(gain_db - (gain_db @ self.share)[:, None])
 
@@ -207,7 +204,8 @@ class SectionTask:
                 fill = self._fill_hz(kind, centre_hz)
                 if fill is None or most_db <= 0:
                     continue
-                inside = np.clip(np.log(fill), *reach)
+                # Its centre within the centres of these bands.
+                inside = np.clip(np.log(fill) + np.log(EDGE) * np.array([1.0, -1.0]), *reach)
                 if kind == PEAKING:
                     # No wider at half its decibels than what may be filled.
                     ratio = fill[1] / fill[0]
@@ -223,14 +221,13 @@ class SectionTask:
             )
 
     def _fill_hz(self, kind: int, centre_hz: float) -> tuple[float, float] | None:
-        """Within which frequencies a boost may stand, or None where it may not."""
+        """Within which bands a boost may stand, edge to edge, or None where it may not."""
         band = int(np.abs(np.log(EXACT_HZ / centre_hz)).argmin())
         if not self.may_fill[band]:
             return None
         if kind != PEAKING:
-            beyond = np.arange(BAND_COUNT) <= band if kind == LOW_SHELF else None
-            side = np.arange(BAND_COUNT) >= band if beyond is None else beyond
-            if not self.may_fill[side & self.answered].all():
+            bands = np.arange(BAND_COUNT)
+            if not self.may_fill[bands <= band if kind == LOW_SHELF else bands >= band].all():
                 return None
         low = high = band
         while low > 0 and self.may_fill[low - 1]:

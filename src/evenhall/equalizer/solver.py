@@ -1,8 +1,8 @@
 """Which faders, how far: all that help, then as few as do nearly as well. Start at `solve()`.
 
 The error is the root of the weighted mean square of what is left, its free level taken off, and of
-what no fader mends. `_all_faders()` makes it least without regard to steps; `_sparing()` then
-leaves at 0 what is hardly missed; `_few()` serves who wants to set a given number at most.
+what no fader mends. `_all_faders()` makes it least without regard to steps; `_sparing()` leaves
+at 0 what is hardly missed; `_limited()` serves who wants to set a given number at most.
 """
 
 from __future__ import annotations
@@ -33,19 +33,27 @@ BoolArray = NDArray[np.bool_]
 
 # A card stops where all faders that are left would together bring less than this.
 STOP_DB = 0.1
-# Of it, what the choice of faders may spend; rounding has the rest.
-SPENT = (0.5, 0.25, 0.0)
+# Of it, what the price of faders may spend, less and less should rounding need the rest.
+SPENT = (0.6, 0.45, 0.3, 0.15)
 # Nobody sets less for its own sake; whoever moves a fader moves it so far.
 LEAST_DB = 1.0
 # Faders that enter are held near where the price leaves them; those far out hardly.
 ENTERS_DB = 0.75
-# A small pull to 0 of every fader, in shares of the mean square: no two fight each other.
-RIDGE = 1e-3
 SMALLEST_DB = 0.3  # a fader that all together want at less is priced as if at this
+# A pull of every fader to 0, in dB^2 of the mean square a dB^2: no two fight each other. What it
+# costs is of the `STOP_DB`; the bound has next to none.
+PULL, LEAST_PULL = 1e-3, 1e-5
+# Small pulls to where all faders together stand, one of the level, which is free and would lean to
+# wherever most may rest, and one of each fader: a card is to change as little as the takes. Ten
+# times the first halves what 0.05 dB in them do to the level, and costs a fader and 0.02 dB at a
+# seat (bench/seats.py, seeds 0 to 39).
+LEVEL_PULL, STAY_PULL = 0.02, 1e-3
 CONTINUOUS_STEP_DB = 0.01  # no hand and no scale is finer
-ROUNDS = 6
-HALVINGS = 14
-MOST_PRICE = 10.0
+ROUNDS = 20
+PARTS = (1.0, 0.5, 0.25, 0.1)  # of a step, as sections bend with their gain
+FLAT = 1e-7  # a slope that is none
+HALVINGS = 12
+LEAST_PRICE, MOST_PRICE = 1e-4, 10.0
 # What is left beyond this is worth a word to the user.
 OUT_OF_REACH_DB = 1.0
 
@@ -152,20 +160,24 @@ class _Task:
         left = left - left @ self.share
         return float(np.sqrt(np.square(left) @ self.share + self.wanted.unmended))
 
-    def squares(self, fader_db: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Give the mean square near these places as x'Qx / 2 - c'x: Q and c."""
+    def pattern(self, fader_db: FloatArray) -> FloatArray:
+        """Give what each band gains by a dB of each fader, near these places: (31, n_faders)."""
         unit = self.unit
-        power = unit_power(unit, fader_db, unit.band_detune_sq).prod(axis=0)
         # A band's gain follows its loudest nodes: slopes weighed by the power that passes.
-        node_share = power * unit.band_nodes[1]
-        total = node_share.sum(axis=1, keepdims=True)
+        node_share = unit_power(unit, fader_db, unit.band_detune_sq).prod(axis=0)
+        node_share = node_share * unit.band_nodes[1]
+        node_share /= node_share.sum(axis=1, keepdims=True)
         slope = unit_slope(unit, fader_db, unit.band_detune_sq)
-        pattern = np.einsum("bn,fbn->bf", node_share / total, slope)
-        rest = self.wanted.deviation_db + 10.0 * np.log10(total[:, 0]) - pattern @ fader_db
+        return np.asarray(np.einsum("bn,fbn->bf", node_share, slope))
+
+    def squares(self, fader_db: FloatArray, pull: float = PULL) -> tuple[FloatArray, FloatArray]:
+        """Give half the mean square near these places as x'Qx / 2 - c'x: Q and c."""
+        pattern = self.pattern(fader_db)
+        rest = self.wanted.deviation_db + band_gain_db(self.unit, fader_db) - pattern @ fader_db
         pattern = pattern - self.share @ pattern
         rest = rest - self.share @ rest
         weighed = pattern * self.share[:, None]
-        return weighed.T @ pattern + RIDGE * np.eye(unit.fader_count), -weighed.T @ rest
+        return weighed.T @ pattern + pull * np.eye(self.unit.fader_count), -weighed.T @ rest
 
     def on_steps(self, fader_db: FloatArray) -> FloatArray:
         """Round to the steps, none moved by less than is worth a hand's while."""
@@ -210,16 +222,16 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
     assert np.all(wanted.weight >= 0), "weights are 0 or more"
     assert wanted.weight.sum() > 0, "some band counts"
     task = _Task(unit, wanted)
-    fader_db = _sparing(task, _all_faders(task))
-    most = unit.most_moved
-    if most is not None and np.count_nonzero(fader_db) > most:
-        fader_db = min(_few(task, most), key=task.error_db)
+    fader_db = _sparing(task)
+    if unit.most_moved is not None:
+        fader_db = _limited(task, fader_db, unit.most_moved)
     return _solution(task, fader_db)
 
 
 def all_faders(unit: GraphicUnit, wanted: Wanted) -> FloatArray:
     """Give where all faders together would bring most, steps and effort apart: the bound."""
-    return _all_faders(_Task(unit, wanted))
+    task = _Task(unit, wanted)
+    return _all_faders(task, _all_faders(task, np.zeros(unit.fader_count), PULL), LEAST_PULL)
 
 
 def flat_solution(unit: GraphicUnit, wanted: Wanted) -> Solution:
@@ -252,65 +264,85 @@ def centred(level_db: FloatArray, weight: FloatArray) -> tuple[FloatArray, float
 def _least(
     square: FloatArray, pull: FloatArray, low: FloatArray, high: FloatArray, start: FloatArray
 ) -> FloatArray:
-    """Least of x'Qx / 2 - c'x within bounds: Newton's steps, faders held at bounds they press."""
+    """Least of x'Qx / 2 - c'x within bounds: Newton's steps over the faders held at no bound."""
     x = np.clip(start, low, high)
-    for _ in range(4 * x.size):
-        slope = square @ x - pull
-        free = ~((x <= low) & (slope > 0) | (x >= high) & (slope < 0))
-        if not free.any():
-            break
-        rest = pull - square[:, ~free] @ x[~free]
-        then = x.copy()
-        then[free] = np.linalg.solve(square[np.ix_(free, free)], rest[free])
-        then = np.clip(then, low, high)
-        if np.abs(then - x).max() < 1e-7:
-            break
-        x = then
+    free = (low < x) & (x < high)
+    slope = square @ x - pull
+    for _ in range(10 * x.size):
+        if np.abs(slope[free]).max(initial=0.0) < FLAT:
+            # A fader at a bound that it presses stays; that which pulls off it most is let go.
+            pulls = np.where(x > low, slope, -slope) * (low < high) * ~free
+            if pulls.max() < FLAT:
+                break
+            free[pulls.argmax()] = True
+        way = np.zeros(x.size)
+        way[free] = np.linalg.solve(square[np.ix_(free, free)], -slope[free])
+        then = np.clip(x + way, low, high)
+        slope_then = square @ then - pull
+        # Stopped at bounds all at once, they may make it worse: then only as far as to the first.
+        if then @ (slope_then - pull) > x @ (slope - pull):
+            bound = np.where(way > 0, high, low)
+            room = np.where(way, (bound - x) / np.where(way, way, 1.0), np.inf)
+            then = np.where(room == room.min(), bound, x + room.min() * way)
+            slope_then = square @ then - pull
+        x, slope = then, slope_then
+        free = (low < x) & (x < high)
     return x
 
 
-def _all_faders(task: _Task) -> FloatArray:
-    """Where all faders together bring most, steps apart."""
-    fader_db = np.zeros(task.unit.fader_count)
+def _all_faders(task: _Task, fader_db: FloatArray, pull: float) -> FloatArray:
+    """Where all faders together bring most, steps apart; from some places on."""
+
+    def cost(fader_db: FloatArray) -> float:
+        return task.error_db(fader_db) ** 2 + pull * float(fader_db @ fader_db)
+
+    least = cost(fader_db)
     for _ in range(ROUNDS):
-        then = _least(*task.squares(fader_db), task.low_db, task.high_db, fader_db)
-        moved = np.abs(then - fader_db).max()
-        fader_db = then
-        if moved < 1e-2:
+        way = _least(*task.squares(fader_db, pull), task.low_db, task.high_db, fader_db) - fader_db
+        then, part = min((cost(fader_db + part * way), part) for part in PARTS)
+        if then > least - 1e-5:
             break
+        fader_db, least = fader_db + part * way, then
     return fader_db
 
 
-def _sparing(task: _Task, all_db: FloatArray) -> FloatArray:
+def _sparing(task: _Task) -> FloatArray:
     """As few dB on as few faders as leave no more than `STOP_DB` beside all of them."""
-    best_db = task.error_db(all_db)
+    all_db = _all_faders(task, np.zeros(task.unit.fader_count), PULL)
+    bound_db = _all_faders(task, all_db, LEAST_PULL)
+    best_db = task.error_db(bound_db)
     square, pull = task.squares(all_db)
+    level = task.share @ task.pattern(all_db)
+    held = LEVEL_PULL * np.outer(level, level) + STAY_PULL * np.eye(all_db.size)
+    square, pull = square + held, pull + held @ all_db
     price = np.sign(all_db) / (np.abs(all_db) + SMALLEST_DB)
     low, high = np.where(all_db < 0, task.low_db, 0.0), np.where(all_db > 0, task.high_db, 0.0)
 
-    def priced(per_db: float, start: FloatArray) -> FloatArray:
-        found = _least(square, pull - per_db * price, low, high, start)
+    def priced(per_db: float) -> FloatArray:
+        return _least(square, pull - per_db * price, low, high, all_db)
+
+    tried = []
+    for spent in SPENT:
+        cheap, dear = LEAST_PRICE, MOST_PRICE
+        for _ in range(HALVINGS):
+            per_db = float(np.sqrt(cheap * dear))
+            if task.error_db(priced(per_db)) > best_db + spent * STOP_DB:
+                dear = per_db
+            else:
+                cheap = per_db
+        found = priced(cheap)
         # What the price took is given back to those that stay, the more the farther out they are.
         room = np.maximum(np.abs(found) - ENTERS_DB, 0.0)
         stays = np.where(room > 0, found, 0.0)
-        return _least(
+        given = _least(
             square, pull, np.maximum(low, stays - room), np.minimum(high, stays + room), stays
         )
-
-    placed = task.on_steps(all_db)
-    for spent in SPENT:
-        cheap, dear, found = 1e-5, MOST_PRICE, all_db
-        for _ in range(HALVINGS if spent else 0):
-            per_db = float(np.sqrt(cheap * dear))
-            tried = priced(per_db, all_db)
-            if task.error_db(tried) > best_db + spent * STOP_DB:
-                dear = per_db
-            else:
-                cheap, found = per_db, tried
-        placed = _mended(task, task.on_steps(found))
-        if task.error_db(placed) <= best_db + STOP_DB:
-            break
-    return placed
+        tried.append(_mended(task, task.on_steps(given)))
+        if task.error_db(tried[-1]) <= best_db + STOP_DB:
+            return tried[-1]
+    # Coarse steps, or a correction that faders only fight for: nothing is spared.
+    tried.append(_mended(task, task.on_steps(bound_db)))
+    return min(tried, key=task.error_db)
 
 
 def _mended(task: _Task, fader_db: FloatArray) -> FloatArray:
@@ -329,6 +361,21 @@ def _mended(task: _Task, fader_db: FloatArray) -> FloatArray:
             break
         fader_db, best_db = then, task.error_db(then)
     return fader_db
+
+
+def _limited(task: _Task, free_db: FloatArray, most: int) -> FloatArray:
+    """Give as few faders, `most` at most, as do what any number do; else the best that so many do.
+
+    The same row of choices for every limit, ended at the same place: more are never worse.
+    """
+    fits = np.count_nonzero(free_db) <= most
+    best_db = task.error_db(free_db)
+    tried = [free_db] if fits else []
+    for fader_db in _few(task, min(most, int(np.count_nonzero(free_db)) - 1)):
+        if task.error_db(fader_db) <= best_db:
+            return fader_db
+        tried.append(fader_db)
+    return min(tried, key=task.error_db)
 
 
 def _few(task: _Task, most: int) -> Iterator[FloatArray]:

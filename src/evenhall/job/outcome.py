@@ -252,8 +252,8 @@ def _console(verdict: Verdict) -> out.Console | None:
         return None
     return out.Console(
         sections=_sections(card.sections),
-        rms_db=card.rms_db,
-        faders_rms_db=card.faders_rms_db,
+        rms_db=card.seat_db,
+        faders_rms_db=card.faders_seat_db,
         text=card.text,
     )
 

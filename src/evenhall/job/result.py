@@ -221,7 +221,7 @@ class Console(_Model):
     """The same correction with parametric sections, and how they compare with the faders."""
 
     sections: dict[str, tuple[Section, ...]]
-    rms_db: tuple[float, ...]  # left with one section, with two, and so on
+    rms_db: tuple[float, ...]  # at a seat, with one section, with two, and so on
     faders_rms_db: float
     text: str
 

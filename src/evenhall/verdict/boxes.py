@@ -35,7 +35,7 @@ BOX_SD_DB = 0.7  # what two boxes of one kind differ by
 TONE_SD_DB = 1.5  # what a box strays from a straight line there
 # Small boxes end at 40 to 80 Hz. A stated limit is often where 10 dB are lost.
 ENDS_HIGH_HZ, ENDS_HIGH_RATIO = 99.0, 1.5
-STATED_FROM_HZ = 79.0
+STATED_FROM_HZ = 99.0
 TONE_DB, TONE_SCATTERS = 3.0, 2.5
 # Woofer against woofer: what is compared, for how long, and how alike they must be on average.
 ALIKE_LOW_HZ, ALIKE_HIGH_HZ, ALIKE_S, ALIKE_SLACK_S = 200.0, 900.0, 0.008, 0.0005
