@@ -112,7 +112,7 @@ def test_finer_unit_more_faders_and_proof_are_told(make_result: Make) -> None:
 
 
 def test_what_a_move_says_of_safety_is_not_cut_off(make_result: Make) -> None:
-    text = "Raise both. " + "Two people lift, on a rated stand. " * 14 + "A licensed rigger decides."
+    text = "Raise both. " + "Two lift, on a rated stand. " * 17 + "A licensed rigger decides."
     assert words.MAX_CHARACTERS < len(text) < words.MAX_MOVE_CHARACTERS
     moves = [{"order": 1, "kind": "raise", "text": text}]
     (point,) = words.worklist(make_result(moves=moves))
