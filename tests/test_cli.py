@@ -20,6 +20,7 @@ from evenhall.cli import app, main
 from evenhall.errors import InputError
 from evenhall.job.folder import Equalizer
 from evenhall.job.result import (
+    CardStep,
     Difference,
     Evenness,
     Fader,
@@ -47,6 +48,7 @@ spot = "front"
 reference_channel = 2
 """
 FADERS = {63.0: 0.0, 250.0: -4.5, 1250.0: 0.5, 3150.0: -12.0}
+ORDER = {3150.0: 1, 250.0: 2, 1250.0: 3}
 RAISE = "Raise both loudspeakers to 2.6 m and tip them down 7 degrees: the back then hears as much."
 
 
@@ -70,11 +72,21 @@ def example(*, usable: bool = True, **fields) -> Result:
     whole = {
         "evenness": Evenness(limit_db=6.0, holds=False, bands=(evenness,), sides={}),
         "match": Match(holds=True, level_db=0.3, bands=()),
-        "card": {"both": tuple(Fader(hz=hz, fader_db=db) for hz, db in FADERS.items())},
+        "card": {
+            "both": tuple(
+                Fader(hz=hz, fader_db=db, order=ORDER.get(hz)) for hz, db in FADERS.items()
+            )
+        },
+        "card_steps": tuple(
+            CardStep(faders=at, seat_after_db=db) for at, db in enumerate((2.2, 1.6, 1.5), 1)
+        ),
         "forecast": Forecast(
             bands=(band,),
             rms_before_db=3.4,
             rms_after_db=1.2,
+            seat_before_db=3.6,
+            seat_after_db=1.5,
+            seat_after_90_db=(1.2, 1.8),
             finer_unit=FinerUnit(bands=31, rms_after_db=0.8),
         ),
         "moves": (
@@ -412,14 +424,14 @@ def test_everything_fits_the_width(width):
     assert " ".join(" ".join(lines).split()).count(RAISE) == 1
 
 
-def test_card_lists_the_faders_that_move_in_order_with_their_values():
+def test_card_lists_the_faders_that_move_what_brings_most_first():
     lines = shown(example())
     start = lines.index("Card, left and right alike")
     rows = [line.split() for line in lines[start + 2 : start + 5]]
     assert [row[:5] for row in rows] == [
-        ["1", "250", "Hz", "-4.5", "dB"],
-        ["2", "1.25", "kHz", "+0.5", "dB"],
-        ["3", "3.15", "kHz", "-12.0", "dB"],
+        ["1", "3.15", "kHz", "-12.0", "dB"],
+        ["2", "250", "Hz", "-4.5", "dB"],
+        ["3", "1.25", "kHz", "+0.5", "dB"],
     ]
     assert "All others (1) stay at 0 dB." in lines[start + 5]
 
@@ -431,7 +443,7 @@ def test_card_draws_each_fader_at_its_place_on_the_scale():
     middle = rails[0].index("│")
     assert scale[middle] == "0"
     # +-12 dB over 12 columns a side: a decibel a column; the smallest move shows its side.
-    assert [rail.index("O") - middle for rail in rails] == [-4, 1, -12]
+    assert [rail.index("O") - middle for rail in rails] == [-12, -4, 1]
 
 
 def test_card_with_nothing_to_move_says_so():
@@ -448,7 +460,7 @@ def test_card_a_side_is_titled_by_its_side():
 def test_verdict_names_evenness_forecast_and_proof():
     proof = Proof(rms_db=1.3, forecast_error_db=0.6, holds=True, bands=())
     text = " ".join(" ".join(shown(example(proof=proof))).split())
-    for words in ("7.9 dB", "3.4 dB", "1.2 dB", "0.8 dB", "1.3 dB", "0.6 dB", "Proof holds"):
+    for words in ("7.9 dB", "3.6 dB", "1.5 dB", "0.8 dB", "1.3 dB", "0.6 dB", "Proof holds"):
         assert words in text
 
 

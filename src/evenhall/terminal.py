@@ -18,6 +18,7 @@ from rich.text import Text
 
 from evenhall.job.folder import Equalizer
 from evenhall.job.result import Fader, Result
+from evenhall.sheet.views import in_order
 from evenhall.sheet.words import (
     Point,
     expected_gain,
@@ -170,8 +171,8 @@ def _numbered(sentences: Sequence[str]) -> RenderableType:
 
 
 def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
-    """Draw the faders that move, in order, each with its value and its place on the rail."""
-    moved = [fader for fader in faders if fader.fader_db != 0.0]
+    """Draw the faders that move, what brings most first, each with its place on the rail."""
+    moved = in_order(faders)
     if not moved:
         return Text("Leave every fader at 0 dB.")
     table = Table(box=None, padding=(0, 1), pad_edge=False, header_style="not bold")
@@ -179,9 +180,9 @@ def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
     table.add_column("fader", justify="right", no_wrap=True)
     table.add_column("set to", justify="right", no_wrap=True)
     table.add_column(_scale(unit.range_db), no_wrap=True)
-    for fader in moved:
+    for number, fader in enumerate(moved, 1):
         table.add_row(
-            str(fader.order or ""),
+            str(number),
             hz_text(fader.hz),
             Text(f"{_signed(fader.fader_db)} dB", style="bold"),
             _rail(fader.fader_db, unit.range_db),

@@ -141,3 +141,27 @@ def test_chart_without_a_level_is_refused() -> None:
 def test_curve_of_another_length_is_refused() -> None:
     with pytest.raises(ValueError, match="target does not hold one level a frequency"):
         draw_response_chart(view(target=Curve("target", HZ, (0.0,))))
+
+
+def test_what_lies_beyond_the_range_is_grey_and_moves_no_axis(read: SimpleNamespace) -> None:
+    inside = Curve("common", HZ[6:-1], LEVELS[6:-1])
+    beyond = Curve("", HZ[:7], (-60.0,) * 6 + (LEVELS[6],))
+    shown = {"target": None, "forecast": None, "spots": (), "uncertainty_db": ()}
+    without = read.drawing(draw_response_chart(view(common=inside, **shown)))
+    drawing = read.drawing(draw_response_chart(view(common=inside, beyond=beyond, **shown)))
+    (grey,) = read.inside(drawing.of_class("beyond")[0], "path")
+    (black,) = read.inside(drawing.of_class("common")[0], "path")
+    assert grey.get("stroke") != black.get("stroke")
+    assert grey.get("stroke-dasharray") is None
+    assert drawing.texts() == without.texts()  # neither another scale nor a name
+    # It ends where the answered part begins.
+    (grey_run,) = points(read, drawing.of_class("beyond")[0])
+    (black_run,) = points(read, drawing.of_class("common")[0])
+    assert grey_run[-1] == black_run[0]
+
+
+def test_grey_band_is_said_to_be_the_doubt_where_there_is_one(read: SimpleNamespace) -> None:
+    assert "grey: doubt" in read.drawing(draw_response_chart(view())).texts()
+    bare = read.drawing(draw_response_chart(view(uncertainty_db=())))
+    assert "grey: doubt" not in bare.texts()
+    assert bare.of_class("uncertainty") == []

@@ -14,6 +14,7 @@ from evenhall.job.result import Result
 
 DISTANCES_M = {"front": 2.5, "middle": 7.0, "back": 13.0}
 FADERS = {80: -3.0, 200: -4.5, 250: -10.5, 1600: 2.0, 3150: -2.5}
+ORDER = [250, 200, 3150, 80, 1600]  # by what they bring
 
 
 def levels(side: str, spot: str) -> list[float]:
@@ -71,7 +72,7 @@ def result_fields() -> dict[str, Any]:
                 "scope": "common",
                 "spots": ["front", "middle", "back"],
                 "remedy": "equalize",
-                "why": "The loudspeaker does it wherever one stands.",
+                "why": "250 Hz is 7.1 dB up, at every spot. The card takes out 6.8 dB.",
             },
             {
                 "hz": 90,
@@ -80,13 +81,25 @@ def result_fields() -> dict[str, Any]:
                 "scope": "local",
                 "spots": ["middle"],
                 "remedy": "leave",
-                "why": "A reflection cancels it at one spot; filling it would boom at the others.",
+                "why": "90 Hz is 11.2 dB down at middle only. Don't chase it: a fader would spoil "
+                "the other places.",
                 "certain": False,
             },
         ],
         "card": {
-            "both": [{"hz": float(f), "fader_db": FADERS.get(int(f), 0.0)} for f in NOMINAL_HZ]
+            "both": [
+                {
+                    "hz": float(f),
+                    "fader_db": FADERS.get(int(f), 0.0),
+                    "order": ORDER.index(f) + 1 if f in ORDER else None,
+                }
+                for f in NOMINAL_HZ
+            ]
         },
+        "card_steps": [
+            {"faders": at, "seat_after_db": seat}
+            for at, seat in enumerate((2.6, 2.1, 1.8, 1.6, 1.4), 1)
+        ],
         "target": {"shape": "tilt", "points": [[63, 4.0], [16000, -4.0]]},
         "forecast": {
             "bands": [
@@ -96,6 +109,7 @@ def result_fields() -> dict[str, Any]:
                     "after_db": float(b) / 3,
                     "target_db": -float(np.log2(f / 1000)),
                     "weight": 1.0,
+                    "doubt_db": 0.8,
                 }
                 for f, b in zip(
                     hz, rng.normal(0, 3, len(hz)) - np.log2(np.array(hz) / 1000), strict=True
@@ -103,6 +117,10 @@ def result_fields() -> dict[str, Any]:
             ],
             "rms_before_db": 3.4,
             "rms_after_db": 1.2,
+            "seat_before_db": 3.6,
+            "seat_after_db": 1.4,
+            "seat_after_90_db": [1.0, 1.8],
+            "card_level_db": -1.5,
             "out_of_reach": [
                 {"hz": 2500, "left_db": 1.6, "why": "The fader is at the end of its range."}
             ],

@@ -50,7 +50,9 @@ def test_sheet_is_two_pages_across_with_the_card_first(make_result: Make, make_j
     assert "5 of 31 faders move" in first
     assert "Evenness fails" in second
     assert "Evenness before the work" in second
-    assert "90 Hz, dip of 11.2 dB" in second
+    assert "90 Hz is 11.2 dB down at middle only." in second
+    assert "Mended by the card 250 Hz, build-up" in second
+    assert "Seats are 3.6 dB from the target on average now; with the card 1.4 dB" in second
     assert "Lifting and rigging" in second
     for page in pypdf.PdfReader(io.BytesIO(pdf)).pages:
         # A4 across: 297 x 210 mm (ISO 216), in points.
@@ -194,3 +196,31 @@ def test_system_fonts_are_searched_only_for_other_scripts() -> None:
     assert not _needs_system_fonts("Łódź, Ελλάδα, Зал: −3 dB × 2, “…” العربية")
     assert _needs_system_fonts("村")
     assert _needs_system_fonts("🙂")
+
+
+def test_flat_card_says_on_both_pages_that_nothing_is_to_move(
+    make_result: Make, make_job: Make
+) -> None:
+    faders = [{"hz": float(hz), "fader_db": 0.0} for hz in NOMINAL_HZ]
+    text = "Leave the equalizer flat. Seats are 1.4 dB from the target on average."
+    flat = make_result(
+        card={"both": faders},
+        card_steps=[],
+        moves=[{"order": 1, "kind": "leave", "text": text}],
+    )
+    first, second = pages(render(flat, make_job(), date=DATE))
+    assert "Nothing to move: leave all faders at 0." in first
+    assert text in first
+    assert "no fader moves" in first
+    assert "leave the equalizer flat" in second
+
+
+def test_card_that_is_withheld_says_what_to_mend_first(make_result: Make, make_job: Make) -> None:
+    why = "Mend the horn first: no card is made that would raise faders into a driver."
+    held = make_result(card={}, card_steps=[], forecast=None, card_withheld=why)
+    first, second = pages(render(held, make_job(), date=DATE))
+    assert f"No card. {why}" in first
+    assert f"No card yet {why}" in second
+    assert "could be worked out" not in first
+    none = make_result(card={}, card_steps=[], forecast=None)
+    assert "No fader setting could be worked out" in pages(render(none, make_job(), date=DATE))[0]

@@ -160,10 +160,59 @@ def test_chart_shows_the_spots_of_the_mains_alone(
 def test_chart_shows_what_the_forecast_says(make_result: Make, make_job: Make) -> None:
     result = make_result()
     view = response_view(result, make_job())
-    assert list(view.common.level_db) == [band.before_db for band in result.forecast.bands]
-    assert list(view.forecast.level_db) == [band.after_db for band in result.forecast.bands]
-    assert list(view.target.level_db) == [band.target_db for band in result.forecast.bands]
+    bands = result.forecast.bands
+    assert list(view.common.level_db) == [band.before_db for band in bands]
+    # The card takes 1.5 dB of level: with it the area lies that much lower.
+    assert list(view.forecast.level_db) == [band.after_db - 1.5 for band in bands]
+    assert list(view.uncertainty_db) == [0.8] * len(bands)
     assert view.low_limit_hz == 55.0
+
+
+def test_target_lies_at_the_level_that_the_card_aims_for(make_result: Make, make_job: Make) -> None:
+    fields = make_result().forecast.model_dump()
+    fields["bands"][-1]["weight"] = 0.5  # the top is beside what is judged
+    result = make_result(forecast=fields)
+    view = response_view(result, make_job())
+    bands = result.forecast.bands
+    above = np.array(view.target.level_db) - [band.target_db for band in bands]
+    assert np.ptp(above) == pytest.approx(0.0, abs=1e-9)
+    assert abs(above[0]) > 0.1  # and not where its points have it
+    left = np.array(view.forecast.level_db) - view.target.level_db
+    assert np.mean(left[:-1]) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_curve_is_broken_where_no_take_tells(make_result: Make, make_job: Make) -> None:
+    fields = make_result().forecast.model_dump()
+    fields["bands"][5]["known"] = False
+    view = response_view(make_result(forecast=fields), make_job())
+    assert [at for at, level in enumerate(view.common.level_db) if level is None] == [5]
+    assert None not in view.target.level_db
+    assert None not in view.forecast.level_db
+    assert len(view.uncertainty_db) == len(view.common.level_db)
+
+
+def test_mean_of_the_spots_goes_on_beyond_the_range_and_joins_it(
+    make_result: Make, make_job: Make
+) -> None:
+    fields = make_result().forecast.model_dump()
+    fields["bands"] = [band for band in fields["bands"] if 100 <= band["hz"] <= 16000]
+    view = response_view(make_result(forecast=fields), make_job())
+    beyond = dict(zip(view.beyond.freq_hz, view.beyond.level_db, strict=True))
+    # The takes are usable from 40 Hz on.
+    drawn = [hz for hz, level in beyond.items() if level is not None]
+    assert drawn == [40.0, 50.0, 63.0, 80.0, 100.0, 16000.0, 20000.0]
+    at_80 = [spot.level_db[list(spot.freq_hz).index(80.0)] for spot in view.spots]
+    assert beyond[80.0] == pytest.approx(np.mean(at_80), abs=0.011)
+    common = dict(zip(view.common.freq_hz, view.common.level_db, strict=True))
+    assert beyond[100.0] == pytest.approx(common[100.0], abs=0.011)
+
+
+def test_card_is_numbered_by_what_the_faders_bring(make_result: Make, make_job: Make) -> None:
+    (view,) = card_views(make_result(), make_job())
+    assert view.marks == {250: 1, 200: 2, 3150: 3, 80: 4, 1600: 5}
+    flat = [{"hz": 100.0, "fader_db": 0.0, "order": None}]
+    (view,) = card_views(make_result(card={"both": flat}), make_job())
+    assert view.marks == {}
 
 
 def test_no_chart_without_a_forecast(make_result: Make, make_job: Make) -> None:

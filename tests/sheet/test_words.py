@@ -55,17 +55,68 @@ def test_match_says_which_side_is_louder(make_result: Make) -> None:
     )
 
 
-def test_finer_unit_and_proof_are_told(make_result: Make) -> None:
-    forecast = {
-        "bands": [],
-        "rms_before_db": 3.4,
-        "rms_after_db": 1.2,
+def test_headline_is_what_a_seat_hears_now_and_with_the_card(make_result: Make) -> None:
+    (point,) = [one for one in words.verdicts(make_result()) if one.head == "At a seat"]
+    assert point.body == (
+        "Seats are 3.6 dB from the target on average now; with the card 1.4 dB, give or take 0.4."
+    )
+    assert point.body == words.at_a_seat(make_result())
+
+
+def test_headline_says_what_the_first_faders_bring_where_there_are_many(make_result: Make) -> None:
+    def steps(count: int) -> list[dict[str, Any]]:
+        return [{"faders": at, "seat_after_db": 3.6 - 0.3 * at} for at in range(1, count + 1)]
+
+    assert "first" not in words.at_a_seat(make_result(card_steps=steps(9)))
+    said = words.at_a_seat(make_result(card_steps=steps(10)))
+    assert said.endswith(" The first five faders bring 1.5 dB.")
+
+
+def test_headline_of_a_flat_card_says_leave_it_flat(make_result: Make) -> None:
+    flat = make_result(card_steps=[])
+    assert words.at_a_seat(flat) == (
+        "Seats are 3.6 dB from the target on average now. No card would better that by enough to "
+        "hear: leave the equalizer flat."
+    )
+    knob = {"kind": "low-shelf", "hz": 80.0, "gain_db": -3.0, "q": 0.71}
+    strip_alone = make_result(card_steps=[], strip={"both": [knob]})
+    assert "with the card 1.4 dB" in words.at_a_seat(strip_alone)
+
+
+def test_no_headline_where_nothing_is_known_of_a_seat(make_result: Make) -> None:
+    bare = {"bands": [], "rms_before_db": 3.4, "rms_after_db": 1.2}
+    for forecast in (None, bare):
+        result = make_result(forecast=forecast)
+        assert words.at_a_seat(result) == ""
+        assert "At a seat" not in heads(words.verdicts(result))
+
+
+def test_finer_unit_more_faders_and_proof_are_told(make_result: Make) -> None:
+    forecast = make_result().forecast.model_dump() | {
         "finer_unit": {"bands": 31, "rms_after_db": 0.8},
+        "all_faders": {"moved": 19, "rms_after_db": 0.9},
     }
-    proof = {"rms_db": 1.3, "forecast_error_db": 0.6, "holds": True, "bands": []}
+    proof = {"rms_db": 1.3, "forecast_error_db": 0.6, "holds": True, "takes": 6, "bands": []}
     *_, card, proven = words.verdicts(make_result(forecast=forecast, proof=proof))
-    assert "1.2 dB with the card set. A unit of 31 faders would reach 0.8 dB" in card.body
+    assert "A unit of 31 faders would bring it to 0.8 dB instead of 1.2 dB." in card.body
+    assert "With 19 faders moved the area as a whole would come to 0.9 dB instead of 1.2" in (
+        card.body
+    )
     assert (proven.head, proven.holds) == ("Proof holds", True)
+    assert proven.body == (
+        "Six takes after the work: the area as a whole is 1.3 dB from the target, 0.6 dB from what "
+        "the card promised."
+    )
+    alone = words.verdicts(make_result(proof=proof | {"takes": 1}))[-1]
+    assert alone.body.startswith("One take after the work:")
+
+
+def test_what_a_move_says_of_safety_is_not_cut_off(make_result: Make) -> None:
+    text = "Raise both. " + "Two lift, on a rated stand. " * 17 + "A licensed rigger decides."
+    assert words.MAX_CHARACTERS < len(text) < words.MAX_MOVE_CHARACTERS
+    moves = [{"order": 1, "kind": "raise", "text": text}]
+    (point,) = words.worklist(make_result(moves=moves))
+    assert point.body == text
 
 
 def test_worklist_follows_the_order_and_tells_the_gain(make_result: Make) -> None:
@@ -96,14 +147,9 @@ def test_without_a_usable_take_the_worklist_is_to_record_again(
 def test_patterns_are_told_apart_by_what_is_done_about_them(make_result: Make) -> None:
     result = make_result()
     (left,) = words.left_alone(result)
-    assert left.head == "90 Hz, dip of 11.2 dB"
-    assert "A reflection cancels it at one spot" in left.body
-    assert "May be chance" in left.body
-    mended, beyond = words.mended(result)
-    assert mended.head == "250 Hz, build-up of 7.1 dB"
-    assert "at every spot" in mended.body
-    assert "chance" not in mended.body
-    assert beyond.body == "1.6 dB left: The fader is at the end of its range."
+    assert (left.head, left.body) == ("90 Hz, dip", result.patterns[1].why)
+    (mended,) = words.mended(result)
+    assert (mended.head, mended.body) == ("250 Hz, build-up", result.patterns[0].why)
 
 
 def test_long_lists_say_how_much_they_leave_out(make_result: Make) -> None:

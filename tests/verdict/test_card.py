@@ -147,10 +147,11 @@ def test_forecast_of_each_spot_is_its_own_level_and_the_card():
     verdict = judged(*visit(BUILD_UP, local=local))
     card = verdict.card
     gain = band_gain_db(graphic_unit(31), card.solutions["both"].fader_db)
+    weight = card.weight * verdict.area.in_range
     for spot in verdict.forecast.spots:
         level = BUILD_UP + local.get(spot.spot, 0.0)
-        assert spot.rms_before_db == pytest.approx(weighted_rms_db(level, card.weight))
-        assert spot.rms_after_db == pytest.approx(weighted_rms_db(level + gain, card.weight))
+        assert spot.rms_before_db == pytest.approx(weighted_rms_db(level, weight))
+        assert spot.rms_after_db == pytest.approx(weighted_rms_db(level + gain, weight))
 
 
 def test_target_is_aimed_at():

@@ -1,9 +1,8 @@
-"""The response chart: what the spots have in common over frequency, and where it should lie.
+"""The response chart: the listening area over frequency, and where it should lie.
 
-Common part bold with its band of uncertainty, grey where nobody answers for it, spots thin, target
-dashed, forecast dotted; every
-curve is lettered at its right end, so that none is told by colour alone. Start at
-`draw_response_chart()`.
+The area bold with its band of doubt, grey where nobody answers for it, spots thin, target dashed,
+forecast dotted; every curve is lettered at its right end, so that none is told by colour alone.
+Start at `draw_response_chart()`.
 """
 
 from __future__ import annotations
@@ -73,7 +72,7 @@ class ResponseView:
     title : str
         Plain text over the chart.
     common : Curve
-        What the spots share.
+        The area now.
     uncertainty_db : sequence of float
         Half the width of the band about `common`, one a frequency; empty = not drawn.
     target : Curve or None
@@ -142,6 +141,7 @@ def draw_response_chart(
         ),
         axes.grid(),
         axes.low_limit(view.low_limit_hz),
+        axes.doubt_letters(view),
         axes.inside(
             axes.band(view),
             *(axes.curve(spot, "spot", stroke=theme.muted, width=0.8) for spot in view.spots),
@@ -173,8 +173,9 @@ def _known(curve: Curve) -> list[tuple[float, float]]:
 
 
 def _span_db(view: ResponseView) -> tuple[float, float]:
-    """Find the ends of the level axis, on its grid."""
-    levels = [level for curve in view.curves for _, level in _known(curve)]
+    """Find the ends of the level axis, on its grid, from what the loudspeakers answer for."""
+    reach_hz = {*view.common.freq_hz}
+    levels = [level for curve in view.curves for hz, level in _known(curve) if hz in reach_hz]
     if not levels:
         raise ValueError("a response chart needs a level")
     high = GRID_DB * math.ceil((max(levels) + 1) / GRID_DB)
@@ -263,6 +264,11 @@ class _Axes:
             viewBox=f"{LEFT_PX:g} {TOP_PX:g} {width:g} {height:g}",
             overflow="hidden",
         )
+
+    def doubt_letters(self, view: ResponseView) -> str:
+        if not view.uncertainty_db:
+            return ""
+        return self._letter(self.right_px, self.bottom_px + 31, "grey: doubt", anchor="end")
 
     def band(self, view: ResponseView) -> str:
         """Shade the uncertainty about the common part, one patch an unbroken stretch."""

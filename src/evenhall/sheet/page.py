@@ -105,6 +105,8 @@ def _data(
         "date": f"{date.day} {date:%B} {date.year}",
         "version": __version__,
         "cards": [draw_card(view, rail_height_px=rail_px) for view in cards],
+        "no_card": result.card_withheld
+        or "No fader setting could be worked out from these takes: leave the equalizer as it is.",
         "moves_on_card": any(view.marks for view in cards),
         "maps": [draw_evenness_map(view, width_px=map_width_px) for view in maps],
         "chart": chart

@@ -71,8 +71,8 @@ def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
 
 def in_order(faders: Sequence[Fader]) -> list[Fader]:
     """Sort the faders that move by what they bring, most first."""
-    moved = [fader for fader in faders if fader.order is not None]
-    return sorted(moved, key=lambda fader: fader.order or 0)
+    moved = [fader for fader in faders if fader.fader_db]
+    return sorted(moved, key=lambda fader: fader.order or len(faders) + 1)
 
 
 def side_title(key: str, sides: Sequence[str]) -> str:
@@ -227,7 +227,7 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     """Show the area before the card and with it, the target where it then lies, and the spots.
 
     What no take tells breaks the curve; what lies outside the range of the loudspeakers is shown
-    as their mean, and answered for by nobody.
+    as the mean of the spots, and answered for by nobody.
     """
     forecast = result.forecast
     if forecast is None or not forecast.bands:
@@ -245,15 +245,13 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     aims_db = forecast.card_level_db + float(
         np.mean([band.after_db - band.target_db for band in forecast.bands if band.weight >= 1.0])
     )
-    beyond = nan_mean(np.stack(levels)) if levels else np.full(NOMINAL_HZ.size, np.nan)
-    beyond[np.isfinite(before)] = np.nan
     return ResponseView(
-        title="What the spots have in common",
+        title="The area before the card and with it",
         common=Curve(
             "before", hz, [band.before_db if band.known else None for band in forecast.bands]
         ),
         uncertainty_db=[band.doubt_db for band in forecast.bands],
-        beyond=Curve("", NOMINAL_HZ.tolist(), _levels(beyond, slice(None))),
+        beyond=Curve("", NOMINAL_HZ.tolist(), _levels(_beyond(levels, before), slice(None))),
         target=Curve("target", hz, [band.target_db + aims_db for band in forecast.bands]),
         forecast=Curve(
             "forecast", hz, [band.after_db + forecast.card_level_db for band in forecast.bands]
@@ -263,6 +261,16 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
         if any(take.with_subs and take.usable for take in result.takes)
         else job.rig.low_limit_hz,
     )
+
+
+def _beyond(levels: Sequence[FloatArray], before: FloatArray) -> FloatArray:
+    """Mean of the spots outside the range, and the band that it joins at either end."""
+    if not levels:
+        return np.full(NOMINAL_HZ.size, np.nan)
+    answered = np.flatnonzero(np.isfinite(before))
+    joined = np.where(np.isfinite(before), before, nan_mean(np.stack(levels)))
+    joined[answered[0] + 1 : answered[-1]] = np.nan
+    return joined
 
 
 def _aligned(level_db: FloatArray, common_db: FloatArray) -> FloatArray:

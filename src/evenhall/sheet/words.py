@@ -35,6 +35,7 @@ MAX_PATTERNS = 6  # in each list, largest first
 MAX_TROUBLES = 6
 FIRST_FADERS = 5  # what two minutes are enough for
 MAX_CHARACTERS = 320  # of one point: names come from the user and may be of any length
+MAX_MOVE_CHARACTERS = 640  # of one move: what may hurt someone is not to be cut off
 
 # Levels and times: NIOSH recommended limit (85 dB(A) for 8 h, 3 dB exchange); WHO global standard
 # for safe listening venues and events (2022), 100 dB L_Aeq over 15 minutes. The rest is common
@@ -74,9 +75,9 @@ class Point:
     holds: bool | None = None
 
 
-def _short(sentence: str) -> str:
+def _short(sentence: str, most: int = MAX_CHARACTERS) -> str:
     flat = " ".join(sentence.split())
-    return flat if len(flat) <= MAX_CHARACTERS else flat[: MAX_CHARACTERS - 1].rstrip() + "…"
+    return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
 
 
 def _db(level_db: float) -> str:
@@ -92,8 +93,9 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     points = [_evenness(result)]
     if result.match is not None:
         points.append(_match(result))
-    if result.forecast is not None:
-        points.append(Point("At a seat", at_a_seat(result)))
+    if at_a_seat(result):
+        head = "At a seat" if result.card_withheld is None else "No card yet"
+        points.append(Point(head, at_a_seat(result)))
     points += [Point("Level", one.text) for one in result.headroom]
     if result.proof is not None:
         proof = result.proof
@@ -150,13 +152,15 @@ def section_text(section: Section) -> str:
 
 
 def at_a_seat(result: Result) -> str:
-    """Say what a listener hears now and with the card: the headline."""
+    """Say what a listener hears now and with the card, or why there is none: the headline."""
+    if result.card_withheld is not None:
+        return result.card_withheld
     forecast = result.forecast
     if forecast is None or forecast.seat_before_db is None or forecast.seat_after_db is None:
         return ""
     before, after = forecast.seat_before_db, forecast.seat_after_db
     now = f"Seats are {_db(before)} from the target on average now"
-    if not result.card_steps:
+    if not result.card_steps and not any(result.strip.values()):
         return f"{now}. No card would better that by enough to hear: leave the equalizer flat."
     low, high = forecast.seat_after_90_db or (after, after)
     give = (high - low) / 2.0
@@ -228,7 +232,10 @@ def worklist(result: Result) -> tuple[Point, ...]:
         ]
         return tuple(again)
     moves = sorted(result.moves, key=lambda move: move.order)
-    points = [Point(move.kind, _short(move.text + expected_gain(move))) for move in moves]
+    points = [
+        Point(move.kind, _short(move.text + expected_gain(move), MAX_MOVE_CHARACTERS))
+        for move in moves
+    ]
     return _at_most(points, MAX_MOVES)
 
 

@@ -240,7 +240,8 @@ def make_card(
     def rms_db(other: GraphicUnit) -> tuple[int, float]:
         would = solve(other, make.wanted(other, None))
         left = area.excess.mean_db + would.gain_db
-        return int(np.count_nonzero(would.fader_db)), weighted_rms_db(left, card.weight)
+        rms = weighted_rms_db(left, card.weight * area.in_range)
+        return int(np.count_nonzero(would.fader_db)), rms
 
     if unit.most_moved is not None:
         card = replace(card, free=rms_db(replace(unit, most_moved=None)))
@@ -267,7 +268,7 @@ class Forecast:
     before_db, after_db, doubt_db : ndarray, shape (31,)
         Level of the area, and one standard deviation of it.
     rms_before_db, rms_after_db : float
-        Weighted, less target, weighted mean removed.
+        Weighted, less target, weighted mean removed, over the loudspeakers' range.
     level_db : float
         Mean gain of the card from 200 Hz to 4 kHz: `after_db` is lined up without it.
     spots : tuple of SpotForecast
@@ -287,19 +288,20 @@ def forecast(area: Estimate, card: Card) -> Forecast:
     gains = {side: card.gain_db(side) for side in area.sides_db}
     before = area.excess.mean_db
     after = before + np.mean(list(gains.values()), axis=0)
+    weight = card.weight * area.in_range
     return Forecast(
         before_db=area.target + before - align_level_db(before),
         after_db=area.target + after - align_level_db(after),
         doubt_db=area.excess.sd_db,
-        rms_before_db=weighted_rms_db(before, card.weight),
-        rms_after_db=weighted_rms_db(after, card.weight),
+        rms_before_db=weighted_rms_db(before, weight),
+        rms_after_db=weighted_rms_db(after, weight),
         level_db=align_level_db(after - before),
         spots=tuple(
             SpotForecast(
                 side=spot.side,
                 spot=spot.spot,
-                rms_before_db=weighted_rms_db(level - area.target, card.weight),
-                rms_after_db=weighted_rms_db(level + gains[spot.side] - area.target, card.weight),
+                rms_before_db=weighted_rms_db(level - area.target, weight),
+                rms_after_db=weighted_rms_db(level + gains[spot.side] - area.target, weight),
             )
             for spot, level in zip(area.spots, area.aligned_db, strict=True)
         ),

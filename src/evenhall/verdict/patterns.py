@@ -221,6 +221,9 @@ def _said(
         where = "by what lies beside it; no take tells the band itself"
     what = f"{hz} is {abs(depth):.1f} dB {'up' if depth > 0 else 'down'}, {where}."
     doubt = f" So few spots tell it to {area.excess.sd_db[peak]:.1f} dB."
+    beside = ""
+    if abs(change) >= TOUCHES_DB:
+        beside = f" The {abs(change):.1f} dB that the card does here are for its neighbours."
     if area.cancelled[peak]:
         move = NOMINAL_HZ[peak] < BOUNDARY_HZ
         cure = (
@@ -229,16 +232,13 @@ def _said(
             else "Leave it: filling it only costs headroom."
         )
         why = f"At {hz} the sound cancels itself by {-depth:.1f} dB: boost is cancelled too. {cure}"
-        return ("move" if move else "leave"), why
+        return ("move" if move else "leave"), why + beside
     if depth * change < 0 and abs(change) >= max(TOUCHES_DB, MENDS * abs(depth)):
         does = "takes out" if depth > 0 else "fills in"
         rest = depth + change
         left = "" if abs(rest) < TOUCHES_DB else f" {_left(card, peak, rest)}"
         guess = "" if certain else f"{doubt} A fair guess, no more."
         return "equalize", f"{what} The card {does} {abs(change):.1f} dB.{left}{guess}"
-    beside = ""
-    if abs(change) >= TOUCHES_DB:
-        beside = f" The {abs(change):.1f} dB that the card does here are for its neighbours."
     if not certain:
         return "leave", f"{what}{doubt} Leave it, or measure more spots first.{beside}"
     return "leave", f"{what} {_left(card, peak, depth + change)}{beside}"

@@ -125,13 +125,13 @@ def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | 
     def lined(level: FloatArray) -> FloatArray:
         return np.asarray(area.target + level - align_level_db(level))
 
-    known = np.isfinite(measured)
+    known, weight = np.isfinite(measured), card.weight * area.in_range
     proof = Proof(
         measured_db=lined(measured),
         forecast_db=lined(np.where(known, promised, np.nan)),
-        rms_db=weighted_rms_db(measured, card.weight),
-        forecast_rms_db=weighted_rms_db(np.where(known, promised, np.nan), card.weight),
-        forecast_error_db=weighted_rms_db(strays, card.weight),
+        rms_db=weighted_rms_db(measured, weight),
+        forecast_rms_db=weighted_rms_db(np.where(known, promised, np.nan), weight),
+        forecast_error_db=weighted_rms_db(strays, weight),
         takes=sum(len(spot.takes) for spot in now.values()),
     )
     least_off_db = SLIP_DB if proof.holds else LEAST_OFF_DB

@@ -11,6 +11,7 @@ from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
 from evenhall.verdict.take import is_main
+from evenhall.verdict.words import count_text
 from evenhall.visits.visit import Visit
 
 __all__ = ["ProofPage", "proof_page"]
@@ -105,12 +106,13 @@ def _proof_sentence(proof: Proof | None, result: Result | None) -> str:
     if proof is None:
         return "Nothing is proven yet: take every spot again, with the work done."
     before = result.forecast.rms_before_db if result and result.forecast else None
+    count = f"{count_text(proof.takes)} take{'s say' if proof.takes != 1 else ' says'}"
     was = f", {before:.1f} dB before the work" if before is not None else ""
     verdict = "It holds" if proof.holds else "It does not hold yet"
     scale = [proof.unlike_scale] if proof.unlike_scale else []
     wrong = "".join(f" {line}" for line in [*scale, *(one.text for one in proof.faders_wrong)])
     return (
-        f"{verdict}: {proof.takes} takes say that the area as a whole is {proof.rms_db:.1f} dB "
+        f"{verdict}: {count} that the area as a whole is {proof.rms_db:.1f} dB "
         f"from the target{was}, and {proof.forecast_error_db:.1f} dB from what the card promised."
         f"{wrong}"
     )

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
 from evenhall.drawing.svg import frequency_label, signed_db
-from evenhall.job.result import Result
+from evenhall.job.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
 from evenhall.pages.views.frame import Drawing, Frame, drawn
@@ -103,6 +103,7 @@ class WorklistPage:
     strip: tuple[words.Point, ...]
     sections: tuple[words.Point, ...]
     leave: tuple[words.Point, ...]
+    withheld: str
     moved: bool
     ready: bool
     drawing: Drawing | None
@@ -133,7 +134,7 @@ def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
         view = views.get(side, views.get("both"))
         if view is None:
             continue
-        own = CardView(side_title(side, ()), view.faders, view.range_db, view.step_db)
+        own = replace(view, title=side_title(side, ()))
         sides.append(
             CardSide(
                 side=side,
@@ -149,6 +150,11 @@ def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
         )
         first = first or side
     return tuple(sides)
+
+
+def _told(move: Move, result: Result | None) -> bool:
+    """Tell whether a move only repeats what is said of a pattern."""
+    return result is not None and any(one.why in move.text for one in result.patterns)
 
 
 def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> WorklistPage:
@@ -173,13 +179,16 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
     return WorklistPage(
         frame=frame,
         tasks=tasks,
-        # One with figures was measured and stands; patterns to leave have a list of their own.
-        stays=tuple(move.text for move in moves if move.kind == "leave" and move.expected),
+        # Patterns to leave have a list of their own.
+        stays=tuple(
+            move.text for move in moves if move.kind == "leave" and not _told(move, result)
+        ),
         cards=_card_sides(visit, result),
         levels=() if result is None else tuple(one.text for one in result.headroom),
         strip=() if result is None else words.strip(result),
         sections=() if result is None else words.sections(result),
         leave=() if result is None else words.left_alone(result),
+        withheld="" if result is None else result.card_withheld or "",
         moved=moved(visit, result),
         ready=result is not None and result.any_usable,
         drawing=hall_drawing(visit, result, with_spots=False) if stance else None,
