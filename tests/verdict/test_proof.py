@@ -167,3 +167,13 @@ def test_takes_after_the_work_change_no_other_part(before):
     assert later.moves[0].text == later.proof.unlike_scale.text
     assert later.moves[1:] == verdict.moves
     assert later.forecast.rms_after_db == verdict.forecast.rms_after_db
+
+
+def test_proof_says_how_even_the_takes_after_the_work_are(before):
+    takes, verdict = before
+    done = FAULTS + verdict.card.gain_db("left")
+    far = {"back": flat(-3.0, {1000.0: -9.0, 2000.0: -9.0})}
+    held, of = judged(*takes, *visit(done, local=far, state="after")).proof.even_bands
+    assert (held, of) == (21, 23)  # 63 Hz to 10 kHz, two of them 9 dB down
+    near = [take for take in visit(done, state="after") if take.spot == "front"]
+    assert judged(*takes, *near).proof.even_bands is None

@@ -333,6 +333,7 @@ def _proof(verdict: Verdict) -> out.Proof | None:
         forecast_error_db=proof.forecast_error_db,
         holds=proof.holds,
         takes=proof.takes,
+        even_bands=proof.even_bands,
         bands=tuple(
             out.ProofBand(
                 hz=NOMINAL_HZ[k],

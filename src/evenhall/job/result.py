@@ -352,6 +352,7 @@ class Proof(_Model):
     forecast_error_db: float
     holds: bool
     takes: int = 0  # after the work, that stand behind it
+    even_bands: tuple[int, int] | None = None  # front to back within the limit, of how many
     bands: tuple[ProofBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
     unlike_scale: str | None = None  # what the unit does otherwise than its scale says

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from evenhall.job.folder import Job
-from evenhall.job.result import Move, Pattern, Result, Section
+from evenhall.job.result import Move, Pattern, Proof, Result, Section
 from evenhall.sheet.views import side_title
 from evenhall.verdict.words import count_text, hz_text
 
@@ -21,6 +21,7 @@ __all__ = [
     "left_alone",
     "mended",
     "noted",
+    "proof_evenness",
     "rig_and_settings",
     "section_text",
     "sections",
@@ -104,7 +105,8 @@ def verdicts(result: Result) -> tuple[Point, ...]:
             f"from the target, {_db(proof.forecast_error_db)} from what the card promised."
         )
         scale = [proof.unlike_scale] if proof.unlike_scale else []
-        body = " ".join([body, *scale, *(fader.text for fader in proof.faders_wrong)])
+        even = [proof_evenness(proof)] if proof.even_bands else []
+        body = " ".join([body, *even, *scale, *(fader.text for fader in proof.faders_wrong)])
         points.append(Point("Proof " + _state(proof.holds), body, proof.holds))
     points += [
         Point("By cable " + _state(one.holds), one.text[:1].upper() + one.text[1:], one.holds)
@@ -120,6 +122,14 @@ def verdicts(result: Result) -> tuple[Point, ...]:
         for one in result.ringing
     ]
     return tuple(points)
+
+
+def proof_evenness(proof: Proof) -> str:
+    """Say how even the takes after the work are; empty without front and back."""
+    if proof.even_bands is None:
+        return ""
+    held, of = proof.even_bands
+    return f"Front and back then lie within 6 dB in {held} of {of} bands."
 
 
 def sections(result: Result) -> tuple[Point, ...]:

@@ -69,6 +69,12 @@ class Evenness:
     limit_db: float = LIMIT_DB
 
     @property
+    def counts(self) -> tuple[int, int]:
+        """How many bands are within the limit, of how many that are known and judged."""
+        deciding = np.abs(self.worst_db[self.judged & np.isfinite(self.worst_db)])
+        return int((deciding <= self.limit_db).sum()), deciding.size
+
+    @property
     def holds(self) -> bool:
         """Whether every band that is known and judged is within the limit."""
         deciding = self.worst_db[self.judged & np.isfinite(self.worst_db)]

@@ -234,7 +234,11 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             patterns = find_patterns(area, card, rt60_s=rt60_s)
             outlook = forecast(area, card)
             heights = headroom(card, area)
-            proof = prove(area, spot_responses(takes, state="after"), card)
+            after = spot_responses(takes, state="after")
+            then = [take for take in takes if take.state == "after"]
+            proof = prove(
+                area, after, card, even=evenness(after, then, low_limit_hz=lowest_hz)
+            )
     by_cable = cable_proofs(every, card)
     correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from evenhall.verdict.card import Card
 from evenhall.verdict.estimate import Estimate, lined_up
+from evenhall.verdict.evenness import Evenness
 from evenhall.verdict.loss import judged_share, weighted_rms_db
 from evenhall.verdict.standing import (
     LEAST_OFF_DB,
@@ -46,6 +47,8 @@ class Proof:
         Weighted rms of measured less forecast.
     takes : int
         How many after the work stand behind it.
+    even_bands : tuple of int, or None
+        Of the takes after the work: see `Evenness.counts`; None without front and back.
     faders_wrong : tuple of WrongFader
         Faders that seem to stand otherwise than the card asks; where the proof holds, only
         those that are off by 6 dB or more.
@@ -59,6 +62,7 @@ class Proof:
     forecast_rms_db: float
     forecast_error_db: float
     takes: int
+    even_bands: tuple[int, int] | None = None
     faders_wrong: tuple[WrongFader, ...] = ()
     unlike_scale: UnlikeScale | None = None
 
@@ -97,7 +101,13 @@ def _faders_wrong(
     return found
 
 
-def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | None:
+def prove(
+    area: Estimate,
+    after: Sequence[SpotResponse],
+    card: Card,
+    *,
+    even: Evenness | None = None,
+) -> Proof | None:
     """Compare the takes after the work with the forecast at the same spots; None without any.
 
     What is measured is the area as it was estimated before, changed by what the same spots changed.
@@ -108,6 +118,8 @@ def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | 
         Before the work.
     after : sequence of SpotResponse
     card : Card
+    even : Evenness or None
+        Of the takes after the work.
     """
     places = {(s.side, s.spot) for s in area.spots} & {(s.side, s.spot) for s in after}
     was = [spot for spot in area.spots if (spot.side, spot.spot) in places]
@@ -133,6 +145,7 @@ def prove(area: Estimate, after: Sequence[SpotResponse], card: Card) -> Proof | 
         forecast_rms_db=weighted_rms_db(np.where(known, promised, np.nan), weight),
         forecast_error_db=weighted_rms_db(strays, weight),
         takes=sum(len(spot.takes) for spot in now.values()),
+        even_bands=None if even is None else even.counts,
     )
     least_off_db = SLIP_DB if proof.holds else LEAST_OFF_DB
     hand, scale = hand_or_scale(

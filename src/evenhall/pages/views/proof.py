@@ -10,6 +10,7 @@ from evenhall.pages.guide import card_left, feeds_subs
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
+from evenhall.sheet import words
 from evenhall.verdict.take import is_main
 from evenhall.verdict.words import count_text
 from evenhall.visits.visit import Visit
@@ -114,5 +115,5 @@ def _proof_sentence(proof: Proof | None, result: Result | None) -> str:
     return (
         f"{verdict}: {count} that the area as a whole is {proof.rms_db:.1f} dB "
         f"from the target{was}, and {proof.forecast_error_db:.1f} dB from what the card promised."
-        f"{wrong}"
+        f" {words.proof_evenness(proof)}{wrong}"
     )
