@@ -2,8 +2,10 @@
 
     OMP_NUM_THREADS=1 python bench/sections.py
 
-The same invented halls as bench/card.py. Many-start: scipy.optimize.least_squares from random
-settings over the very figures that the solver has, without steps, for some of the halls.
+The same invented corrections as bench/card.py. Many-start: scipy.optimize.least_squares from random
+settings over the very figures that the solver has, without steps, for some of them. Then a channel
+strip before the faders: alone without it, with one that cuts, as it is, and with one that may also
+raise where a fader may.
 """
 
 from __future__ import annotations
@@ -11,21 +13,28 @@ from __future__ import annotations
 import platform
 import sys
 import time
+from dataclasses import replace
+from unittest import mock
 
 import numpy as np
 from scipy.optimize import least_squares
 
-from card import hall
-from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.equalizer import graphic_unit, solve
-from evenhall.equalizer.parametric import SectionsWanted, console, solve_sections
+from card import error_db, hall
+from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.equalizer import graphic_unit, joint, solve
+from evenhall.equalizer.parametric import (
+    SectionsWanted,
+    channel_strip,
+    console,
+    solve_sections,
+)
 from evenhall.equalizer.section_search import SectionTask, smooth_sections
 from evenhall.equalizer.sections import KINDS, Section, sections_band_gain_db
 
-HALLS = 200
+HALLS = 100
 COUNTS = (1, 2, 3, 4, 6, 8)
 GLOBAL_HALLS, GLOBAL_COUNTS, STARTS = 8, (2, 4, 8), 24
-FILL = EXACT_HZ > 60.0
+STRIP_HALLS = 40
 
 
 def left_db(sections, wanted):
@@ -40,7 +49,13 @@ def halls(count):
     unit, rng = graphic_unit(31), np.random.default_rng(20)
     for _ in range(count):
         wanted = hall(unit, rng)
-        yield wanted, SectionsWanted(wanted.deviation_db, wanted.weight, FILL)
+        yield wanted, SectionsWanted(wanted.deviation_db, wanted.weight, wanted.may_boost)
+
+
+def for_unit(unit, wanted):
+    """Ask the same of another unit."""
+    lowest_hz = NOMINAL_HZ[wanted.may_boost].min()
+    return replace(wanted, may_boost=unit.nominal_hz >= lowest_hz)
 
 
 def table():
@@ -56,10 +71,7 @@ def table():
         for count in COUNTS:
             left[count].append(found[min(count, len(found)) - 1].rms_after_db)
         for bands, unit in units.items():
-            boost = unit.centre_hz > 60.0
-            left[bands].append(
-                solve(unit, type(wanted)(wanted.deviation_db, wanted.weight, boost)).rms_after_db
-            )
+            left[bands].append(solve(unit, for_unit(unit, wanted)).rms_after_db)
     print(f"{HALLS} halls, weighted rms left in dB: mean, 95 %")
     for name, values in left.items():
         what = f"{name} sections" if name in COUNTS else f"{name} faders"
@@ -82,7 +94,8 @@ def many_starts(wanted, count, rng):
         if rng.random() < 0.5:
             kind[-1] = 2
         boost = (rng.random(count) < 0.4) & (kind == 0)
-        low = np.where(boost, [[np.log(60.0)], [0.0], [0.0]], [[np.log(20.0)], [-15.0], [0.0]])
+        lowest = np.log(NOMINAL_HZ[wanted.may_boost].min())
+        low = np.where(boost, [[lowest], [0.0], [0.0]], [[np.log(20.0)], [-15.0], [0.0]])
         high = np.where(boost, [[np.log(20e3)], [6.0], [0.0]], [[np.log(20e3)], [1e-6], [0.0]])
         low[2] = np.where(kind == 0, np.log(0.4), np.log(0.7099))
         high[2] = np.where(kind == 0, np.log(6.0), np.log(0.7101))
@@ -130,8 +143,42 @@ def against_many_starts():
         )
 
 
+def strip():
+    """Print what a channel strip brings beside the faders, cutting, and raising too."""
+    print(f"\n{STRIP_HALLS} halls: error dB, faders moved, dB of all knobs, raised by the strip")
+    for bands in (31, 15, 10):
+        unit = graphic_unit(bands)
+        rows = {"faders alone": [], "strip that cuts": [], "strip that raises too": []}
+        for wanted, sections_wanted in halls(STRIP_HALLS):
+            asked = for_unit(unit, wanted)
+
+            def raising(supply, one, may_fill=sections_wanted.may_fill):
+                return solve_sections(supply, replace(one, may_fill=may_fill))
+
+            cuts = joint.solve_jointly(channel_strip(), unit, asked)
+            with mock.patch.object(joint, "solve_sections", raising):
+                raises = joint.solve_jointly(channel_strip(), unit, asked)
+            alone = joint.Together((), solve(unit, asked))
+            for row, one in zip(rows.values(), (alone, cuts, raises), strict=True):
+                strip_db, faders_db = sections_band_gain_db(one.sections), one.solution.fader_db
+                gains_db = np.array([section.gain_db for section in one.sections])
+                rest = replace(asked, deviation_db=asked.deviation_db + strip_db)
+                row.append(
+                    (
+                        error_db(unit, rest, faders_db),
+                        np.count_nonzero(faders_db),
+                        np.abs(faders_db).sum() + np.abs(gains_db).sum(),
+                        gains_db.max(initial=0.0),
+                    )
+                )
+        for name, row in rows.items():
+            error, moved, travel_db, raised_db = np.mean(row, axis=0)
+            print(f"{bands} {name:<21} {error:6.3f} {moved:5.1f} {travel_db:6.1f} {raised_db:5.2f}")
+
+
 if __name__ == "__main__":
     print(f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}")
     table()
+    strip()
     if "--table" not in sys.argv:
         against_many_starts()

@@ -18,6 +18,7 @@ from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer import Wanted, graphic_unit, solve, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, fit_unit, learning_round
 from evenhall.sound.simulated.unit import lying_unit
+from evenhall.verdict.loss import band_weights
 
 UNITS, SETTINGS = 40, 20
 HEARD_HZ = np.geomspace(25.0, 16_000.0, 400)
@@ -51,7 +52,7 @@ def main():
                 trusted.append(np.abs(unit_gain_db(unit, faders, HEARD_HZ) - real).max())
             wish = Wanted(
                 np.convolve(rng.normal(0, 2.5, 35), [0.2, 0.4, 0.5, 0.4, 0.2], "valid"),
-                ((EXACT_HZ > 50) & (EXACT_HZ < 17e3)).astype(float),
+                band_weights(50.0),
                 np.ones(bands, bool),
             )
             for hand, kept in ((found, learned_rms), (unit, scale_rms)):

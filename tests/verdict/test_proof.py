@@ -12,7 +12,7 @@ from evenhall.verdict.proof import Proof
 from evenhall.verdict.target import target_db, target_points
 from verdict.builders import flat, judged, take, visit
 
-FAULTS = flat(0.0, {200.0: 3.0, 250.0: 6.0, 315.0: 3.0, 3150.0: 4.0, 4000.0: 2.0})
+FAULTS = flat(0.0, {200.0: 6.0, 250.0: 10.0, 315.0: 6.0, 3150.0: 7.0, 4000.0: 5.0})
 
 
 @pytest.fixture(scope="module")

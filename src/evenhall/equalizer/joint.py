@@ -2,7 +2,7 @@
 
 The strip first, as its few knobs do what is broad; then the faders for what it leaves; then each
 again with the other standing, as long as that brings something. The strip only cuts: raising with
-it too brought 0.002 dB at most (bench/sections.py), and a shelf raises what lies beyond the range.
+it too brings next to nothing (bench/sections.py), and a shelf raises what lies beyond the range.
 """
 
 from __future__ import annotations

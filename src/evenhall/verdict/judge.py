@@ -236,9 +236,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             heights = headroom(card, area)
             after = spot_responses(takes, state="after")
             then = [take for take in takes if take.state == "after"]
-            proof = prove(
-                area, after, card, even=evenness(after, then, low_limit_hz=lowest_hz)
-            )
+            proof = prove(area, after, card, even=evenness(after, then, low_limit_hz=lowest_hz))
     by_cable = cable_proofs(every, card)
     correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)
