@@ -468,8 +468,8 @@ def test_equalize_move_says_what_the_forecast_says(visits):
     result = visits("31")
     expected = result["moves"][-1]["expected"]
     assert expected["seat_db"] == result["forecast"]["seat_after_db"]
-    assert expected["was_db"] == result["forecast"]["seat_before_db"]
-    for figure in (expected["seat_db"], expected["was_db"]):
+    assert expected["seat_was_db"] == result["forecast"]["seat_before_db"]
+    for figure in (expected["seat_db"], expected["seat_was_db"]):
         assert f"{figure:.1f} dB" in result["moves"][-1]["text"]
 
 

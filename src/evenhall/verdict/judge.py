@@ -258,6 +258,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             area=area,
             patterns=patterns,
             card=card,
+            forecast=outlook,
             proof=proof if not correcting else None,
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from evenhall.verdict.boxes import BoxFaults
-from evenhall.verdict.card import WORTH_DB, Card
+from evenhall.verdict.card import WORTH_DB, Card, Forecast
 from evenhall.verdict.estimate import Estimate
 from evenhall.verdict.move import Move
 from evenhall.verdict.patterns import Pattern
@@ -115,9 +115,14 @@ def _first_faders(card: Card) -> str:
 
 
 def _equalize(
-    card: Card | None, proof: Proof | None, boxes: BoxFaults, *, hands_first: bool
+    card: Card | None,
+    forecast: Forecast | None,
+    proof: Proof | None,
+    boxes: BoxFaults,
+    *,
+    hands_first: bool,
 ) -> list[Move]:
-    if card is None:
+    if card is None or forecast is None:
         why = boxes.withheld
         return [] if why is None else [Move("leave", f"Leave the equalizer flat for now. {why}")]
     before, after = card.seat_before, card.seat_after
@@ -166,7 +171,12 @@ def _equalize(
             f"{first}{what} {rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
             f"target on average ({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
             f"{before.expected_db:.1f} dB.{_first_faders(card)}".replace("  ", " "),
-            expected={"seat_db": after.expected_db, "was_db": before.expected_db},
+            expected={
+                "rms_db": forecast.rms_after_db,
+                "was_db": forecast.rms_before_db,
+                "seat_db": after.expected_db,
+                "seat_was_db": before.expected_db,
+            },
         )
     ]
 
@@ -178,6 +188,7 @@ def worklist(
     area: Estimate | None,
     patterns: Sequence[Pattern],
     card: Card | None,
+    forecast: Forecast | None,
     proof: Proof | None = None,
     hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
@@ -200,6 +211,10 @@ def worklist(
         *_more_takes(patterns, area),
         *_leave(patterns),
         *_equalize(
-            card, proof, boxes, hands_first=any(move.kind in CHANGES for move in (*mended, *hands))
+            card,
+            forecast,
+            proof,
+            boxes,
+            hands_first=any(move.kind in CHANGES for move in (*mended, *hands)),
         ),
     )
