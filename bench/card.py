@@ -2,8 +2,8 @@
 
 Invented corrections, faults of 4 dB and more. The bound is scipy.optimize.minimize (L-BFGS-B, from
 the bounded linear least squares of a bare script) over all faders on the true cascade, without
-steps. Errors in dB, with 1.5 dB^2 that no fader mends; a card may spend `STOP_DB` of it. Steadiness:
-8 draws of 0.05 dB noise on each correction.
+steps. Errors in dB, with 1.5 dB^2 that no fader mends; a card may spend `STOP_DB` of it.
+Steadiness: 8 draws of 0.05 dB noise on each correction.
 
     OPENBLAS_NUM_THREADS=1 python bench/card.py
 """

@@ -44,9 +44,9 @@ SMALLEST_DB = 0.3  # a fader that all together want at less is priced as if at t
 # costs is of the `STOP_DB`; the bound has next to none.
 PULL, LEAST_PULL = 1e-3, 1e-5
 # Small pulls to where all faders together stand, one of the level, which is free and would lean to
-# wherever most may rest, and one of each fader: a card is to change as little as the takes. Ten
-# times the first halves what 0.05 dB in them do to the level, and costs a fader and 0.02 dB at a
-# seat (bench/seats.py, seeds 0 to 39).
+# wherever most may rest, and one of each fader: a card is to change as little as the takes. More
+# of both (0.3, 3e-3) steadies the level further, and costs a fader and 0.02 dB at a seat
+# (bench/seats.py, seeds 0 to 39).
 LEVEL_PULL, STAY_PULL = 0.02, 1e-3
 CONTINUOUS_STEP_DB = 0.01  # no hand and no scale is finer
 ROUNDS = 20
