@@ -31,7 +31,7 @@ def test_build_up_is_cut_where_it_is():
 
 
 def test_broad_common_dip_may_be_raised():
-    verdict = judged(*visit(BROAD_DIP))
+    verdict = judged(*visit(1.6 * BROAD_DIP))
     assert faders(verdict)[630.0] > 0.0
     assert max(faders(verdict).values()) <= 6.0
     assert verdict.forecast.rms_after_db < 0.3 * verdict.forecast.rms_before_db
