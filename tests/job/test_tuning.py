@@ -545,6 +545,7 @@ def test_figures_of_the_proof_are_those_of_its_bands(proven):
             "forecast_error_db",
             "holds",
             "takes",
+            "even_bands",
             "bands",
             "faders_wrong",
             "unlike_scale",

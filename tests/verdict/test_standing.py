@@ -115,7 +115,7 @@ def test_slip_of_one_side_that_the_mean_hides_is_said_last():
 
 
 def test_fader_off_alike_on_both_sides_is_the_units_scale_and_no_hand():
-    verdict = proven(left_db={1000.0: 10.0}, right_db={1000.0: 9.0})
+    verdict = proven(left_db={1000.0: 12.0}, right_db={1000.0: 11.0})
     assert not verdict.proof.holds
     assert verdict.proof.faders_wrong == ()
     assert [move.kind for move in verdict.moves].count("check") == 1
@@ -123,7 +123,7 @@ def test_fader_off_alike_on_both_sides_is_the_units_scale_and_no_hand():
     assert verdict.moves[0].text == (
         "See that left and right stand as the card asks: 1 kHz at 0. If so, this unit does not do "
         "what its scale says at 1 kHz: learn it (Set out, Learn it now, or evenhall learn-unit), "
-        "and tune once more. Both sides are off there alike (+10, +9 dB)."
+        "and tune once more. Both sides are off there alike (+12, +11 dB)."
     )
     assert all("stands about" not in move.text for move in verdict.moves)
 
