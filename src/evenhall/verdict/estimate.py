@@ -18,7 +18,7 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
 from evenhall.verdict.scatter import DEFAULT_RT60_S, scatter_db
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, align_level_db, nan_mean
 
-__all__ = ["Estimate", "Posterior", "estimate", "lined_up", "posterior", "range_of"]
+__all__ = ["Estimate", "Posterior", "estimate", "lined_up", "lower_end_hz", "posterior"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -92,8 +92,6 @@ class Estimate:
         Bands in which sounds cancel at the nearest spot: there no gain is asked for.
     low_hz : float
         Where the loudspeakers end; nothing below is raised.
-    ends : bool
-        Whether that is told by the takes, and not only stated.
     """
 
     spots: tuple[SpotResponse, ...]
@@ -105,7 +103,6 @@ class Estimate:
     seat: FloatArray
     cancelled: BoolArray
     low_hz: float
-    ends: bool
 
     @property
     def known(self) -> BoolArray:
@@ -146,9 +143,7 @@ def lined_up(level_db: FloatArray) -> FloatArray:
     return np.asarray(aligned - np.nan_to_num(align_level_db(nan_mean(aligned))))
 
 
-def posterior(
-    measured_db: FloatArray, noise: FloatArray, *, use: BoolArray, scale: float = 1.0
-) -> Posterior:
+def posterior(measured_db: FloatArray, noise: FloatArray, *, use: BoolArray) -> Posterior:
     """Draw measured bands towards their neighbours and 0, as far as they are in doubt.
 
     Parameters
@@ -158,8 +153,6 @@ def posterior(
         Covariance of what it strays by.
     use : ndarray of bool, shape (31,)
         Bands that tell something; the others follow them.
-    scale : float
-        On the amplitudes of the prior.
 
     Notes
     -----
@@ -177,9 +170,7 @@ def posterior(
         return Posterior(np.zeros(BAND_COUNT), BROAD_DB[-1] ** 2 * BROAD + FINE_DB[-1] ** 2 * FINE)
     value = measured_db[at] - measured_db[at].mean()
     own = noise[np.ix_(at, at)] + FREE_LEVEL_DB**2
-    prior = np.stack(
-        [scale**2 * (broad**2 * BROAD + fine**2 * FINE) for broad in BROAD_DB for fine in FINE_DB]
-    )
+    prior = np.stack([broad**2 * BROAD + fine**2 * FINE for broad in BROAD_DB for fine in FINE_DB])
     rows = prior[:, at]
     root = np.linalg.cholesky(own + rows[:, :, at])
     white = np.linalg.solve(root, value[None, :, None])[..., 0]
@@ -203,8 +194,8 @@ def _place(rt60_s: float) -> tuple[FloatArray, FloatArray]:
     return alone, np.outer(size, size) * PLACE
 
 
-def range_of(excess_db: FloatArray, low_limit_hz: float | None) -> tuple[float, bool]:
-    """Where the loudspeakers end, and whether their fall shows in the takes.
+def lower_end_hz(excess_db: FloatArray, low_limit_hz: float | None) -> float:
+    """Tell where the loudspeakers end, by the takes if it is not stated.
 
     The end of a box falls and never comes back; a dip does. So it is looked for from the bottom
     up: the first band that is not far under the middle. What is not known there is taken as low.
@@ -216,11 +207,10 @@ def range_of(excess_db: FloatArray, low_limit_hz: float | None) -> tuple[float, 
     low_limit_hz : float or None
         As stated for the loudspeakers.
     """
+    if low_limit_hz is not None:
+        return low_limit_hz
     present = np.flatnonzero(np.nan_to_num(excess_db, nan=-np.inf) > -END_DROP_DB)
-    first = int(present[0]) if present.size else 0
-    if low_limit_hz is None:
-        return float(NOMINAL_HZ[first]), first > 0
-    return low_limit_hz, bool(NOMINAL_HZ[first] >= low_limit_hz * 0.9)
+    return float(NOMINAL_HZ[present[0] if present.size else 0])
 
 
 def estimate(
@@ -258,7 +248,7 @@ def estimate(
     variance = variance + np.nan_to_num(nan_mean(doubt_sq)) / takes
     area_less_spots = np.interp(OCTAVES, np.log2(AREA_LESS_SPOTS_HZ), AREA_LESS_SPOTS_DB)
     measured = nan_mean(places) + area_less_spots - target
-    low_hz, ends = range_of(measured - align_level_db(measured), low_limit_hz)
+    low_hz = lower_end_hz(measured - align_level_db(measured), low_limit_hz)
     use = np.isfinite(measured) & (low_hz <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ)
     excess = posterior(measured, np.diag(variance) + broad / len(names), use=use)
     return Estimate(
@@ -271,7 +261,6 @@ def estimate(
         seat=OF_ONE_SEAT * (np.diag(alone) + broad),
         cancelled=nowhere,
         low_hz=low_hz,
-        ends=ends,
     )
 
 

@@ -32,7 +32,6 @@ BoolArray = NDArray[np.bool_]
 # Broad errors are heard from about 1.5 dB; from one place to the next 3 dB is nothing unusual.
 COMMON_DB = 1.5
 LOCAL_DB = 3.0
-BELONGS = 0.3
 # Beyond this many standard deviations chance is left aside.
 CERTAIN = 2.0
 # A dip of less is filled even if sounds cancel there: seats gain by it (bench/seats.py). A deeper
