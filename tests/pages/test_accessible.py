@@ -194,7 +194,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         page.wait_for_url("**/verdict")
         press(page, "To the worklist")
         page.wait_for_url("**/worklist")
-        press(page, "Turn the left", "Space")
+        press(page, "Left is .* hot", "Space")
         until(lambda: any(n.startswith("tick.") for n in room.entries(visit)), "tick is kept")
         press(page, "Set it, one fader at a time")
         page.wait_for_url("**/card/left?at=1")
@@ -243,9 +243,9 @@ def test_hall_and_its_forecast_follow_what_is_typed(browser, room):
         hall = page.locator("#hall")
         hall.get_by_text(re.compile("Raise both loudspeakers to .* licensed rigger")).wait_for()
         assert hall.locator("svg:visible .row-levels").count() == 1
-        page.get_by_label("As high as it goes").fill("2.2")
-        hall.get_by_text(re.compile("Raise both loudspeakers to 2.[0-2] m")).wait_for()
-        hall.locator("svg:visible .key").get_by_text("stand reaches 2.2 m").wait_for()
+        page.get_by_label("As high as it goes").fill("2.8")
+        hall.get_by_text(re.compile("Raise both loudspeakers to 2.[6-8] m")).wait_for()
+        hall.locator("svg:visible .key").get_by_text("stand reaches 2.8 m").wait_for()
         page.get_by_label("Last row").fill("30")
         hall.get_by_text("Last row = 30 is above Length = 16.").wait_for()
         assert hall.locator("svg:visible").count() == 1

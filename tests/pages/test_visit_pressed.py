@@ -106,12 +106,11 @@ def text_of(pdf):
 
 def lettered(faders):
     """What the faceplate of a card says, slider by slider: its turn, its value, its frequency."""
-    words, turn = [], 0
+    words = []
     for one in faders:
         hertz, decibels = one["hz"], one["fader_db"]
         if decibels:
-            turn += 1
-            words += [str(turn), f"{decibels:+g}".replace("-", "\u2212")]
+            words += [str(one["order"]), f"{decibels:+g}".replace("-", "\u2212")]
         else:
             words.append("0")
         words.append(f"{hertz / 1000.0:g}k" if hertz >= 1000.0 else f"{hertz:g}")
@@ -140,7 +139,8 @@ def test_work_is_proven(pressed, result):
 
 def test_one_fader_at_a_time_says_what_the_result_says(pressed, result):
     card = result["card"].get("left") or result["card"]["both"]
-    wanted = [(one["hz"], one["fader_db"]) for one in card if one["fader_db"]]
+    first = sorted((one for one in card if one["fader_db"]), key=lambda one: one["order"])
+    wanted = [(one["hz"], one["fader_db"]) for one in first]
     assert wanted
     read = []
     for hz, value in pressed["faders"]:
