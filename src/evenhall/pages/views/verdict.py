@@ -31,7 +31,7 @@ class Finding:
 
 REMEDY_WORDS = {
     "leave": "Leave it alone.",
-    "move": "Move the source or the microphone, not a fader.",
+    "move": "Move the loudspeakers, not a fader.",
     "polarity": "A matter of polarity, not of a fader.",
     "delay": "A matter of delay, not of a fader.",
 }
