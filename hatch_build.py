@@ -16,7 +16,7 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-SOURCES = ("package.json", "hatch_build.py", "web")
+SOURCES = ("package.json", "package-lock.json", "hatch_build.py", "web")
 BUNDLES = ("pages.js", "pages.css")
 STATIC = Path("src/evenhall/pages/static")
 STAMP = ".made-of"
@@ -58,10 +58,11 @@ def _bundle(root: Path, static: Path) -> None:
     static.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         work = Path(place)
-        shutil.copy(root / "package.json", work)
+        for name in ("package.json", "package-lock.json"):
+            shutil.copy(root / name, work)
         shutil.copytree(root / "web", work / "web")
-        # No lock file: one would record the address of a registry. The pins are exact.
-        install = ["install", "--no-package-lock", "--no-audit", "--no-fund", "--loglevel=error"]
+        # Only what the lock file has a hash of, and nothing of it is run but the bundler below.
+        install = ["ci", "--ignore-scripts", "--no-audit", "--no-fund", "--loglevel=error"]
         if npm(install, cwd=work):
             raise RuntimeError("npm could not install what package.json names")
         options = {
