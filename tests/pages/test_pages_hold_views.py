@@ -69,7 +69,11 @@ def house(tmp_path_factory):
             "walk.back": True,
             "note.back": "Dull under the gallery",
             "note.all": "Taller stands",
-            "gain": {"text": "The gain is right.", "turn": "hold", "at": "x"},
+            "gain": {
+                "text": "The gain is right.",
+                "turn": "hold",
+                "at": "2001-02-03T17:10:00+00:00",
+            },
             "line_check": {
                 "at": "2001-02-03T17:00:00+00:00",
                 "elements": ["left", "right"],
@@ -173,7 +177,7 @@ def test_what_people_type_never_becomes_part_of_a_page(tmp_path, shown_of):
         ],
         "note.back": STRANGE,
         "note.all": STRANGE,
-        "gain": {"text": STRANGE, "turn": "hold", "at": "x"},
+        "gain": {"text": STRANGE, "turn": "hold", "at": "2001-02-03T17:10:00+00:00"},
         "line_check": {
             "at": "2001-02-03T17:00:00+00:00",
             "elements": [STRANGE],

@@ -26,7 +26,17 @@ from evenhall.visits.carrying import VISIT_FILE, job_toml, read_folder, write_fo
 from evenhall.visits.store import Store
 from evenhall.visits.visit import job_of
 from job.folders import Folder, sound_take
-from visits.made import EVERYTHING, TAKE, add_sound, below, everything, packed, taken_in, zip_of
+from visits.made import (
+    CLOCK,
+    EVERYTHING,
+    TAKE,
+    add_sound,
+    below,
+    everything,
+    packed,
+    taken_in,
+    zip_of,
+)
 
 LEAST = '[venue]\nname = "Lower Mill Chapel"\n'
 OWN = {
@@ -35,8 +45,12 @@ OWN = {
         {"label": "b\u00e4ck \u2013 \U0001f511", "along_m": 9},
     ],
     "sound_check": "2026-05-02T18:30+02:00",
-    "line_check": {"left": {"fine": True, "db": [1, 2.5]}},
-    "gain": {"level_db": -20.5},
+    "line_check": {
+        "at": "2026-05-02T16:10:00+00:00",
+        "elements": ["left"],
+        "findings": [{"element": "left", "code": "hum", "text": "It hums at 50 Hz."}],
+    },
+    "gain": {"text": "It stands.", "turn": "hold", "turned_db": -20.5},
     "tick.raise": False,
     "fader.left.1000": -2.5,
     "walk.row 3": True,
@@ -519,7 +533,7 @@ def visit_json(**changes):
     return json.dumps(whole | changes)
 
 
-GONE = {"take": TAKE.model_dump(mode="json"), "made_at": "", "deleted": True}
+GONE = {"take": TAKE.model_dump(mode="json"), "made_at": CLOCK, "deleted": True}
 
 
 @pytest.mark.parametrize(

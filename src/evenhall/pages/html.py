@@ -40,8 +40,9 @@ from evenhall.pages.views import (
     worklist_page,
 )
 from evenhall.sound.live.setup import remembered
+from evenhall.visits.entries import check_entry
 from evenhall.visits.store import VisitLine
-from evenhall.visits.visit import Entry, Visit, check_entry
+from evenhall.visits.visit import Entry, Visit
 
 __all__ = ["fault_page", "router"]
 

@@ -9,7 +9,6 @@ disagree job.toml is right, as it is the one that people edit.
 
 from __future__ import annotations
 
-import os
 import shutil
 import struct
 import uuid
@@ -26,8 +25,10 @@ from evenhall.errors import InputError, StoreError
 from evenhall.job.folder import JOB_FILE, SECTIONS, load_job
 from evenhall.job.model import Job, Take
 from evenhall.sound.writing import PART
+from evenhall.visits.entries import Instant, check_entry
+from evenhall.visits.rows import leads_out
 from evenhall.visits.store import Store
-from evenhall.visits.visit import Visit, check_entry
+from evenhall.visits.visit import UNNAMED, Visit
 
 __all__ = ["MAX_FILES", "MAX_FOLDER_BYTES", "VISIT_FILE", "job_toml", "read_folder", "write_folder"]
 
@@ -37,7 +38,6 @@ MAX_FOLDER_BYTES = 4 * 2**30
 MAX_FILES = 5000
 MAX_VISIT_BYTES = 16 * 2**20  # of visit.json: thousands of long notes
 
-UNNAMED = "Unnamed venue"
 LOCKED = 0x1  # bit of an entry's flags: encrypted (APPNOTE.TXT 4.4.4)
 METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 # What zipfile and zlib raise at a file that is broken: sizes and names that cannot be, too.
@@ -56,7 +56,7 @@ BROKEN = (
 class _CarriedTake(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
     take: Take
-    made_at: str
+    made_at: Instant
     deleted: bool
 
 
@@ -65,7 +65,7 @@ class _CarriedVisit(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     version: Literal[1] = 1
-    made_at: str
+    made_at: Instant | None
     demo: bool = False
     entries: dict[str, Any]
     takes: tuple[_CarriedTake, ...]
@@ -215,7 +215,7 @@ def _carried(home: Path) -> _CarriedVisit | None:
         carried = _CarriedVisit.model_validate_json(path.read_bytes())
         for name, value in _own(carried).items():
             check_entry(name, value)
-        if any(_leads_out(one.take.file) for one in carried.takes):
+        if any(map(leads_out, _files_of(carried))):
             raise InputError("a take lies outside the folder")
     except (ValidationError, InputError) as error:
         # Pydantic's words are for programmers, ours for whoever edited the file.
@@ -227,9 +227,11 @@ def _carried(home: Path) -> _CarriedVisit | None:
     return carried
 
 
-def _leads_out(name: str) -> bool:
-    path = Path(os.path.normpath(name))
-    return path.is_absolute() or path.parts[:1] == ("..",)
+def _files_of(carried: _CarriedVisit) -> Iterator[str]:
+    for one in carried.takes:
+        yield one.take.file
+        if one.take.reference_file is not None:
+            yield one.take.reference_file
 
 
 def _own(carried: _CarriedVisit) -> dict[str, Any]:

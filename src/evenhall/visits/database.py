@@ -103,6 +103,8 @@ def open_database(path: Path) -> sqlite3.Connection:
         )
         try:
             connection.row_factory = sqlite3.Row
+            # What is no text in the store is no reason to show nothing of it.
+            connection.text_factory = lambda raw: raw.decode(errors="replace")
             _write_ahead(connection)
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")

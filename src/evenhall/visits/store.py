@@ -24,11 +24,14 @@ from platformdirs import user_data_path
 from evenhall.errors import InputError, StoreError
 from evenhall.job.model import Take
 from evenhall.visits.database import open_database, reading, store_errors, writing
-from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Visit, check_entry
+from evenhall.visits.entries import check_entry
+from evenhall.visits.rows import entries_of, folder_of, moment_of, takes_of, value_of
+from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Unreadable, Visit
 
 __all__ = ["Changed", "Store", "VisitLine", "data_path"]
 
 DATABASE_FILE = "visits.sqlite3"
+MADE_AT = "made_at:"  # key of a visit's date among what cannot be read
 MAX_ID = 2**63 - 1  # SQLite's integers
 # What a new visit takes over from the last one in its venue: what stands there, not what was done.
 CARRIED = (
@@ -68,11 +71,11 @@ class Changed(Exception):  # noqa: N818 - it is an answer to the asker, no fault
 
 @dataclass(frozen=True)
 class VisitLine:
-    """A visit in the list of them."""
+    """A visit in the list of them; `made_at` is None where it cannot be read."""
 
     number: int
     venue: str
-    made_at: str
+    made_at: str | None
     takes: int
     demo: bool
 
@@ -131,7 +134,7 @@ class Store:
                 (int(deleted),),
             ).fetchall()
         return tuple(
-            VisitLine(row["id"], row["name"], row["made_at"], row["takes"], bool(row["demo"]))
+            VisitLine(row["id"], row["name"], moment_of(row), row["takes"], bool(row["demo"]))
             for row in rows
         )
 
@@ -155,7 +158,9 @@ class Store:
         before = self.visit(number)
         carried = CARRIED if venue is None else CARRIED_RIG
         entries = {
-            name: entry.value for name, entry in before.entries.items() if name.startswith(carried)
+            name: entry.value
+            for name, entry in before.entries.items()
+            if name.startswith(carried) and entry.value is not None
         }
         with self._reading() as base:
             venue_id, rig_id = base.execute(
@@ -287,12 +292,12 @@ class Store:
         return number
 
     def visit(self, number: int) -> Visit:
-        """Give a visit, whole.
+        """Give a visit, whole; what cannot be read of it is named and left out.
 
         Raises
         ------
         InputError
-            There is none of that number.
+            There is none of that number, or it does not say where its recordings lie.
         """
         with self._reading() as base:
             row = _visit_row(base, number)
@@ -302,17 +307,47 @@ class Store:
             takes = base.execute(
                 "SELECT * FROM take WHERE visit_id = ? ORDER BY id", (number,)
             ).fetchall()
+        read, bad_entries = entries_of(entries)
+        stored, bad_takes = takes_of(takes)
+        made_at = moment_of(row)
+        no_date = () if made_at else (Unreadable(MADE_AT, "The date of this visit"),)
         return Visit(
             number=number,
-            folder=self.folder / row["folder"],
+            folder=self.folder / folder_of(row),
             demo=bool(row["demo"]),
             revision=row["revision"],
-            made_at=row["made_at"],
-            entries={
-                one["name"]: Entry(json.loads(one["value"]), one["revision"]) for one in entries
-            },
-            takes=tuple(_stored(one) for one in takes),
+            made_at=made_at,
+            entries=read,
+            takes=stored,
+            unreadable=(*no_date, *bad_entries, *bad_takes),
         )
+
+    def delete_unreadable(self, number: int, key: str) -> None:
+        """Delete what cannot be read of a visit; recordings stay.
+
+        Parameters
+        ----------
+        number : int
+            Of the visit.
+        key : str
+            See `Unreadable`; a date becomes that of today.
+
+        Raises
+        ------
+        InputError
+            There is no such thing, or it can be read.
+        """
+        if key not in {one.key for one in self.visit(number).unreadable}:
+            raise InputError("That is not there any more. Load the page again.")
+        kind, _, which = key.partition(":")
+        with self._writing() as base:
+            _next_revision(base, number)
+            if kind == "entry":
+                base.execute("DELETE FROM entry WHERE visit_id = ? AND name = ?", (number, which))
+            elif kind == "take":
+                base.execute("DELETE FROM take WHERE visit_id = ? AND id = ?", (number, int(which)))
+            else:
+                base.execute("UPDATE visit SET made_at = ? WHERE id = ?", (self._now(), number))
 
     def set_entry(self, number: int, name: str, value: Any, *, was: int | None) -> Entry:
         """Change a value; None takes it away.
@@ -340,7 +375,7 @@ class Store:
             row = base.execute(
                 "SELECT value, revision FROM entry WHERE visit_id = ? AND name = ?", (number, name)
             ).fetchone()
-            now = Entry() if row is None else Entry(json.loads(row["value"]), row["revision"])
+            now = Entry() if row is None else Entry(value_of(name, row), row["revision"])
             if now.value == value:
                 return now  # two who want the same do not quarrel
             if was is not None and was != now.revision:
@@ -482,12 +517,3 @@ def _next_revision(base: sqlite3.Connection, number: int) -> int:
         "UPDATE visit SET revision = revision + 1 WHERE id = ? RETURNING revision", (number,)
     ).fetchone()
     return int(row["revision"])
-
-
-def _stored(row: sqlite3.Row) -> StoredTake:
-    return StoredTake(
-        number=row["id"],
-        take=Take.model_validate_json(row["fields"]),
-        made_at=row["made_at"],
-        deleted=row["deleted_at"] is not None,
-    )

@@ -101,6 +101,13 @@ def restore_visit(house: AHouse, visit: int) -> None:
     house.store.set_visit_deleted(visit, deleted=False)
 
 
+@router.delete("/visits/{visit}/unreadable", status_code=204)
+def delete_unreadable(house: AHouse, visit: int, key: str) -> None:
+    """Delete something of a visit that cannot be read; recordings stay."""
+    house.store.delete_unreadable(visit, key)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
 @router.put(
     "/visits/{visit}/entries/{name}",
     response_model=EntryAnswer,
