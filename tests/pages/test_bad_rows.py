@@ -79,7 +79,7 @@ def test_entry_that_cannot_be_read_is_said_and_deleted_and_takes_down_no_page(ow
     made, number, put, _, statuses = own
     put("entry", visit_id=number, name=name, value=value, revision=3)
     found = statuses()
-    assert {status for status in found.values()} <= {200, 303}, found
+    assert set(found.values()) <= {200, 303}, found
     page = ask(made.app, "GET", f"/visit/{number}/hand-over", headers=AS_PAGE).text
     assert "cannot be read" in page
     assert "cold" in page, "all else stands"
@@ -115,7 +115,7 @@ def test_take_that_cannot_be_read_is_said_and_deleted_and_its_recording_stays(ow
     for fields, made_at in bad:
         put("take", visit_id=number, fields=fields, made_at=made_at)
     found = statuses()
-    assert {status for status in found.values()} <= {200, 303}, found
+    assert set(found.values()) <= {200, 303}, found
     visit = made.house.store.visit(number)
     assert len(visit.unreadable) == len(bad)
     assert visit.takes == ()
@@ -133,7 +133,7 @@ def test_date_that_cannot_be_read_is_said_and_becomes_today(own, made_at):
     made, number, _, change, statuses = own
     change("UPDATE visit SET made_at = ? WHERE id = ?", made_at, number)
     found = statuses()
-    assert {status for status in found.values()} <= {200, 303}, found
+    assert set(found.values()) <= {200, 303}, found
     page = ask(made.app, "GET", f"/visit/{number}/takes", headers=AS_PAGE).text
     assert "The date of this visit cannot be read" in page
     assert ask(made.app, "GET", f"/api/visits/{number}").json()["made_at"] is None
@@ -157,11 +157,11 @@ def test_visit_without_its_folder_is_refused_in_a_line_and_the_others_are_listed
 
 
 def test_what_is_no_text_at_all_takes_down_no_page(own):
-    made, number, _, change, statuses = own
+    _made, number, _, change, statuses = own
     change("UPDATE venue SET name = CAST(x'ff41' AS TEXT)")
     change("INSERT INTO entry VALUES (?, CAST(x'6ee9' AS TEXT), CAST(x'22ff' AS TEXT), 1)", number)
     found = statuses()
-    assert {status for status in found.values()} <= {200, 303}, found
+    assert set(found.values()) <= {200, 303}, found
 
 
 def test_visit_is_packed_and_begun_again_without_what_cannot_be_read(own, tmp_path):

@@ -111,10 +111,17 @@ def full(store, chapel):
     return number
 
 
+def unfinished(store):
+    """What is left of imports that have ended."""
+    places = (store.folder / "work").glob("*/*")
+    return [path for path in places if path.name != "making" or list(path.iterdir())]
+
+
 def untouched(store, before):
     """Nothing was left behind by a folder that was refused."""
-    assert {name for name in below(store.folder) if not name.startswith("visits.sqlite3")} == before
-    assert list((store.folder / "arriving").rglob("*")) == []
+    ours = ("visits.sqlite3", "work/")
+    assert {name for name in below(store.folder) if not name.startswith(ours)} == before
+    assert unfinished(store) == []
 
 
 def refused(store, source, *, kind=InputError) -> str:
@@ -141,7 +148,7 @@ def test_everything_comes_through_twice(store, full, tmp_path):
     assert all_of(two) == all_of(one)
     again = read_folder(store, exported(other_store, number))
     assert all_of(store.visit(again)) == all_of(one)
-    assert list((other_store.folder / "arriving").iterdir()) == []
+    assert unfinished(other_store) == []
     other_store.close()
 
 
@@ -620,4 +627,4 @@ def test_zip_file_with_any_damage_is_taken_or_refused_in_words(store, places):
         raw[at : at + len(content)] = content
     with suppress(EvenhallError):
         read_folder(store, io.BytesIO(bytes(raw)))
-    assert list((store.folder / "arriving").iterdir()) == []
+    assert unfinished(store) == []

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import shutil
 import struct
-import uuid
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
@@ -138,7 +137,7 @@ def read_folder(store: Store, source: IO[bytes]) -> int:
     StoreError
         It cannot be unpacked.
     """
-    arriving = store.folder / "arriving" / uuid.uuid4().hex
+    arriving = store.workplace.fresh()
     # A job.toml that does not name its venue takes its folder's name.
     staging = arriving / UNNAMED
     try:

@@ -20,7 +20,15 @@ from evenhall.job.model import Take
 from evenhall.visits.entries import Instant, check_entry
 from evenhall.visits.visit import Entry, StoredTake, Unreadable
 
-__all__ = ["entries_of", "folder_of", "leads_out", "moment_of", "takes_of", "value_of"]
+__all__ = [
+    "VISITS_FOLDER",
+    "entries_of",
+    "folder_of",
+    "leads_out",
+    "moment_of",
+    "takes_of",
+    "value_of",
+]
 
 VISITS_FOLDER = "visits"
 MOMENT: TypeAdapter[str] = TypeAdapter(Instant)

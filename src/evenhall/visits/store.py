@@ -21,16 +21,24 @@ from typing import Any
 
 from platformdirs import user_data_path
 
+from evenhall.disk import make_folder, sync_folder
 from evenhall.errors import InputError, StoreError
 from evenhall.job.model import Take
 from evenhall.visits.database import open_database, reading, store_errors, writing
 from evenhall.visits.entries import check_entry
-from evenhall.visits.rows import entries_of, folder_of, moment_of, takes_of, value_of
+from evenhall.visits.private import FOLDER_MODE, tighten
+from evenhall.visits.rows import VISITS_FOLDER, entries_of, folder_of, moment_of, takes_of, value_of
 from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Unreadable, Visit
+from evenhall.visits.workplace import WORK_FOLDER, Workplace
 
 __all__ = ["Changed", "Store", "VisitLine", "data_path"]
 
 DATABASE_FILE = "visits.sqlite3"
+UNITS_FOLDER = "units"  # learned units, kept by name
+OURS = (
+    *(DATABASE_FILE + ending for ending in ("", "-wal", "-shm", "-journal")),
+    *(VISITS_FOLDER, UNITS_FOLDER, WORK_FOLDER),
+)
 MADE_AT = "made_at:"  # key of a visit's date among what cannot be read
 MAX_ID = 2**63 - 1  # SQLite's integers
 # What a new visit takes over from the last one in its venue: what stands there, not what was done.
@@ -104,13 +112,24 @@ class Store:
         self.folder = folder
         self._path = folder / DATABASE_FILE
         self._connection = open_database(self._path)
+        self._files = _numbers(self._path)
         self._now = now
         # One connection for all threads, used by one at a time.
         self._lock = RLock()
+        try:
+            self.workplace = Workplace(folder, is_kept=self._is_kept)
+            tighten(folder, OURS)
+        except OSError as error:
+            self._connection.close()
+            raise StoreError(
+                f"{folder}: visits cannot be kept there ({error.strerror}). Make room, or give "
+                "another folder with --data."
+            ) from error
 
     def close(self) -> None:
         """Close the database; nothing may be asked afterwards."""
         with self._lock:
+            self.workplace.close()
             self._connection.close()
 
     @contextmanager
@@ -120,8 +139,20 @@ class Store:
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, store_errors(self._path), writing(self._connection):
-            yield self._connection
+        with self._lock, store_errors(self._path):
+            with writing(self._connection):
+                yield self._connection
+            if _numbers(self._path) != self._files:
+                raise StoreError(
+                    f"{self._path}: was taken away while Evenhall was open; nothing can be kept "
+                    "any more. Take the job folder of each visit away (Hand-over), then end "
+                    "Evenhall, open it again and read them in."
+                )
+
+    def _is_kept(self, folder: str) -> bool:
+        with self._reading() as base:
+            row = base.execute("SELECT 1 FROM visit WHERE folder = ?", (folder,)).fetchone()
+        return row is not None
 
     def visits(self, *, deleted: bool = False) -> tuple[VisitLine, ...]:
         """List the visits, or those that were deleted, the latest first."""
@@ -225,21 +256,26 @@ class Store:
         """Make a visit; its files are there before it is."""
         for name, value in entries.items():
             check_entry(name, value)
-        folder = Path("visits") / uuid.uuid4().hex
+        folder = Path(VISITS_FOLDER) / uuid.uuid4().hex
+        home = self.folder / folder
         try:
-            try:
-                (self.folder / folder / "takes").mkdir(parents=True)
+            with self.workplace.making(home):
+                make_folder(home / "takes", mode=FOLDER_MODE)
                 for source, name in files:
-                    _copy(source, self.folder / folder / name)
-            except OSError as error:
-                raise StoreError(
-                    f"{self.folder / folder}: could not be written ({error.strerror}). Make room."
-                ) from error
-            return self._enter_visit(
-                entries, venue, rig, folder, demo=demo, takes=takes, made_at=made_at
-            )
+                    _copy(source, home / name)
+                # What was acknowledged survives the mains: names, too, before the visit is.
+                for place in {home, *((home / name).parent for _, name in files)}:
+                    sync_folder(place)
+                return self._enter_visit(
+                    entries, venue, rig, folder, demo=demo, takes=takes, made_at=made_at
+                )
+        except OSError as error:
+            shutil.rmtree(home, ignore_errors=True)
+            raise StoreError(
+                f"{home}: could not be written ({error.strerror}). Make room."
+            ) from error
         except StoreError:
-            shutil.rmtree(self.folder / folder, ignore_errors=True)
+            shutil.rmtree(home, ignore_errors=True)
             raise
 
     def _enter_visit(
@@ -485,8 +521,21 @@ def _put(base: sqlite3.Connection, number: int, name: str, value: Any) -> Entry:
     return Entry(value, revision)
 
 
+def _numbers(path: Path) -> tuple[tuple[int, int] | None, ...]:
+    """Tell the files of a database from others that have their names; None where there is none."""
+
+    def number(name: str) -> tuple[int, int] | None:
+        try:
+            status = path.with_name(name).stat()
+        except OSError:
+            return None
+        return status.st_dev, status.st_ino
+
+    return tuple(number(path.name + ending) for ending in ("", "-wal"))
+
+
 def _copy(source: Path, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.parent, mode=FOLDER_MODE)
     with source.open("rb") as old, target.open("xb") as new:
         shutil.copyfileobj(old, new, 2**20)
         new.flush()

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, Response, UploadFile
@@ -167,19 +164,18 @@ def show_sheet(house: AHouse, visit: int) -> Response:
 def show_folder(house: AHouse, visit: int) -> FileResponse:
     """Pack the job folder to take away."""
     found = house.store.visit(visit)
-    place = Path(tempfile.mkdtemp(prefix="evenhall-"))
-    path = place / "folder.zip"
+    path = house.store.workplace.fresh()
     try:
         with path.open("wb") as file:
             write_folder(found, file)
     except BaseException:
-        shutil.rmtree(place, ignore_errors=True)
+        path.unlink(missing_ok=True)
         raise
     return FileResponse(
         path,
         media_type="application/zip",
         filename=f"{_file_name(found.name)}.zip",
-        background=BackgroundTask(shutil.rmtree, place, ignore_errors=True),
+        background=BackgroundTask(path.unlink, missing_ok=True),
     )
 
 
