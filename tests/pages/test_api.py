@@ -235,7 +235,7 @@ def lines(response, status):
         ("GET", "/api/visits/" + "9" * 40, 422, "Open one from the list."),
         ("GET", "/api/visits/one", 422, "visit: Input should be a valid integer"),
         ("DELETE", "/api/visits/1/takes/99", 422, "This visit has no take 99."),
-        ("PUT", "/api/visits/1/card/balcony", 422, "There is no card for 'balcony'."),
+        ("PUT", "/api/visits/1/card?side=balcony", 422, "There is no card for 'balcony'."),
     ],
 )
 def test_what_is_not_there_is_a_line(pages, method, path, status, words):

@@ -50,7 +50,13 @@ UNSEEN_ON = {
 }
 PAGES = (
     *(f"/visit/1/{step}" for step in STEPS),
-    *("/visit/1/card/left", "/visit/1/follow/left", "/visit/1/rack", "/visits", "/phone?visit=1"),
+    *(
+        "/visit/1/card?side=left",
+        "/visit/1/follow?side=left",
+        "/visit/1/rack",
+        "/visits",
+        "/phone?visit=1",
+    ),
 )
 
 
@@ -187,7 +193,11 @@ def test_what_people_type_never_becomes_part_of_a_page(tmp_path, shown_of):
     house, show = shown_of(names)
     now = Playing("take", "sound", 1, STRANGE, STRANGE, text=STRANGE)
     pages = [f"/visit/1/{step}" for step in STEPS]
-    pages += ["/visits", f"/visit/1/hall?venue.name={STRANGE}", "/visit/1/card/left%20%3Cscript%3E"]
+    pages += [
+        "/visits",
+        f"/visit/1/hall?venue.name={STRANGE}",
+        "/visit/1/card?side=left%20%3Cscript%3E",
+    ]
     for playing in (Playing(), now, dataclasses.replace(now, phase="ended", problems=(STRANGE,))):
         house.player.now = playing
         for path in pages:

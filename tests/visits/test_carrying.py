@@ -117,17 +117,21 @@ def unfinished(store):
     return [path for path in places if path.name != "making" or list(path.iterdir())]
 
 
+def kept_in(store):
+    ours = ("visits.sqlite3", "work/")
+    return {name for name in below(store.folder) if not name.startswith(ours)}
+
+
 def untouched(store, before):
     """Nothing was left behind by a folder that was refused."""
-    ours = ("visits.sqlite3", "work/")
-    assert {name for name in below(store.folder) if not name.startswith(ours)} == before
+    assert kept_in(store) == before
     assert unfinished(store) == []
 
 
 def refused(store, source, *, kind=InputError) -> str:
     """One line about a folder that is refused, and nothing left of it."""
     visits = store.visits()
-    before = {name for name in below(store.folder) if not name.startswith("visits.sqlite3")}
+    before = kept_in(store)
     with pytest.raises(kind) as error:
         read_folder(store, source)
     untouched(store, before)
@@ -602,8 +606,31 @@ def test_disk_that_fills_up_is_one_line_and_leaves_nothing(store, chapel, monkey
 
 
 def test_file_whose_name_no_disk_takes_is_one_line(store):
-    line = refused(store, zip_of({"job.toml": LEAST, "x" * 300: "a"}), kind=StoreError)
-    assert "could not be unpacked (File name too long)" in line
+    for name in ("x" * 300, "x/" * 3000 + "a", "\u00e9" * 130):
+        line = refused(store, zip_of({"job.toml": LEAST, name: "a"}))
+        assert line.startswith("The zip file holds a name that no disk takes: '")
+        assert line.endswith("'. Shorten it, and pack anew.")
+        assert len(line) < 500
+
+
+def test_file_that_unpacks_to_more_than_any_recording_is_refused(store, monkeypatch):
+    monkeypatch.setattr(carrying, "MAX_FILE_BYTES", 2**20)
+    exact = b"\0" * 2**20
+    assert read_folder(store, zip_of({"job.toml": LEAST, "a": exact, "b": exact}))
+    line = refused(store, zip_of({"job.toml": LEAST, "a": exact + b"\0"}))
+    assert line.startswith("The file 'a' in the zip file unpacks to over 1 MB.")
+
+
+def test_what_a_visit_can_be_is_far_below_what_a_disk_holds():
+    assert carrying.MAX_FILE_BYTES <= 256 * 2**20
+    assert carrying.MAX_FOLDER_BYTES <= 2**30
+
+
+def test_folder_that_says_that_it_is_too_large_is_refused_before_it_is_unpacked(store, monkeypatch):
+    monkeypatch.setattr(carrying, "MAX_FOLDER_BYTES", 2**20)
+    monkeypatch.setattr(carrying, "_unpack_one", None)  # it is not come to
+    line = refused(store, zip_of({"job.toml": LEAST, "a": b"\0" * 2**20}))
+    assert line.startswith("The zip file unpacks to over 1 MB.")
 
 
 SMALL = zip_of(

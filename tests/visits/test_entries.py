@@ -65,6 +65,7 @@ def test_what_no_page_could_show_is_no_entry(name, value):
         ("sound_check", "1970-01-01T00:00:00+00:00"),  # a laptop whose clock has lost its battery
         ("sound_check", "2199-12-31T23:59:59+00:00"),
         ("fader.a/b. c.31.5", 0.5),
+        (f"fader.{'L' * 200}.31.5", 0.5),
         ("rig.sides", ["a/b", "..", "%41?#", "Bühne links"]),
         ("rack_name", "Grey box"),
     ],

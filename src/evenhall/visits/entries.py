@@ -46,6 +46,7 @@ HIGHEST_FADER_DB = 24.0  # as far as any unit goes that job.toml takes
 MOST_SPOTS, MOST_ELEMENTS, MOST_FIGURES = 12, 64, 200
 # Every system can tell these moments in every zone; what lies before is a clock that was not set.
 LATEST_S = datetime.datetime(2200, 1, 1, tzinfo=datetime.UTC).timestamp()
+LONGEST_HZ = len("fader..") + 13  # what a fader's name has around that of its side
 HZ = re.compile(r"\d{1,6}(\.\d{1,6})?")
 NUMBERS = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg", "_gain_db")
 
@@ -170,7 +171,7 @@ def check_entry(name: str, value: Any) -> None:
 
 
 def _own(name: str) -> TypeAdapter[Any] | None:
-    if len(name) > MAX_NAME:
+    if len(name) > MAX_NAME + (LONGEST_HZ if name.startswith("fader.") else 0):
         return None
     for own, kind in OWN_ENTRIES.items():
         if name == own and not own.endswith("."):

@@ -182,7 +182,7 @@ def _draft(visit: Visit) -> tuple[Draft, list[str]]:
 def faults_of(visit: Visit) -> tuple[str, ...]:
     """Lines about what cannot be so: rows past the end of the room, a stand through the ceiling."""
     draft, faults = _draft(visit)
-    faults += standing_faults(visit.folder, draft)
+    faults += standing_faults(visit.folder, draft, recordings_needed=False)
     return tuple(line.removeprefix("job.toml: ") for line in faults)
 
 

@@ -106,7 +106,7 @@ def delete_unreadable(house: AHouse, visit: int, key: str) -> None:
 
 
 @router.put(
-    "/visits/{visit}/entries/{name}",
+    "/visits/{visit}/entries/{name:path}",
     response_model=EntryAnswer,
     responses={409: {"model": EntryAnswer, "description": "Changed meanwhile: as it is now."}},
 )
@@ -123,7 +123,7 @@ def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> A
     return EntryAnswer(value=entry.value, revision=entry.revision)
 
 
-@router.put("/visits/{visit}/card/{side}", status_code=204)
+@router.put("/visits/{visit}/card", status_code=204)
 def set_card(house: AHouse, visit: int, side: str) -> None:
     """Say that all faders of a side stand as the card says."""
     found = house.store.visit(visit)
