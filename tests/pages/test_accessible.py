@@ -78,8 +78,8 @@ def paths(browser, room, tmp_path_factory):
     begun = room.new_demo()
     return (
         *(f"/visit/{done}/{step}" for step in STEPS),
-        f"/visit/{done}/card/left",
-        f"/visit/{done}/card/left?at=1",
+        f"/visit/{done}/card?side=left",
+        f"/visit/{done}/card?side=left&at=1",
         *(f"/visit/{begun}/{step}" for step in ("set-out", "line-check", "takes")),
         "/visits",
         f"/phone?visit={begun}",
@@ -197,9 +197,9 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         press(page, "Left is .* hot", "Space")
         until(lambda: any(n.startswith("tick.") for n in room.entries(visit)), "tick is kept")
         press(page, "Set it, one fader at a time")
-        page.wait_for_url("**/card/left?at=1")
+        page.wait_for_url("**/card?side=left&at=1")
         press(page, "It stands there")
-        page.wait_for_url("**/card/left?at=2")
+        page.wait_for_url("**/card?side=left&at=2")
         press(page, "Back$")
         page.wait_for_url("**/worklist")
         press(page, "To the proof")

@@ -50,7 +50,13 @@ UNSEEN_ON = {
 }
 PAGES = (
     *(f"/visit/1/{step}" for step in STEPS),
-    *("/visit/1/card/left", "/visit/1/follow/left", "/visit/1/rack", "/visits", "/phone?visit=1"),
+    *(
+        "/visit/1/card?side=left",
+        "/visit/1/follow?side=left",
+        "/visit/1/rack",
+        "/visits",
+        "/phone?visit=1",
+    ),
 )
 
 
@@ -69,7 +75,11 @@ def house(tmp_path_factory):
             "walk.back": True,
             "note.back": "Dull under the gallery",
             "note.all": "Taller stands",
-            "gain": {"text": "The gain is right.", "turn": "hold", "at": "x"},
+            "gain": {
+                "text": "The gain is right.",
+                "turn": "hold",
+                "at": "2001-02-03T17:10:00+00:00",
+            },
             "line_check": {
                 "at": "2001-02-03T17:00:00+00:00",
                 "elements": ["left", "right"],
@@ -173,7 +183,7 @@ def test_what_people_type_never_becomes_part_of_a_page(tmp_path, shown_of):
         ],
         "note.back": STRANGE,
         "note.all": STRANGE,
-        "gain": {"text": STRANGE, "turn": "hold", "at": "x"},
+        "gain": {"text": STRANGE, "turn": "hold", "at": "2001-02-03T17:10:00+00:00"},
         "line_check": {
             "at": "2001-02-03T17:00:00+00:00",
             "elements": [STRANGE],
@@ -183,7 +193,11 @@ def test_what_people_type_never_becomes_part_of_a_page(tmp_path, shown_of):
     house, show = shown_of(names)
     now = Playing("take", "sound", 1, STRANGE, STRANGE, text=STRANGE)
     pages = [f"/visit/1/{step}" for step in STEPS]
-    pages += ["/visits", f"/visit/1/hall?venue.name={STRANGE}", "/visit/1/card/left%20%3Cscript%3E"]
+    pages += [
+        "/visits",
+        f"/visit/1/hall?venue.name={STRANGE}",
+        "/visit/1/card?side=left%20%3Cscript%3E",
+    ]
     for playing in (Playing(), now, dataclasses.replace(now, phase="ended", problems=(STRANGE,))):
         house.player.now = playing
         for path in pages:

@@ -26,7 +26,17 @@ from evenhall.visits.carrying import VISIT_FILE, job_toml, read_folder, write_fo
 from evenhall.visits.store import Store
 from evenhall.visits.visit import job_of
 from job.folders import Folder, sound_take
-from visits.made import EVERYTHING, TAKE, add_sound, below, everything, packed, taken_in, zip_of
+from visits.made import (
+    CLOCK,
+    EVERYTHING,
+    TAKE,
+    add_sound,
+    below,
+    everything,
+    packed,
+    taken_in,
+    zip_of,
+)
 
 LEAST = '[venue]\nname = "Lower Mill Chapel"\n'
 OWN = {
@@ -35,8 +45,12 @@ OWN = {
         {"label": "b\u00e4ck \u2013 \U0001f511", "along_m": 9},
     ],
     "sound_check": "2026-05-02T18:30+02:00",
-    "line_check": {"left": {"fine": True, "db": [1, 2.5]}},
-    "gain": {"level_db": -20.5},
+    "line_check": {
+        "at": "2026-05-02T16:10:00+00:00",
+        "elements": ["left"],
+        "findings": [{"element": "left", "code": "hum", "text": "It hums at 50 Hz."}],
+    },
+    "gain": {"text": "It stands.", "turn": "hold", "turned_db": -20.5},
     "tick.raise": False,
     "fader.left.1000": -2.5,
     "walk.row 3": True,
@@ -97,16 +111,27 @@ def full(store, chapel):
     return number
 
 
+def unfinished(store):
+    """What is left of imports that have ended."""
+    places = (store.folder / "work").glob("*/*")
+    return [path for path in places if path.name != "making" or list(path.iterdir())]
+
+
+def kept_in(store):
+    ours = ("visits.sqlite3", "work/")
+    return {name for name in below(store.folder) if not name.startswith(ours)}
+
+
 def untouched(store, before):
     """Nothing was left behind by a folder that was refused."""
-    assert {name for name in below(store.folder) if not name.startswith("visits.sqlite3")} == before
-    assert list((store.folder / "arriving").rglob("*")) == []
+    assert kept_in(store) == before
+    assert unfinished(store) == []
 
 
 def refused(store, source, *, kind=InputError) -> str:
     """One line about a folder that is refused, and nothing left of it."""
     visits = store.visits()
-    before = {name for name in below(store.folder) if not name.startswith("visits.sqlite3")}
+    before = kept_in(store)
     with pytest.raises(kind) as error:
         read_folder(store, source)
     untouched(store, before)
@@ -127,7 +152,7 @@ def test_everything_comes_through_twice(store, full, tmp_path):
     assert all_of(two) == all_of(one)
     again = read_folder(store, exported(other_store, number))
     assert all_of(store.visit(again)) == all_of(one)
-    assert list((other_store.folder / "arriving").iterdir()) == []
+    assert unfinished(other_store) == []
     other_store.close()
 
 
@@ -519,7 +544,7 @@ def visit_json(**changes):
     return json.dumps(whole | changes)
 
 
-GONE = {"take": TAKE.model_dump(mode="json"), "made_at": "", "deleted": True}
+GONE = {"take": TAKE.model_dump(mode="json"), "made_at": CLOCK, "deleted": True}
 
 
 @pytest.mark.parametrize(
@@ -581,8 +606,31 @@ def test_disk_that_fills_up_is_one_line_and_leaves_nothing(store, chapel, monkey
 
 
 def test_file_whose_name_no_disk_takes_is_one_line(store):
-    line = refused(store, zip_of({"job.toml": LEAST, "x" * 300: "a"}), kind=StoreError)
-    assert "could not be unpacked (File name too long)" in line
+    for name in ("x" * 300, "x/" * 3000 + "a", "\u00e9" * 130):
+        line = refused(store, zip_of({"job.toml": LEAST, name: "a"}))
+        assert line.startswith("The zip file holds a name that no disk takes: '")
+        assert line.endswith("'. Shorten it, and pack anew.")
+        assert len(line) < 500
+
+
+def test_file_that_unpacks_to_more_than_any_recording_is_refused(store, monkeypatch):
+    monkeypatch.setattr(carrying, "MAX_FILE_BYTES", 2**20)
+    exact = b"\0" * 2**20
+    assert read_folder(store, zip_of({"job.toml": LEAST, "a": exact, "b": exact}))
+    line = refused(store, zip_of({"job.toml": LEAST, "a": exact + b"\0"}))
+    assert line.startswith("The file 'a' in the zip file unpacks to over 1 MB.")
+
+
+def test_what_a_visit_can_be_is_far_below_what_a_disk_holds():
+    assert carrying.MAX_FILE_BYTES <= 256 * 2**20
+    assert carrying.MAX_FOLDER_BYTES <= 2**30
+
+
+def test_folder_that_says_that_it_is_too_large_is_refused_before_it_is_unpacked(store, monkeypatch):
+    monkeypatch.setattr(carrying, "MAX_FOLDER_BYTES", 2**20)
+    monkeypatch.setattr(carrying, "_unpack_one", None)  # it is not come to
+    line = refused(store, zip_of({"job.toml": LEAST, "a": b"\0" * 2**20}))
+    assert line.startswith("The zip file unpacks to over 1 MB.")
 
 
 SMALL = zip_of(
@@ -606,4 +654,4 @@ def test_zip_file_with_any_damage_is_taken_or_refused_in_words(store, places):
         raw[at : at + len(content)] = content
     with suppress(EvenhallError):
         read_folder(store, io.BytesIO(bytes(raw)))
-    assert list((store.folder / "arriving").iterdir()) == []
+    assert unfinished(store) == []

@@ -187,14 +187,17 @@ def test_recording_that_was_replaced_is_measured_anew_and_the_others_are_not(
     assert second.takes[0] == first.takes[0]
 
 
-def test_recording_that_went_away_is_a_fault_in_words(store, number):
+def test_recording_that_went_away_is_a_problem_of_its_take_alone(store, number):
     judge = Judge()
     visit = store.visit(number)
-    judge.result(visit)
-    (visit.folder / FILES[0]).unlink()
-    for ask in (judge.result, judge.ready):
-        with pytest.raises(InputError, match=r"left-front.wav.* does not exist"):
-            ask(visit)
+    before = judge.result(visit)
+    (visit.folder / FILES[0]).rename(visit.folder / "away.wav")
+    gone, *others = judge.result(visit).takes
+    assert [problem.code for problem in gone.problems] == ["unreadable"]
+    assert not gone.usable
+    assert [take.usable for take in others] == [take.usable for take in before.takes[1:]]
+    (visit.folder / "away.wav").rename(visit.folder / FILES[0])
+    assert judge.result(visit) == before
 
 
 def test_take_measured_elsewhere_is_remembered(store, number, measured):

@@ -10,16 +10,13 @@ from evenhall.errors import InputError
 from evenhall.job.demo import write_demo
 from evenhall.job.folder import SECTIONS, load_job
 from evenhall.job.model import Take
+from evenhall.visits.entries import MAX_TEXT, OWN_ENTRIES, check_entry, field_model
 from evenhall.visits.store import Store
 from evenhall.visits.visit import (
-    MAX_TEXT,
-    OWN_ENTRIES,
     Entry,
     StoredTake,
     Visit,
-    check_entry,
     faults_of,
-    field_model,
     job_of,
 )
 from visits.made import CLOCK, TAKE, add_sound, everything, taken_in
@@ -66,7 +63,7 @@ def visit_of(folder, takes=(), **entries) -> Visit:
         ("spots", None),
         ("sound_check", "2026-05-02T18:30+02:00"),
         ("sound_check", "2026-05-02T16:30:00.000Z"),
-        ("line_check", {"left": {"fine": True}}),
+        ("line_check", {"elements": ["left"], "findings": []}),
         ("gain", {}),
         ("tick.raise", True),
         ("fader.left.1000", -2.5),
@@ -152,7 +149,7 @@ ANY_JSON = st.recursive(
 NAMES = [
     f"{section}.{field}" for section, model in SECTIONS.items() for field in model.model_fields
 ]
-NAMES += [name + ("a" if name.endswith(".") else "") for name in OWN_ENTRIES]
+NAMES += [name + ("a.1" if name.endswith(".") else "") for name in OWN_ENTRIES]
 
 
 @given(st.sampled_from(NAMES) | st.text(max_size=20), ANY_JSON)

@@ -62,8 +62,12 @@ class Draft:
     crossover: Crossover | None = None
 
 
-def standing_faults(folder: Path, draft: Draft) -> list[str]:
-    """Lines of all checks whose fields could be read."""
+def standing_faults(folder: Path, draft: Draft, *, recordings_needed: bool = True) -> list[str]:
+    """Lines of all checks whose fields could be read.
+
+    Where recordings are not needed, one that is gone is a problem of its take alone, found when
+    it is measured.
+    """
     checks = (
         _room(draft),
         _equalizer(draft),
@@ -71,6 +75,7 @@ def standing_faults(folder: Path, draft: Draft) -> list[str]:
         _target(draft),
         _takes(draft),
         _files(folder, draft),
+        _recordings(folder, draft) if recordings_needed else (),
     )
     return [fault.line for check in checks for fault in check if not fault.about & draft.bad]
 
@@ -252,11 +257,6 @@ def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
                 yield from wrong or _unread(read_unit, folder / unit)
     if draft.reference is not None:
         yield from _file(folder, "[reference]", "file", draft.reference.file)
-    for where, take in zip(draft.take_names, draft.takes, strict=True):
-        if take is not None:
-            yield from _file(folder, where, "file", take.file)
-            if take.reference_file is not None:
-                yield from _file(folder, where, "reference_file", take.reference_file)
     name = draft.microphone.calibration
     if name is not None:
         wrong = list(_file(folder, "[microphone]", "calibration", name))
@@ -267,6 +267,14 @@ def _files(folder: Path, draft: Draft) -> Iterator[Fault]:
 
         wrong = list(_file(folder, "[rig]", "polar", name))
         yield from wrong or _unread(read_box, folder / name)
+
+
+def _recordings(folder: Path, draft: Draft) -> Iterator[Fault]:
+    for where, take in zip(draft.take_names, draft.takes, strict=True):
+        if take is not None:
+            yield from _file(folder, where, "file", take.file)
+            if take.reference_file is not None:
+                yield from _file(folder, where, "reference_file", take.reference_file)
 
 
 def _unread(read: Callable[[Path], object], path: Path) -> Iterator[Fault]:

@@ -37,6 +37,8 @@ __all__ = [
 BAND_COUNTS = (31, 15, 10)
 BANDS_LOW_HZ, BANDS_HIGH_HZ = 10.0, 24000.0
 DEFAULT_MAX_BOOST_DB = 6.0
+# More than any rig, rack or label has; pages and judging are made for so many.
+MOST_SIDES, MOST_FADERS, LONGEST_LABEL = 64, 64, 200
 
 
 class _Section(BaseModel):
@@ -51,6 +53,8 @@ def _label(text: str) -> str:
         raise ValueError("is empty")
     if any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in text):
         raise ValueError("holds a line break or control character")
+    if len(text) > LONGEST_LABEL:
+        raise ValueError(f"is longer than {LONGEST_LABEL} characters")
     return text
 
 
@@ -69,6 +73,8 @@ def _bands(value: Any) -> int | tuple[float, ...]:
     if isinstance(value, (list, tuple)):
         if len(value) < 2 or not all(map(_is_number, value)):
             raise ValueError("is not a list of at least two numbers")
+        if len(value) > MOST_FADERS:
+            raise ValueError(f"has more than {MOST_FADERS} faders")
         if not all(BANDS_LOW_HZ <= hz <= BANDS_HIGH_HZ for hz in value):
             raise ValueError("leaves 10 Hz to 24 kHz")
         if any(second <= first for first, second in pairwise(value)):
@@ -103,6 +109,8 @@ def _labels(value: Any) -> tuple[str, ...]:
         raise ValueError("is not a list of names")
     if not value:
         raise ValueError("is empty")
+    if len(value) > MOST_SIDES:
+        raise ValueError(f"has more than {MOST_SIDES} names")
     if len(set(value)) < len(value):
         raise ValueError("names an element twice")
     return tuple(_label(name) for name in value)

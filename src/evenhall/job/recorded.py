@@ -29,6 +29,7 @@ from evenhall.verdict.take import is_main
 __all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job", "take_stem"]
 
 TAKES_FOLDER = "takes"
+LONGEST = 40  # letters of each name: no disk takes more than 255 in all
 LOCK_FILE = ".job.toml.lock"
 # A lock is held for milliseconds; one that is older belongs to a process that died.
 LOCK_WAIT_S, LOCK_DEAD_S = 5.0, 10.0
@@ -138,7 +139,7 @@ def _check_takes_one_more(path: Path) -> None:
 def _plain(label: str) -> str:
     """Name that every file system takes."""
     ascii_only = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode()
-    return re.sub(r"[^a-z0-9]+", "-", ascii_only.lower()).strip("-") or "take"
+    return re.sub(r"[^a-z0-9]+", "-", ascii_only.lower()).strip("-")[:LONGEST] or "take"
 
 
 def take_stem(*, side: str, spot: str, state: str, with_subs: bool = False) -> str:

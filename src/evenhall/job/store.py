@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from evenhall.disk import give_name, make_folder
 from evenhall.errors import StoreError
 
 __all__ = ["RESULT_FILE", "SHEET_FILE", "write_result", "write_whole"]
@@ -41,14 +42,14 @@ def write_whole(contents: Mapping[Path, bytes]) -> None:
     path = next(iter(contents))
     try:
         for path, content in contents.items():
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             _write_part(parts[path], content)
             if path.exists():
                 shutil.copyfile(path, olds[path])
         replaced: list[Path] = []
         try:
             for path, part in parts.items():
-                os.replace(part, path)
+                give_name(part, path)
                 replaced.append(path)
         except BaseException:
             _put_back(replaced, olds)
@@ -79,7 +80,7 @@ def _write_part(part: Path, content: bytes) -> None:
 def _put_back(replaced: Iterable[Path], olds: Mapping[Path, Path]) -> None:
     for path in replaced:
         if olds[path].exists():
-            os.replace(olds[path], path)
+            give_name(olds[path], path)
         else:
             path.unlink()
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep
+from evenhall.disk import make_folder
 from evenhall.equalizer.checking import drift, setting_fault
 from evenhall.equalizer.learning import fit_freq_hz
 from evenhall.errors import DeviceError, InputError
@@ -162,7 +163,7 @@ def check_again(
     flat = next(one for one in found.settings if one.flat)
     moved = next(one for one in found.settings if one.faders_hz)
     place = folder / "again"
-    place.mkdir(exist_ok=True)
+    make_folder(place)
     gains = []
     for at, setting in enumerate((flat, moved), 1):
         if not watch.ready(at, 2, setting):

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Literal
 
+from evenhall.disk import give_name, make_folder
 from evenhall.errors import InputError, StoreError
 from evenhall.job.calibration import read_calibration
 from evenhall.job.model import Take as JobTake
@@ -25,6 +26,7 @@ from evenhall.pages.guide import check_with_subs, elements, spots
 from evenhall.pages.house import House
 from evenhall.pages.learning import enter_unit
 from evenhall.sound.recording import UnreadableRecording, read_recording
+from evenhall.sound.writing import PART
 from evenhall.verdict.trust import take_sentence
 
 __all__ = [
@@ -52,39 +54,45 @@ class KeptTake:
 
 
 @contextmanager
-def _arrived(folder: Path, content: IO[bytes], *, most: int | None = None) -> Iterator[Path]:
+def _arrived(
+    house: House, folder: Path, content: IO[bytes], *, most: int | None = None
+) -> Iterator[Path]:
     """Write what arrives beside the others, on the disk when the block begins, gone after it."""
-    path = folder / f".{uuid.uuid4().hex}.part"
+    path = folder / f".{uuid.uuid4().hex}{PART}"
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("xb") as file:
-            shutil.copyfileobj(content, file, 2**20)
-            file.flush()
-            os.fsync(file.fileno())
-        if most is not None and path.stat().st_size > most:
-            raise InputError(f"That file is too large: at most {most // 2**10} kB.")
-        yield path
+        make_folder(folder)
+        with house.store.workplace.making(path):
+            try:
+                with path.open("xb") as file:
+                    shutil.copyfileobj(content, file, 2**20)
+                    file.flush()
+                    os.fsync(file.fileno())
+                if most is not None and path.stat().st_size > most:
+                    raise InputError(f"That file is too large: at most {most // 2**10} kB.")
+                yield path
+            finally:
+                path.unlink(missing_ok=True)
     except OSError as error:
         raise StoreError(f"{folder}: {error.strerror}. Make room on the disk.") from error
-    finally:
-        path.unlink(missing_ok=True)
 
 
 @contextmanager
-def _entered(folder: Path, part: Path, names: Iterable[str]) -> Iterator[str]:
+def _entered(house: House, folder: Path, part: Path, names: Iterable[str]) -> Iterator[str]:
     """Give what has arrived the first name that is free; take it away where it is not entered."""
     for name in names:
-        try:
-            # Claimed before it is filled: two may arrive at once, and replacing asks nobody.
-            (folder / name).open("xb").close()
-        except FileExistsError:
-            continue
-        try:
-            os.replace(part, folder / name)
-            yield name
-        except BaseException:
-            (folder / name).unlink(missing_ok=True)
-            raise
+        path = folder / name
+        with house.store.workplace.making(path):
+            try:
+                # Claimed before it is filled: two may arrive at once, and replacing asks nobody.
+                path.open("xb").close()
+            except FileExistsError:
+                continue
+            try:
+                give_name(part, path)
+                yield name
+            except BaseException:
+                path.unlink(missing_ok=True)
+                raise
         return
 
 
@@ -132,11 +140,11 @@ def keep_take(
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)
-    with _arrived(visit.folder / "takes", content) as part:
+    with _arrived(house, visit.folder / "takes", content) as part:
         _look(part, Path(name).name)
         usual = next_take_file(visit.folder, side=side, spot=spot, state=state, with_subs=with_subs)
         names = _take_names(usual, ending)
-        with _entered(visit.folder, part, names) as file:
+        with _entered(house, visit.folder, part, names) as file:
             take = JobTake(
                 file=file,
                 side=side,
@@ -172,14 +180,14 @@ def keep_calibration(house: House, number: int, content: IO[bytes], *, name: str
         It is none.
     """
     visit = house.store.visit(number)
-    with _arrived(visit.folder, content, most=MAX_CALIBRATION_BYTES) as part:
+    with _arrived(house, visit.folder, content, most=MAX_CALIBRATION_BYTES) as part:
         try:
             read_calibration(part)
         except InputError as error:
             shown = Path(name).name[:80] or "The file"
             raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
         # A new name: the earlier one stays what it was measured with.
-        with _entered(visit.folder, part, [f"mic-{uuid.uuid4().hex[:8]}.txt"]) as file:
+        with _entered(house, visit.folder, part, [f"mic-{uuid.uuid4().hex[:8]}.txt"]) as file:
             house.store.set_entry(number, "microphone.calibration", file, was=None)
 
 
@@ -194,7 +202,7 @@ def keep_unit(
         It is none, or its right channel has other faders than the left.
     """
     visit = house.store.visit(number)
-    with _arrived(visit.folder, content, most=MAX_UNIT_BYTES) as part:
+    with _arrived(house, visit.folder, content, most=MAX_UNIT_BYTES) as part:
         try:
             unit = read_unit(part)
         except InputError as error:
@@ -219,7 +227,9 @@ def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -
     """
     visit = house.store.visit(number)
     ending = _ending(name)
-    with _arrived(visit.folder, content) as part:
+    with _arrived(house, visit.folder, content) as part:
         read_reference(part, Path(name).name[:80])
-        with _entered(visit.folder, part, [f"played-{uuid.uuid4().hex[:8]}{ending}"]) as file:
+        with _entered(
+            house, visit.folder, part, [f"played-{uuid.uuid4().hex[:8]}{ending}"]
+        ) as file:
             house.store.set_entry(number, "reference.file", file, was=None)

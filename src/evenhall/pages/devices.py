@@ -115,9 +115,7 @@ def open_cable(visit: Visit, *, cable: int) -> Iterator[VisitDevices]:
 
         def solo(side: str, _spot: str) -> None:
             unit = unit_of(job_of(visit), visit.folder, side)
-            hand = DemoHand(
-                unit, positions(unit, _stands(visit, side)), real=real_unit(visit, side)
-            )
+            hand = DemoHand(unit, positions(unit, visit.faders(side)), real=real_unit(visit, side))
             devices.connect(hand.impulse(rate_hz=devices.rate_hz))
 
         yield VisitDevices(devices, solo=solo, turn=lambda _by_db: None)
@@ -225,7 +223,7 @@ def open_for_faders(
 def _hall_of(visit: Visit, *, pace: float) -> SimulatedDevices:
     # Each recording has noise of its own.
     devices = SimulatedDevices(noise=NOISE, pace=pace, seed=visit.revision)
-    devices.turn_gain(float((visit.value("gain") or {}).get("turned_db", 0.0)))
+    devices.turn_gain(visit.gain.turned_db)
     return devices
 
 
@@ -237,9 +235,9 @@ def _hands(visit: Visit, done: Result | None) -> dict[str, Any]:
 
 def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     devices = _hall_of(visit, pace=DEMO_PACE)
-    turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
+    turned_db = visit.gain.turned_db
     hands = _hands(visit, done)
-    card = {side: _stands(visit, side) for side in GAIN_DB}
+    card = {side: visit.faders(side) for side in GAIN_DB}
 
     def solo(side: str, spot: str) -> None:
         impulse: NDArray[np.float64] = demo_impulse(
@@ -261,20 +259,12 @@ def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
     return VisitDevices(devices, solo=solo, turn=turn)
 
 
-def _stands(visit: Visit, side: str) -> dict[float, float]:
-    return {
-        float(hz): fader_db
-        for hz, fader_db in visit.values(f"fader.{side}.").items()
-        if fader_db is not None
-    }
-
-
 def hands_done(visit: Visit, result: Result | None) -> dict[str, Any]:
     """Figures that the ticked moves have changed, by the names that moves give them."""
     figures: dict[str, Any] = {}
     for move in () if result is None else result.moves:
         if visit.value(move_key(move)):
-            figures |= move.to
+            figures |= {name: one for name, one in move.to.items() if one is not None}
     return figures
 
 

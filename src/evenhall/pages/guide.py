@@ -259,11 +259,11 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
     left: dict[str, tuple[tuple[float, float], ...]] = {}
     for side in filter(is_main, elements(visit)):
         faders = result.card.get(side, result.card.get("both", ()))
-        stands = visit.values(f"fader.{side}.")
+        stands = visit.faders(side)
         left[side] = tuple(
             (fader.hz, fader.fader_db)
             for fader in faders
-            if fader.fader_db != (stands.get(f"{fader.hz:g}") or 0.0)
+            if fader.fader_db != stands.get(float(f"{fader.hz:g}"), 0.0)
         )
     return left
 
@@ -293,10 +293,10 @@ def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
     take_s = SIMULATED_TAKE_S if visit.demo else TAKE_S
     lacking = missing(visit)
     known = len(NEEDED) - len(lacking)
-    line = visit.value("line_check") or {}
+    line = visit.line_check
     names = elements(visit)
-    checked = [name for name in names if name in line.get("elements", [])]
-    bad = {found["element"] for found in line.get("findings", []) if found["code"] != "works"}
+    checked = [name for name in names if name in line.elements]
+    bad = {found.element for found in line.findings if found.code != "works"}
     takes = wanted_takes(visit, result, "before")
     after = wanted_takes(visit, result, "after")
     good, proven = sum(one.usable for one in takes), sum(one.usable for one in after)

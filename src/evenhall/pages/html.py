@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -40,8 +41,9 @@ from evenhall.pages.views import (
     worklist_page,
 )
 from evenhall.sound.live.setup import remembered
+from evenhall.visits.entries import check_entry
 from evenhall.visits.store import VisitLine
-from evenhall.visits.visit import Entry, Visit, check_entry
+from evenhall.visits.visit import Entry, Visit
 
 __all__ = ["fault_page", "router"]
 
@@ -55,6 +57,8 @@ _templates = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+# Of an address: a name may hold all that an address is made of.
+_templates.filters["part"] = lambda name: quote(name, safe="")
 
 AHouse = Annotated[House, Depends(house_of)]
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
@@ -200,7 +204,7 @@ def worklist(request: Request, house: AHouse, number: int) -> HTMLResponse:
     return _page(request, "worklist.html", page=worklist_page(visit, result, frame))
 
 
-@router.get("/visit/{number}/card/{side}")
+@router.get("/visit/{number}/card")
 def card(
     request: Request,
     house: AHouse,
@@ -223,7 +227,7 @@ def _cable_input(visit: Visit) -> int:
     return 0 if setup is None else 2 if setup.mic_channel == 1 else 1
 
 
-@router.get("/visit/{number}/follow/{side}")
+@router.get("/visit/{number}/follow")
 def follow(
     request: Request, house: AHouse, number: int, side: str, stay: bool = False
 ) -> HTMLResponse:

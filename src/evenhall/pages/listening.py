@@ -78,16 +78,11 @@ def order_of(visit: Visit, result: Result | None, along: Along) -> FaderOrder:
         raise InputError(f"The card moves no fader of {along.side}: there is nothing to set.")
     job = job_of(visit)
     unit = unit_of(job, visit.folder, along.side)
-    stands = {
-        float(hz): float(fader_db)
-        for hz, fader_db in visit.values(f"fader.{along.side}.").items()
-        if fader_db is not None
-    }
     low_hz, high_hz = element_band_hz(along.side, low_limit_hz=spared_below_hz(job))
     return FaderOrder(
         unit=unit,
         wanted_db=positions_of(unit, card),
-        start_db=positions_of(unit, stands),
+        start_db=positions_of(unit, visit.faders(along.side)),
         by_cable=along.cable is not None,
         low_hz=low_hz,
         high_hz=high_hz,

@@ -348,7 +348,7 @@ class Player:
 
     def _gain(self, visit: Visit) -> None:
         levels, now = self.levels(), self.now
-        turned_db = float((visit.value("gain") or {}).get("turned_db", 0.0))
+        turned_db = visit.gain.turned_db
         with open_devices(visit, None, state="before") as devices:
             devices.solo(now.side, now.spot)
             self.step(

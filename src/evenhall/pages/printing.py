@@ -30,7 +30,8 @@ def print_sheet(house: House, visit: Visit) -> bytes:
     result = house.result(visit)
     if result is None:
         raise InputError("There is no take yet, and so nothing to print. Make the takes first.")
-    date = datetime.datetime.fromisoformat(visit.made_at).astimezone().date()
+    made = datetime.datetime.fromisoformat(visit.made_at) if visit.made_at else house.now()
+    date = made.astimezone().date()
     return sheet.render(result, job_of(visit), date=date, notes=notes_of(visit))
 
 

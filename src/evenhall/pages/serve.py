@@ -20,6 +20,7 @@ from evenhall.pages.phone import Phone, QuietServer, served_config
 
 __all__ = ["PORT", "serve"]
 
+PRIVATE = 0o077  # whatever this process writes is its user's alone
 PORT = 8317  # free in IANA's list of services when it was chosen; from memory
 HERE = "127.0.0.1"
 ALSO_HERE = ("localhost", "[::1]")
@@ -55,6 +56,7 @@ def serve(
     StoreError
         The store cannot be opened.
     """
+    os.umask(PRIVATE)
     listener = _listen(port)
     house = open_house(folder)
     path = f"/visit/{house.fresh_demo()}" if demo else "/"

@@ -12,11 +12,10 @@ from pathlib import Path
 from evenhall.errors import InputError, StoreError
 from evenhall.job.store import write_whole
 from evenhall.job.unit_file import UnitFile, read_unit
-from evenhall.visits.store import Store
+from evenhall.visits.store import UNITS_FOLDER, Store
 
 __all__ = ["names", "put", "take"]
 
-SHELF_FOLDER = "units"
 RIGHT_ENDING = "-right"
 LONGEST = 40  # letters of a name in its file's
 
@@ -26,7 +25,7 @@ def _path(store: Store, name: str, *, right: bool) -> Path:
     plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:LONGEST]
     mark = hashlib.sha256(name.encode()).hexdigest()[:8]
     ending = RIGHT_ENDING if right else ""
-    return store.folder / SHELF_FOLDER / f"{plain or 'unit'}-{mark}{ending}.json"
+    return store.folder / UNITS_FOLDER / f"{plain or 'unit'}-{mark}{ending}.json"
 
 
 def put(store: Store, unit: UnitFile, *, right: bool) -> None:
@@ -38,7 +37,6 @@ def put(store: Store, unit: UnitFile, *, right: bool) -> None:
         It cannot be written.
     """
     path = _path(store, unit.name, right=right)
-    path.parent.mkdir(exist_ok=True)
     write_whole({path: unit.to_json()})
     if not right:
         # Its right channel was learned beside another left one.
@@ -48,7 +46,7 @@ def put(store: Store, unit: UnitFile, *, right: bool) -> None:
 def names(store: Store) -> tuple[str, ...]:
     """List the units that are kept; what cannot be read is not among them."""
     found = []
-    for path in sorted((store.folder / SHELF_FOLDER).glob("*.json")):
+    for path in sorted((store.folder / UNITS_FOLDER).glob("*.json")):
         if not path.stem.endswith(RIGHT_ENDING):
             try:
                 found.append(read_unit(path).name)

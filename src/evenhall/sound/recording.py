@@ -113,6 +113,10 @@ def read_recording(path: Path) -> Recording:
         with path.open("rb") as file:
             source = _whole_source(path, file)
         samples, rate_hz = _decode(source)
+    except FileNotFoundError as error:
+        raise UnreadableRecording(
+            "unreadable", "Its file is gone. Put it back where it was, or record the take again."
+        ) from error
     except OSError as error:
         raise UnreadableRecording(
             "unreadable",

@@ -18,6 +18,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from evenhall.disk import give_name, make_folder
 from evenhall.errors import StoreError
 
 __all__ = ["PART", "TakeWriter", "leftovers"]
@@ -51,7 +52,7 @@ class TakeWriter:
         if path.exists():
             raise StoreError(f"{path}: exists already, and a take is never replaced.")
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             self._file = soundfile.SoundFile(
                 self.part, "w", samplerate=rate_hz, channels=channels, format=FORM, subtype=SUBTYPE
             )
@@ -130,7 +131,7 @@ class TakeWriter:
         try:
             self._file.close()
             _to_disk(self.part)
-            self.part.rename(self.path)
+            give_name(self.part, self.path)
         except OSError as error:
             raise self._failed(error.strerror or str(error)) from error
         except soundfile.LibsndfileError as error:

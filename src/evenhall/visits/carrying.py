@@ -9,10 +9,9 @@ disagree job.toml is right, as it is the one that people edit.
 
 from __future__ import annotations
 
-import os
+import errno
 import shutil
 import struct
-import uuid
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
@@ -26,18 +25,24 @@ from evenhall.errors import InputError, StoreError
 from evenhall.job.folder import JOB_FILE, SECTIONS, load_job
 from evenhall.job.model import Job, Take
 from evenhall.sound.writing import PART
+from evenhall.visits.entries import Instant, check_entry
+from evenhall.visits.rows import leads_out
 from evenhall.visits.store import Store
-from evenhall.visits.visit import Visit, check_entry
+from evenhall.visits.visit import UNNAMED, Visit
 
 __all__ = ["MAX_FILES", "MAX_FOLDER_BYTES", "VISIT_FILE", "job_toml", "read_folder", "write_folder"]
 
 VISIT_FILE = "visit.json"
-# Forty takes of ten minutes in two channels of 24 bit at 96 kHz are more than anyone brings.
-MAX_FOLDER_BYTES = 4 * 2**30
-MAX_FILES = 5000
+# Five minutes in two channels of 24 bit at 96 kHz, more than any take lasts, are 173 MB.
+MAX_FILE_BYTES = 256 * 2**20
+# A hundred takes of half a minute in two channels of 24 bit at 48 kHz are 0.9 GB.
+MAX_FOLDER_BYTES = 2**30
+# As many takes, what was played for each, both channels of a learned unit, and as much again.
+MAX_FILES = 1000
+# What the system says of a name that no disk takes.
+BAD_NAMES = (errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ)
 MAX_VISIT_BYTES = 16 * 2**20  # of visit.json: thousands of long notes
 
-UNNAMED = "Unnamed venue"
 LOCKED = 0x1  # bit of an entry's flags: encrypted (APPNOTE.TXT 4.4.4)
 METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 # What zipfile and zlib raise at a file that is broken: sizes and names that cannot be, too.
@@ -56,7 +61,7 @@ BROKEN = (
 class _CarriedTake(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
     take: Take
-    made_at: str
+    made_at: Instant
     deleted: bool
 
 
@@ -65,14 +70,17 @@ class _CarriedVisit(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     version: Literal[1] = 1
-    made_at: str
+    made_at: Instant | None
     demo: bool = False
     entries: dict[str, Any]
     takes: tuple[_CarriedTake, ...]
 
 
 def job_toml(visit: Visit) -> str:
-    """Text of the visit's job.toml; whatever was typed stands there, whether it can be or not."""
+    """Text of the visit's job.toml; whatever was typed stands there, whether it can be or not.
+
+    A take whose recording is gone is named in a comment alone: without it the folder is whole.
+    """
     tables: dict[str, Any] = {}
     for section, model in SECTIONS.items():
         given = visit.values(f"{section}.")
@@ -81,11 +89,13 @@ def job_toml(visit: Visit) -> str:
         if table := {field: given[field] for field in order}:
             tables[section] = table
     # An empty list would stand as `take = []`, behind which no [[take]] can be added.
-    if kept := visit.kept_takes:
+    files = {one.take.file: (visit.folder / one.take.file).is_file() for one in visit.kept_takes}
+    if kept := [one.take for one in visit.kept_takes if files[one.take.file]]:
         tables["take"] = [
-            one.take.model_dump(mode="json", exclude_unset=True, exclude_none=True) for one in kept
+            take.model_dump(mode="json", exclude_unset=True, exclude_none=True) for take in kept
         ]
-    return tomlkit.dumps(tables)
+    gone = [f"# {file!a} is gone, and its take left out.\n" for file in files if not files[file]]
+    return "".join(gone) + tomlkit.dumps(tables)
 
 
 def write_folder(visit: Visit, out: IO[bytes]) -> None:
@@ -138,7 +148,7 @@ def read_folder(store: Store, source: IO[bytes]) -> int:
     StoreError
         It cannot be unpacked.
     """
-    arriving = store.folder / "arriving" / uuid.uuid4().hex
+    arriving = store.workplace.fresh()
     # A job.toml that does not name its venue takes its folder's name.
     staging = arriving / UNNAMED
     try:
@@ -164,27 +174,49 @@ def _unpack(source: IO[bytes], staging: Path) -> None:
             if len(entries) > MAX_FILES:
                 raise InputError(f"The zip file holds more than {MAX_FILES} files.")
             left = MAX_FOLDER_BYTES
+            if sum(entry.file_size for entry in entries) > left:
+                raise InputError(_too_much("The zip file", left))
             for entry in entries:
                 if entry.flag_bits & LOCKED:
                     raise InputError("The zip file is locked by a password. Give one without.")
                 if entry.compress_type not in METHODS:
                     raise InputError("The zip file is packed in a rare way. Pack it as plain zip.")
-                target = staging / _inside(entry.filename)
-                target.parent.mkdir(parents=True, exist_ok=True)
-                # A link is unpacked as the text that it is made of: it leads nowhere.
-                with archive.open(entry) as packed, target.open("xb") as file:
-                    while block := packed.read(2**20):
-                        left -= len(block)
-                        if left < 0:
-                            raise InputError(
-                                f"The zip file unpacks to over {MAX_FOLDER_BYTES // 2**30} GiB."
-                            )
-                        file.write(block)
+                left -= _unpack_one(archive, entry, staging, left)
     except (FileExistsError, NotADirectoryError) as error:
         raise InputError("The zip file holds one file twice. Pack it anew.") from error
     except BROKEN as error:
         why = str(error) or "it ends too early"
         raise InputError(f"This is no zip file that can be read ({why}).") from error
+
+
+def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, staging: Path, most: int) -> int:
+    """Unpack a file, and give its size; what the archive says of that is not believed."""
+    shown = ascii(entry.filename[:60])
+    target = staging / _inside(entry.filename)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        # A link is unpacked as the text that it is made of: it leads nowhere.
+        file = target.open("xb")
+    except OSError as error:
+        if error.errno in BAD_NAMES:
+            raise InputError(
+                f"The zip file holds a name that no disk takes: {shown}. Shorten it, and pack anew."
+            ) from error
+        raise
+    size = 0
+    with file, archive.open(entry) as packed:
+        while block := packed.read(2**20):
+            size += len(block)
+            if size > MAX_FILE_BYTES:
+                raise InputError(_too_much(f"The file {shown} in the zip file", MAX_FILE_BYTES))
+            if size > most:
+                raise InputError(_too_much("The zip file", MAX_FOLDER_BYTES))
+            file.write(block)
+    return size
+
+
+def _too_much(what: str, most: int) -> str:
+    return f"{what} unpacks to over {most // 2**20} MB. Leave out what the visit does not need."
 
 
 def _inside(name: str) -> Path:
@@ -215,7 +247,7 @@ def _carried(home: Path) -> _CarriedVisit | None:
         carried = _CarriedVisit.model_validate_json(path.read_bytes())
         for name, value in _own(carried).items():
             check_entry(name, value)
-        if any(_leads_out(one.take.file) for one in carried.takes):
+        if any(map(leads_out, _files_of(carried))):
             raise InputError("a take lies outside the folder")
     except (ValidationError, InputError) as error:
         # Pydantic's words are for programmers, ours for whoever edited the file.
@@ -227,9 +259,11 @@ def _carried(home: Path) -> _CarriedVisit | None:
     return carried
 
 
-def _leads_out(name: str) -> bool:
-    path = Path(os.path.normpath(name))
-    return path.is_absolute() or path.parts[:1] == ("..",)
+def _files_of(carried: _CarriedVisit) -> Iterator[str]:
+    for one in carried.takes:
+        yield one.take.file
+        if one.take.reference_file is not None:
+            yield one.take.reference_file
 
 
 def _own(carried: _CarriedVisit) -> dict[str, Any]:

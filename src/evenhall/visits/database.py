@@ -12,7 +12,9 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
+from evenhall.disk import make_folder
 from evenhall.errors import StoreError
+from evenhall.visits.private import FOLDER_MODE
 
 __all__ = ["MIGRATIONS", "open_database", "reading", "store_errors", "writing"]
 
@@ -90,7 +92,7 @@ def open_database(path: Path) -> sqlite3.Connection:
         It cannot be opened, is damaged, or is of a later version.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent, mode=FOLDER_MODE)
     except OSError as error:
         raise StoreError(
             f"{path.parent}: visits cannot be kept there ({error.strerror}). Give a folder that "
@@ -103,6 +105,8 @@ def open_database(path: Path) -> sqlite3.Connection:
         )
         try:
             connection.row_factory = sqlite3.Row
+            # What is no text in the store is no reason to show nothing of it.
+            connection.text_factory = lambda raw: raw.decode(errors="replace")
             _write_ahead(connection)
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")

@@ -21,14 +21,25 @@ from typing import Any
 
 from platformdirs import user_data_path
 
+from evenhall.disk import make_folder, sync_folder
 from evenhall.errors import InputError, StoreError
 from evenhall.job.model import Take
 from evenhall.visits.database import open_database, reading, store_errors, writing
-from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Visit, check_entry
+from evenhall.visits.entries import check_entry
+from evenhall.visits.private import FOLDER_MODE, tighten
+from evenhall.visits.rows import VISITS_FOLDER, entries_of, folder_of, moment_of, takes_of, value_of
+from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Unreadable, Visit
+from evenhall.visits.workplace import WORK_FOLDER, Workplace
 
 __all__ = ["Changed", "Store", "VisitLine", "data_path"]
 
 DATABASE_FILE = "visits.sqlite3"
+UNITS_FOLDER = "units"  # learned units, kept by name
+OURS = (
+    *(DATABASE_FILE + ending for ending in ("", "-wal", "-shm", "-journal")),
+    *(VISITS_FOLDER, UNITS_FOLDER, WORK_FOLDER),
+)
+MADE_AT = "made_at:"  # key of a visit's date among what cannot be read
 MAX_ID = 2**63 - 1  # SQLite's integers
 # What a new visit takes over from the last one in its venue: what stands there, not what was done.
 CARRIED = (
@@ -68,11 +79,11 @@ class Changed(Exception):  # noqa: N818 - it is an answer to the asker, no fault
 
 @dataclass(frozen=True)
 class VisitLine:
-    """A visit in the list of them."""
+    """A visit in the list of them; `made_at` is None where it cannot be read."""
 
     number: int
     venue: str
-    made_at: str
+    made_at: str | None
     takes: int
     demo: bool
 
@@ -101,13 +112,24 @@ class Store:
         self.folder = folder
         self._path = folder / DATABASE_FILE
         self._connection = open_database(self._path)
+        self._files = _numbers(self._path)
         self._now = now
         # One connection for all threads, used by one at a time.
         self._lock = RLock()
+        try:
+            self.workplace = Workplace(folder, is_kept=self._is_kept)
+            tighten(folder, OURS)
+        except OSError as error:
+            self._connection.close()
+            raise StoreError(
+                f"{folder}: visits cannot be kept there ({error.strerror}). Make room, or give "
+                "another folder with --data."
+            ) from error
 
     def close(self) -> None:
         """Close the database; nothing may be asked afterwards."""
         with self._lock:
+            self.workplace.close()
             self._connection.close()
 
     @contextmanager
@@ -117,8 +139,20 @@ class Store:
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, store_errors(self._path), writing(self._connection):
-            yield self._connection
+        with self._lock, store_errors(self._path):
+            with writing(self._connection):
+                yield self._connection
+            if _numbers(self._path) != self._files:
+                raise StoreError(
+                    f"{self._path}: was taken away while Evenhall was open; nothing can be kept "
+                    "any more. Take the job folder of each visit away (Hand-over), then end "
+                    "Evenhall, open it again and read them in."
+                )
+
+    def _is_kept(self, folder: str) -> bool:
+        with self._reading() as base:
+            row = base.execute("SELECT 1 FROM visit WHERE folder = ?", (folder,)).fetchone()
+        return row is not None
 
     def visits(self, *, deleted: bool = False) -> tuple[VisitLine, ...]:
         """List the visits, or those that were deleted, the latest first."""
@@ -131,7 +165,7 @@ class Store:
                 (int(deleted),),
             ).fetchall()
         return tuple(
-            VisitLine(row["id"], row["name"], row["made_at"], row["takes"], bool(row["demo"]))
+            VisitLine(row["id"], row["name"], moment_of(row), row["takes"], bool(row["demo"]))
             for row in rows
         )
 
@@ -155,7 +189,9 @@ class Store:
         before = self.visit(number)
         carried = CARRIED if venue is None else CARRIED_RIG
         entries = {
-            name: entry.value for name, entry in before.entries.items() if name.startswith(carried)
+            name: entry.value
+            for name, entry in before.entries.items()
+            if name.startswith(carried) and entry.value is not None
         }
         with self._reading() as base:
             venue_id, rig_id = base.execute(
@@ -220,21 +256,26 @@ class Store:
         """Make a visit; its files are there before it is."""
         for name, value in entries.items():
             check_entry(name, value)
-        folder = Path("visits") / uuid.uuid4().hex
+        folder = Path(VISITS_FOLDER) / uuid.uuid4().hex
+        home = self.folder / folder
         try:
-            try:
-                (self.folder / folder / "takes").mkdir(parents=True)
+            with self.workplace.making(home):
+                make_folder(home / "takes", mode=FOLDER_MODE)
                 for source, name in files:
-                    _copy(source, self.folder / folder / name)
-            except OSError as error:
-                raise StoreError(
-                    f"{self.folder / folder}: could not be written ({error.strerror}). Make room."
-                ) from error
-            return self._enter_visit(
-                entries, venue, rig, folder, demo=demo, takes=takes, made_at=made_at
-            )
+                    _copy(source, home / name)
+                # What was acknowledged survives the mains: names, too, before the visit is.
+                for place in {home, *((home / name).parent for _, name in files)}:
+                    sync_folder(place)
+                return self._enter_visit(
+                    entries, venue, rig, folder, demo=demo, takes=takes, made_at=made_at
+                )
+        except OSError as error:
+            shutil.rmtree(home, ignore_errors=True)
+            raise StoreError(
+                f"{home}: could not be written ({error.strerror}). Make room."
+            ) from error
         except StoreError:
-            shutil.rmtree(self.folder / folder, ignore_errors=True)
+            shutil.rmtree(home, ignore_errors=True)
             raise
 
     def _enter_visit(
@@ -287,12 +328,12 @@ class Store:
         return number
 
     def visit(self, number: int) -> Visit:
-        """Give a visit, whole.
+        """Give a visit, whole; what cannot be read of it is named and left out.
 
         Raises
         ------
         InputError
-            There is none of that number.
+            There is none of that number, or it does not say where its recordings lie.
         """
         with self._reading() as base:
             row = _visit_row(base, number)
@@ -302,17 +343,47 @@ class Store:
             takes = base.execute(
                 "SELECT * FROM take WHERE visit_id = ? ORDER BY id", (number,)
             ).fetchall()
+        read, bad_entries = entries_of(entries)
+        stored, bad_takes = takes_of(takes)
+        made_at = moment_of(row)
+        no_date = () if made_at else (Unreadable(MADE_AT, "The date of this visit"),)
         return Visit(
             number=number,
-            folder=self.folder / row["folder"],
+            folder=self.folder / folder_of(row),
             demo=bool(row["demo"]),
             revision=row["revision"],
-            made_at=row["made_at"],
-            entries={
-                one["name"]: Entry(json.loads(one["value"]), one["revision"]) for one in entries
-            },
-            takes=tuple(_stored(one) for one in takes),
+            made_at=made_at,
+            entries=read,
+            takes=stored,
+            unreadable=(*no_date, *bad_entries, *bad_takes),
         )
+
+    def delete_unreadable(self, number: int, key: str) -> None:
+        """Delete what cannot be read of a visit; recordings stay.
+
+        Parameters
+        ----------
+        number : int
+            Of the visit.
+        key : str
+            See `Unreadable`; a date becomes that of today.
+
+        Raises
+        ------
+        InputError
+            There is no such thing, or it can be read.
+        """
+        if key not in {one.key for one in self.visit(number).unreadable}:
+            raise InputError("That is not there any more. Load the page again.")
+        kind, _, which = key.partition(":")
+        with self._writing() as base:
+            _next_revision(base, number)
+            if kind == "entry":
+                base.execute("DELETE FROM entry WHERE visit_id = ? AND name = ?", (number, which))
+            elif kind == "take":
+                base.execute("DELETE FROM take WHERE visit_id = ? AND id = ?", (number, int(which)))
+            else:
+                base.execute("UPDATE visit SET made_at = ? WHERE id = ?", (self._now(), number))
 
     def set_entry(self, number: int, name: str, value: Any, *, was: int | None) -> Entry:
         """Change a value; None takes it away.
@@ -340,7 +411,7 @@ class Store:
             row = base.execute(
                 "SELECT value, revision FROM entry WHERE visit_id = ? AND name = ?", (number, name)
             ).fetchone()
-            now = Entry() if row is None else Entry(json.loads(row["value"]), row["revision"])
+            now = Entry() if row is None else Entry(value_of(name, row), row["revision"])
             if now.value == value:
                 return now  # two who want the same do not quarrel
             if was is not None and was != now.revision:
@@ -450,8 +521,21 @@ def _put(base: sqlite3.Connection, number: int, name: str, value: Any) -> Entry:
     return Entry(value, revision)
 
 
+def _numbers(path: Path) -> tuple[tuple[int, int] | None, ...]:
+    """Tell the files of a database from others that have their names; None where there is none."""
+
+    def number(name: str) -> tuple[int, int] | None:
+        try:
+            status = path.with_name(name).stat()
+        except OSError:
+            return None
+        return status.st_dev, status.st_ino
+
+    return tuple(number(path.name + ending) for ending in ("", "-wal"))
+
+
 def _copy(source: Path, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.parent, mode=FOLDER_MODE)
     with source.open("rb") as old, target.open("xb") as new:
         shutil.copyfileobj(old, new, 2**20)
         new.flush()
@@ -482,12 +566,3 @@ def _next_revision(base: sqlite3.Connection, number: int) -> int:
         "UPDATE visit SET revision = revision + 1 WHERE id = ? RETURNING revision", (number,)
     ).fetchone()
     return int(row["revision"])
-
-
-def _stored(row: sqlite3.Row) -> StoredTake:
-    return StoredTake(
-        number=row["id"],
-        take=Take.model_validate_json(row["fields"]),
-        made_at=row["made_at"],
-        deleted=row["deleted_at"] is not None,
-    )

@@ -1,61 +1,39 @@
 """A visit as the store gives it, and the job that it is.
 
-Entry      a thing that was typed, ticked or found out, by its name
+Entry      a thing that was typed, ticked or found out, by its name; see `entries`
 StoredTake a recording and what job.toml says of it
-Visit      both, with where the files lie
+Unreadable what an older version or a fault left in the store, and nobody can read
+Visit      all of them, with where the files lie
 job_of()   the visit as a job; faults_of() what is wrong with it as a whole
 """
 
 from __future__ import annotations
 
-import datetime
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel
-
 from evenhall.errors import InputError
 from evenhall.job.checks import Draft, bad_fields, standing_faults
-from evenhall.job.faults import did_you_mean, read_section, shown
+from evenhall.job.faults import read_section
 from evenhall.job.folder import OPTIONAL, SECTIONS, job_from
 from evenhall.job.model import Job, Take
+from evenhall.visits.entries import Gain, LineCheck, hz_of
 
 __all__ = [
     "FILES_BESIDE",
     "Entry",
     "StoredTake",
+    "Unreadable",
     "Visit",
-    "check_entry",
     "faults_of",
-    "field_model",
     "job_of",
 ]
 
-MAX_TEXT = 4000  # characters of a note: two pages of it
-MAX_NAME = 200
-HIGHEST = 1e6  # what no fader, row or metre reaches
-
+UNNAMED = "Unnamed venue"
 # What names a file that goes with the rig from visit to visit.
 FILES_BESIDE = ("microphone.calibration", "rig.polar", "equalizer.file", "equalizer.file_right")
-# Names outside the sections of job.toml, and what they hold. A name with a dot at its end is
-# followed by what it is about: "tick.raise", "fader.left.1000".
-OWN_ENTRIES: dict[str, type] = {
-    "spots": list,  # {"label", "along_m"}, front to back
-    "rack_name": str,  # what the unit in the rack is kept by
-    "sound_check": str,  # ISO 8601, with its offset
-    "line_check": dict,
-    "gain": dict,
-    "warned": bool,
-    "hands": dict,  # what hands have changed that job.toml has no figure for
-    "tick.": bool,
-    "skip.": bool,
-    "fader.": float,
-    "walk.": bool,
-    "note.": str,
-}
 
 
 @dataclass(frozen=True)
@@ -89,6 +67,22 @@ class StoredTake:
 
 
 @dataclass(frozen=True)
+class Unreadable:
+    """What stands in the store and is no value of this version; it is shown, and can be deleted.
+
+    Parameters
+    ----------
+    key : str
+        By which it is deleted: "entry:gain", "take:7", "made_at:".
+    what : str
+        What it is, as a sentence begins.
+    """
+
+    key: str
+    what: str
+
+
+@dataclass(frozen=True)
 class Visit:
     """One tuning of one rig in one venue.
 
@@ -101,20 +95,22 @@ class Visit:
         Whether its sound device is the simulated hall.
     revision : int
         Rises with every change.
-    made_at : str
-        ISO 8601, UTC.
+    made_at : str or None
+        ISO 8601, UTC; None where it cannot be read.
     entries : mapping of str to Entry
     takes : tuple of StoredTake
         In the order they were made; the deleted ones too.
+    unreadable : tuple of Unreadable
     """
 
     number: int
     folder: Path
     demo: bool
     revision: int
-    made_at: str
+    made_at: str | None
     entries: Mapping[str, Entry]
     takes: tuple[StoredTake, ...]
+    unreadable: tuple[Unreadable, ...] = ()
 
     def value(self, name: str) -> Any:
         """Value of an entry, None where there is none."""
@@ -131,113 +127,31 @@ class Visit:
     @property
     def name(self) -> str:
         """Name of the venue."""
-        return str(self.value("venue.name"))
+        return str(self.value("venue.name") or UNNAMED)
+
+    @property
+    def line_check(self) -> LineCheck:
+        """How the line check ended; nothing heard where there was none."""
+        return LineCheck.model_validate(self.value("line_check") or {})
+
+    @property
+    def gain(self) -> Gain:
+        """How the microphone's gain was left; without a text where it was not set."""
+        return Gain.model_validate(self.value("gain") or {})
+
+    def faders(self, side: str) -> dict[float, float]:
+        """Where faders of a side stand, dB by Hz; those that nobody set are not there."""
+        stands = {hz_of(hz): fader_db for hz, fader_db in self.values(f"fader.{side}.").items()}
+        return {
+            hz: float(fader_db)
+            for hz, fader_db in stands.items()
+            if hz is not None and fader_db is not None
+        }
 
     @property
     def kept_takes(self) -> tuple[StoredTake, ...]:
         """Takes that were not deleted."""
         return tuple(one for one in self.takes if not one.deleted)
-
-
-def field_model(name: str) -> tuple[type[BaseModel], str] | None:
-    """Section model and field that an entry's name stands for; None for names of our own."""
-    section, _, field = name.partition(".")
-    model = SECTIONS.get(section)
-    return None if model is None or not field else (model, field)
-
-
-def check_entry(name: str, value: Any) -> None:
-    """Refuse an entry that is none.
-
-    Raises
-    ------
-    InputError
-        There is no such thing, or the value is not allowed there; one line.
-    """
-    _check_text(name, value)
-    found = field_model(name)
-    if found is not None:
-        model, field = found
-        if field not in model.model_fields:
-            raise InputError(f"There is no {name}. {did_you_mean(field, model.model_fields)}")
-        if value is None and name != "venue.name":
-            return
-        # Without its name a venue would be at fault for that, not for this field.
-        beside = {"name": "-", "file": "-"} if field not in ("name", "file") else {}
-        beside = {key: text for key, text in beside.items() if key in model.model_fields}
-        given = {} if value is None else {field: value}
-        reading = read_section("", model, {**beside, **given})
-        if reading.faults:
-            raise InputError(*(line.removeprefix(" ") for line in reading.faults))
-        return
-    kind = next(
-        (
-            kind
-            for own, kind in OWN_ENTRIES.items()
-            if (name.startswith(own) and name != own if own.endswith(".") else name == own)
-        ),
-        None,
-    )
-    if kind is None or len(name) > MAX_NAME:
-        raise InputError(f"There is no entry called {name[:60]!r}.")
-    if value is None:
-        return
-    number_ok = kind is float and isinstance(value, int) and not isinstance(value, bool)
-    if not (isinstance(value, kind) or number_ok):
-        raise InputError(f"{name} does not take {type(value).__name__}.")
-    if isinstance(value, str) and len(value) > MAX_TEXT:
-        raise InputError(f"{name} is longer than {MAX_TEXT} characters. Shorten it.")
-    if kind is float and not -HIGHEST <= value <= HIGHEST:
-        raise InputError(f"{name} is out of range. Give a number such as -2.5.")
-    if name == "spots":
-        _check_spots(value)
-    if name == "sound_check":
-        _check_time(value)
-
-
-def _check_text(name: str, value: Any) -> None:
-    """Refuse what the store or a zip file could not hold: NaN, half a character, an object."""
-    try:
-        (name + json.dumps(value, allow_nan=False, ensure_ascii=False)).encode()
-    except (TypeError, ValueError, RecursionError):
-        raise InputError(
-            f"{ascii(name)[1:-1][:60]} holds something that cannot be kept. Type it again."
-        ) from None
-
-
-def _check_time(text: str) -> None:
-    try:
-        has_offset = datetime.datetime.fromisoformat(text).tzinfo is not None
-    except ValueError:
-        has_offset = False
-    if not has_offset:
-        raise InputError(
-            f"sound_check = {shown(text)} is no time. Give date, time and offset, such as "
-            '"2026-05-02T18:30+02:00".'
-        )
-
-
-def _check_spots(spots: list[Any]) -> None:
-    if not 1 <= len(spots) <= 12:
-        raise InputError("Give 1 to 12 spots.")
-    for spot in spots:
-        fits = isinstance(spot, dict) and set(spot) == {"label", "along_m"}
-        if not fits or not isinstance(spot["label"], str) or not spot["label"].strip():
-            raise InputError("A spot has a label and a distance, along_m.")
-        along_m, label = spot["along_m"], spot["label"]
-        # A take at that spot must be able to bear its name.
-        named = read_section("", Take, {"file": "-", "side": "-", "spot": label})
-        if named.faults:
-            raise InputError(*(line.removeprefix(" ") for line in named.faults))
-        if isinstance(along_m, bool) or not isinstance(along_m, (int, float)):
-            raise InputError(f"The distance of {label} is no number. Give metres.")
-        if not 0.1 <= along_m <= 300.0:
-            raise InputError(
-                f"{label}: {shown(along_m)} m is too near or too far. Give 0.1 to 300 metres."
-            )
-    labels = [spot["label"] for spot in spots]
-    if len(set(labels)) < len(labels):
-        raise InputError("Two spots have one name. Give each its own.")
 
 
 def _draft(visit: Visit) -> tuple[Draft, list[str]]:
@@ -268,7 +182,7 @@ def _draft(visit: Visit) -> tuple[Draft, list[str]]:
 def faults_of(visit: Visit) -> tuple[str, ...]:
     """Lines about what cannot be so: rows past the end of the room, a stand through the ceiling."""
     draft, faults = _draft(visit)
-    faults += standing_faults(visit.folder, draft)
+    faults += standing_faults(visit.folder, draft, recordings_needed=False)
     return tuple(line.removeprefix("job.toml: ") for line in faults)
 
 

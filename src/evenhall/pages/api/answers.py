@@ -76,7 +76,7 @@ class VisitAnswer(Answer):
     name: str
     demo: bool
     revision: int
-    made_at: str
+    made_at: str | None
     entries: dict[str, EntryAnswer]
     takes: list[TakeAnswer]
 
@@ -86,7 +86,7 @@ class VisitLineAnswer(Answer):
 
     number: int
     venue: str
-    made_at: str
+    made_at: str | None
     takes: int
     demo: bool
 

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, Response, UploadFile
@@ -101,8 +98,15 @@ def restore_visit(house: AHouse, visit: int) -> None:
     house.store.set_visit_deleted(visit, deleted=False)
 
 
+@router.delete("/visits/{visit}/unreadable", status_code=204)
+def delete_unreadable(house: AHouse, visit: int, key: str) -> None:
+    """Delete something of a visit that cannot be read; recordings stay."""
+    house.store.delete_unreadable(visit, key)
+    house.bulletin.tell("changed", {}, visit=visit)
+
+
 @router.put(
-    "/visits/{visit}/entries/{name}",
+    "/visits/{visit}/entries/{name:path}",
     response_model=EntryAnswer,
     responses={409: {"model": EntryAnswer, "description": "Changed meanwhile: as it is now."}},
 )
@@ -119,7 +123,7 @@ def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> A
     return EntryAnswer(value=entry.value, revision=entry.revision)
 
 
-@router.put("/visits/{visit}/card/{side}", status_code=204)
+@router.put("/visits/{visit}/card", status_code=204)
 def set_card(house: AHouse, visit: int, side: str) -> None:
     """Say that all faders of a side stand as the card says."""
     found = house.store.visit(visit)
@@ -160,19 +164,18 @@ def show_sheet(house: AHouse, visit: int) -> Response:
 def show_folder(house: AHouse, visit: int) -> FileResponse:
     """Pack the job folder to take away."""
     found = house.store.visit(visit)
-    place = Path(tempfile.mkdtemp(prefix="evenhall-"))
-    path = place / "folder.zip"
+    path = house.store.workplace.fresh()
     try:
         with path.open("wb") as file:
             write_folder(found, file)
     except BaseException:
-        shutil.rmtree(place, ignore_errors=True)
+        path.unlink(missing_ok=True)
         raise
     return FileResponse(
         path,
         media_type="application/zip",
         filename=f"{_file_name(found.name)}.zip",
-        background=BackgroundTask(shutil.rmtree, place, ignore_errors=True),
+        background=BackgroundTask(path.unlink, missing_ok=True),
     )
 
 

@@ -13,7 +13,7 @@ from evenhall.job.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import Next, Step, next_thing, steps
 from evenhall.pages.playing import Playing
-from evenhall.visits.visit import Visit, faults_of
+from evenhall.visits.visit import Unreadable, Visit, faults_of
 
 __all__ = ["Drawing", "Frame", "clock", "drawn", "frame_of"]
 
@@ -46,6 +46,14 @@ def clock(at: str | None) -> str:
     return f"{datetime.datetime.fromisoformat(at).astimezone():%H:%M}" if at else ""
 
 
+def _day(at: str | None) -> str:
+    """Give the day, here, of an ISO 8601 time."""
+    if at is None:
+        return "date unknown"
+    made = datetime.datetime.fromisoformat(at).astimezone()
+    return f"{made.day} {made:%B %Y}"
+
+
 @dataclass(frozen=True)
 class Frame:
     """What stands around every page of a visit.
@@ -70,6 +78,8 @@ class Frame:
         Whether everybody near the loudspeakers was warned at this visit.
     here : bool
         Whether the page is shown on the laptop itself.
+    unreadable : tuple of Unreadable
+        What stands in the store and cannot be read.
     """
 
     visit: int
@@ -86,6 +96,7 @@ class Frame:
     playing: Playing
     warned: bool
     here: bool
+    unreadable: tuple[Unreadable, ...] = ()
 
 
 def frame_of(
@@ -107,12 +118,11 @@ def frame_of(
     if (following.step, at) == ("verdict", "worklist"):
         # Whoever is here has read it, or does not want to.
         following = Next("Begin with the first thing to do.", following.why, "worklist")
-    made = datetime.datetime.fromisoformat(visit.made_at).astimezone()
     return Frame(
         visit=visit.number,
         name=visit.name,
         demo=visit.demo,
-        made_on=f"{made.day} {made:%B %Y}",
+        made_on=_day(visit.made_at),
         steps=way,
         at=at,
         next=following,
@@ -123,4 +133,5 @@ def frame_of(
         playing=playing,
         warned=visit.demo or bool(visit.value("warned")),
         here=here,
+        unreadable=visit.unreadable,
     )

@@ -32,15 +32,14 @@ class LinePage:
 
 def line_page(visit: Visit, frame: Frame) -> LinePage:
     """Make the page of the line check."""
-    kept = visit.value("line_check") or {}
-    found = kept.get("findings", [])
+    kept = visit.line_check
     checked = [
         Checked(
             element=name,
-            heard=name in kept.get("elements", []),
-            works=all(one["code"] == "works" for one in found if one["element"] == name),
-            findings=tuple(one["text"] for one in found if one["element"] == name),
+            heard=name in kept.elements,
+            works=all(one.code == "works" for one in kept.findings if one.element == name),
+            findings=tuple(one.text for one in kept.findings if one.element == name),
         )
         for name in elements(visit)
     ]
-    return LinePage(frame=frame, checked=tuple(checked), checked_at=clock(kept.get("at")))
+    return LinePage(frame=frame, checked=tuple(checked), checked_at=clock(kept.at))

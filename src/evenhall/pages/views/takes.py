@@ -62,7 +62,6 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         else {take.file: tuple(one.text for one in take.problems) for take in result.takes}
     )
     counted = {one.take.number for one in takes if one.take is not None}
-    gain = visit.value("gain") or {}
     playing = frame.playing
     sounds = playing.side if playing.visit == visit.number and playing.busy else None
     return TakesPage(
@@ -84,8 +83,8 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
             if one.take.state == state and one.take.at != "cable" and one.number not in counted
         ),
         deleted=tuple(one for one in visit.takes if one.deleted and one.take.state == state),
-        gain=gain.get("text", ""),
-        gain_holds=gain.get("turn") == "hold",
+        gain=visit.gain.text,
+        gain_holds=visit.gain.turn == "hold",
         sides=elements(visit),
         along=tuple(filter(is_main, elements(visit))) if feeds_subs(visit) else (),
         spots=spots(visit),

@@ -7,6 +7,7 @@ remember()     keep a choice
 
 from __future__ import annotations
 
+import os
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any, Literal
 import tomlkit
 from platformdirs import user_config_path
 
+from evenhall.disk import give_name, make_folder
 from evenhall.errors import StoreError
 
 __all__ = [
@@ -134,9 +136,12 @@ def remember(setup: SoundSetup) -> None:
     path = setup_path()
     part = path.with_name(f".{path.name}.part")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(tomlkit.dumps(kept), encoding="utf-8")
-        part.replace(path)
+        make_folder(path.parent)
+        with part.open("w", encoding="utf-8") as file:
+            file.write(tomlkit.dumps(kept))
+            file.flush()
+            os.fsync(file.fileno())
+        give_name(part, path)
     except OSError as error:
         raise StoreError(
             f"{path}: the choice of devices could not be kept ({error.strerror})."
