@@ -61,6 +61,7 @@ Float32Array = NDArray[np.float32]
 ROUND_FILE = "unit.toml"
 STIMULUS_S = 2.0
 RISING_S = 4.0
+LONGEST_S = 120.0  # of a recording: a few seconds, and a recorder left running
 # As loud as a converter goes without clipping itself.
 RISING_DBFS = -1.0
 # Less than this in every setting, and no fader does anything.
@@ -377,17 +378,21 @@ def _channels(folder: Path, setting: Setting) -> tuple[Float32Array, Float32Arra
     from evenhall.sound.recording import UnreadableRecording, read_recording
 
     try:
-        recording = read_recording(folder / setting.file)
+        recording = read_recording(
+            folder / setting.file,
+            channels=(setting.channel, setting.reference_channel),
+            longest_s=LONGEST_S,
+        )
     except UnreadableRecording as error:
         raise InputError(f"{setting.file}: {error.problem.text}") from None
-    channels = recording.samples.shape[1]
-    if max(setting.channel, setting.reference_channel) > channels:
+    if max(setting.channel, setting.reference_channel) > recording.n_channels:
         raise InputError(
-            f"{setting.file}: has {channels} channels. Record two, or give the right ones."
+            f"{setting.file}: has {recording.n_channels} channels. Record two, or give the right "
+            "ones."
         )
-    behind = recording.samples[:, setting.channel - 1]
-    sent = recording.samples[:, setting.reference_channel - 1]
-    if not setting.rising and recording.clipped_ratio[setting.channel - 1] > 0:
+    behind = recording.channel(setting.channel)
+    sent = recording.channel(setting.reference_channel)
+    if not setting.rising and recording.clipped_ratio[0] > 0:
         raise InputError(
             f"{setting.file}: clips behind the unit. Play more softly, and record all again."
         )
