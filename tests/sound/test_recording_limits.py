@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from evenhall.sound.recording import HIGHEST_SAMPLE, UnreadableRecording, read_recording
+from evenhall.acoustics.level import HIGHEST_SAMPLE
+from evenhall.sound.recording import UnreadableRecording, read_recording
 
 RATE_HZ = 48_000
 MOST_MB = 600  # over what the program itself takes

@@ -18,6 +18,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 __all__ = [
     "BAND_COUNTS",
     "DEFAULT_MAX_BOOST_DB",
+    "LONGEST_LABEL",
+    "MOST_BANDS",
+    "MOST_TAKES",
     "Audience",
     "Bands",
     "Console",
@@ -36,6 +39,11 @@ __all__ = [
 
 BAND_COUNTS = (31, 15, 10)
 BANDS_LOW_HZ, BANDS_HIGH_HZ = 10.0, 24000.0
+MOST_BANDS = 60  # faders; the widest racks have 31
+MOST_POINTS = 100  # of a target
+MOST_SIDES = 32  # elements of a rig
+MOST_TAKES = 200  # twelve spots, eight elements, before and after
+LONGEST_LABEL = 200
 DEFAULT_MAX_BOOST_DB = 6.0
 
 
@@ -49,6 +57,8 @@ class _Section(BaseModel):
 def _label(text: str) -> str:
     if not text.strip():
         raise ValueError("is empty")
+    if len(text) > LONGEST_LABEL:
+        raise ValueError(f"is longer than {LONGEST_LABEL} characters")
     if any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in text):
         raise ValueError("holds a line break or control character")
     return text
@@ -67,6 +77,8 @@ def _is_number(value: Any) -> bool:
 
 def _bands(value: Any) -> int | tuple[float, ...]:
     if isinstance(value, (list, tuple)):
+        if len(value) > MOST_BANDS:
+            raise ValueError(f"has more than {MOST_BANDS} faders")
         if len(value) < 2 or not all(map(_is_number, value)):
             raise ValueError("is not a list of at least two numbers")
         if not all(BANDS_LOW_HZ <= hz <= BANDS_HIGH_HZ for hz in value):
@@ -85,6 +97,8 @@ Bands = Annotated[int | tuple[float, ...], BeforeValidator(_bands)]
 def _points(value: Any) -> tuple[tuple[float, float], ...]:
     if not isinstance(value, (list, tuple)) or not value:
         raise ValueError("is not a list of points")
+    if len(value) > MOST_POINTS:
+        raise ValueError(f"has more than {MOST_POINTS} points")
     for number, point in enumerate(value, 1):
         if not (
             isinstance(point, (list, tuple)) and len(point) == 2 and all(map(_is_number, point))
@@ -103,6 +117,8 @@ def _labels(value: Any) -> tuple[str, ...]:
         raise ValueError("is not a list of names")
     if not value:
         raise ValueError("is empty")
+    if len(value) > MOST_SIDES:
+        raise ValueError(f"names more than {MOST_SIDES} elements")
     if len(set(value)) < len(value):
         raise ValueError("names an element twice")
     return tuple(_label(name) for name in value)

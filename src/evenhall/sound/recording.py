@@ -18,13 +18,13 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from evenhall.acoustics.level import HIGHEST_SAMPLE
 from evenhall.errors import InputError
 from evenhall.sound.clipping import clipped_places
 from evenhall.sound.headers import UNKNOWN_SIZES, promised_bytes, with_length
 from evenhall.verdict.problem import Problem
 
 __all__ = [
-    "HIGHEST_SAMPLE",
     "LONGEST_S",
     "LOWEST_RATE_HZ",
     "Recording",
@@ -41,9 +41,6 @@ MOST_CHANNELS = 64  # of a mixer that records all its inputs
 MOST_SAMPLES = 2 * MOST_FRAMES  # of all channels that are kept
 # Of all channels, kept or not: what is decoded within a few seconds.
 MOST_DECODED = 2**28
-# Full scale is 1. A recorder in floating point writes hotter ones, and some write the integers
-# as they are (32768 in 16 bits): beyond it no level can be meant, and squares leave float32.
-HIGHEST_SAMPLE = 1e6
 
 # libsndfile's names; the rest drop or bend what a measurement needs (lossy codecs, telephony).
 LOSSLESS = ("PCM_", "FLOAT", "DOUBLE", "ALAC_")
