@@ -115,7 +115,12 @@ def test_twenty_thousand_unknown_fields_are_told_of_in_a_few_lines(tmp_path):
 @pytest.mark.parametrize(
     ("field", "words"),
     [
-        (f"[equalizer]\nbands = {[20 + k for k in range(61)]}", "more than 60 faders"),
+        (
+            f"[equalizer]\nbands = {[round(20 * 1.1**k, 3) for k in range(61)]}",
+            "more than 60 faders",
+        ),
+        ("[equalizer]\nbands = [990, 1010, 2000]", "less than a tenth of an octave apart"),
+        ("[equalizer]\nbands = [10.0, 10.000001]", "less than a tenth of an octave apart"),
         (f"[target]\npoints = {[[20 + k, 0] for k in range(101)]}", "more than 100 points"),
         (f"[rig]\nsides = {[f's{k}' for k in range(33)]}", "more than 32 elements"),
         (f'[venue]\nname = "{"x" * 201}"', "longer than 200 characters"),
@@ -136,7 +141,7 @@ def learned() -> dict:
 @pytest.mark.parametrize(
     ("field", "value"),
     [("centre_hz", 1e300), ("q", 1e300), ("q", 1e-300), ("q_bend", -1e300), ("share", 1e300),
-     ("sag", -1e300), ("hz", 1e300), ("hz", 5000.0)],
+     ("sag", -1e300), ("hz", 1e300), ("hz", 5000.0), ("q", 50.0), ("share", 5.0)],
 )  # fmt: skip
 def test_learned_unit_with_absurd_figures_is_refused(tmp_path, field, value):
     unit = learned()

@@ -40,6 +40,9 @@ __all__ = [
 BAND_COUNTS = (31, 15, 10)
 BANDS_LOW_HZ, BANDS_HIGH_HZ = 10.0, 24000.0
 MOST_BANDS = 60  # faders; the widest racks have 31
+# No unit has closer ones. Their Q goes with the spacing, and two that are within 3 % of one nominal
+# frequency would be taken for one.
+CLOSEST_BANDS = 2.0**0.1
 MOST_POINTS = 100  # of a target
 MOST_SIDES = 32  # elements of a rig
 MOST_TAKES = 200  # twelve spots, eight elements, before and after
@@ -85,6 +88,8 @@ def _bands(value: Any) -> int | tuple[float, ...]:
             raise ValueError("leaves 10 Hz to 24 kHz")
         if any(second <= first for first, second in pairwise(value)):
             raise ValueError("does not rise from fader to fader")
+        if any(second < CLOSEST_BANDS * first for first, second in pairwise(value)):
+            raise ValueError("has faders less than a tenth of an octave apart")
         return tuple(float(hz) for hz in value)
     if not _is_number(value) or value not in BAND_COUNTS:
         raise ValueError("is not a unit that is known here")
