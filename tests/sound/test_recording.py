@@ -11,12 +11,8 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenhall.sound.recording import (
-    UnreadableRecording,
-    clipped_places,
-    clipping_problem,
-    read_recording,
-)
+from evenhall.sound.clipping import clipped_places, clipping_problem
+from evenhall.sound.recording import UnreadableRecording, read_recording
 
 RATE_HZ = 48_000
 

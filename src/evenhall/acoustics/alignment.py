@@ -10,7 +10,7 @@ clock_error()     two clocks, nearly undone: the drift that is left, from the de
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import soxr
@@ -50,6 +50,9 @@ SHORTEST_S = 0.2
 NARROWEST_PIECE_HZ = 100.0
 COARSE_S = 0.004
 SMOOTH = 8  # places, a millisecond
+# A recording that is so much longer than the reference is searched in stretches: half a minute
+# before and after it is what a take has. What they share is longer than the reference.
+LOOK_S, LOOK_STEP_S = 70.0, 66.0
 # Tally of the best place over that of the best other place which chance does not reach; the
 # pieces of a sweep are alike but for their place.
 RIVAL, RIVAL_SWEEP = 1.6, 2.5
@@ -93,6 +96,17 @@ def _mean_ahead(values: FloatArray, width: int) -> FloatArray:
     """Mean of each value and the `width` - 1 after it, on a circle."""
     total = np.cumsum(np.concatenate([[0.0], values, values[: width - 1]]))
     return np.asarray((total[width:] - total[:-width]) / width)
+
+
+def _mean_square_ahead(values: Float32Array, width: int) -> FloatArray:
+    """Give `_mean_ahead()` of the squares, with few copies: takes can be minutes long."""
+    total = np.zeros(values.size + width)
+    np.square(values, out=total[1 : values.size + 1], dtype=np.float64)
+    total[values.size + 1 :] = total[1:width]
+    np.cumsum(total, out=total)
+    mean = total[width:] - total[:-width]
+    mean /= width
+    return np.asarray(mean)
 
 
 def _loudest_part(
@@ -181,33 +195,49 @@ def _votes(recording: Float32Array, reference: Float32Array) -> tuple[Float32Arr
     heard = _flat(fft.rfft(recording, n_fft), spacing_hz, SEARCH_LOW_HZ, SEARCH_TOP_HZ)
     starts = np.unique(np.linspace(0, reference.size - piece, PIECES).astype(int))
     energy = np.array([float(np.sum(reference[s : s + piece] ** 2)) for s in starts])
-    votes, times_s = [], []
     window = hann(piece)
     # A slam is like everything: what counts is the match for the energy that is there.
-    squared = fft.irfft(heard, n_fft).astype(np.float64) ** 2
-    local = _mean_ahead(squared, piece)
+    local = _mean_square_ahead(fft.irfft(heard, n_fft), piece)
     local += 1e-2 * local.mean() + 1e-30
+    votes = np.empty((starts.size, n_fft), dtype=np.float32)
+    times_s: list[float] = []
     for start in starts[energy > 1e-3 * energy.max()]:
-        played = fft.rfft(reference[start : start + piece] * window, n_fft)
-        gain, spans_hz = flat_gain(played, spacing_hz=spacing_hz, top_hz=SEARCH_TOP_HZ)
-        # A piece counts by where most of its energy lies, not by the skirts of its spectrum.
-        power = played.real**2 + played.imag**2
-        strong = power * np.arange(power.size)
-        gain[: int(SEARCH_LOW_HZ / spacing_hz)] = 0.0
-        gain[strong < 1e-4 * strong.max()] = 0.0
-        if not spans_hz.size or np.count_nonzero(gain) * spacing_hz < NARROWEST_PIECE_HZ:
-            continue
-        match = np.abs(fft.ifft(heard * (played * gain).conj(), n_fft)).astype(np.float64) ** 2
-        likely = _mean_ahead(match, SMOOTH) / local
-        peak = int(likely.argmax())
-        places = np.arange(likely.size) - peak
-        rival = float(likely[np.abs(places) > rate // 20].max())
-        # A piece that fits in one place alone has a full vote; one that fits anywhere, none.
-        distinct = min(1.0, max(0.0, float(likely[peak]) / max(rival, 1e-30) - 1.0))
-        vote = likely * (distinct / max(float(likely[peak]), 1e-30))
-        votes.append(np.roll(vote, -start).astype(np.float32))
-        times_s.append((start + piece / 2) / rate)
-    return np.array(votes), np.array(times_s)
+        vote = _vote(heard, local, reference[start : start + piece] * window)
+        if vote is not None:
+            votes[len(times_s)] = np.roll(vote, -start)
+            times_s.append((start + piece / 2) / rate)
+    return votes[: len(times_s)], np.array(times_s)
+
+
+def _vote(heard: Complex64Array, local: FloatArray, piece: Float32Array) -> Float32Array | None:
+    """Vote for each place by one piece; None where it holds too little to tell.
+
+    `heard` is the recording's flattened spectrum, `local` its energy around each place.
+    """
+    rate, n_fft = int(SEARCH_RATE_HZ), local.size
+    spacing_hz = rate / n_fft
+    played = fft.rfft(piece, n_fft)
+    gain, spans_hz = flat_gain(played, spacing_hz=spacing_hz, top_hz=SEARCH_TOP_HZ)
+    # A piece counts by where most of its energy lies, not by the skirts of its spectrum.
+    power = played.real**2 + played.imag**2
+    strong = power * np.arange(power.size)
+    gain[: int(SEARCH_LOW_HZ / spacing_hz)] = 0.0
+    gain[strong < 1e-4 * strong.max()] = 0.0
+    if not spans_hz.size or np.count_nonzero(gain) * spacing_hz < NARROWEST_PIECE_HZ:
+        return None
+    played *= gain
+    np.conj(played, out=played)
+    played *= heard
+    del power, strong, gain
+    likely = _mean_square_ahead(np.abs(fft.ifft(played, n_fft)), SMOOTH)
+    likely /= local
+    peak = int(likely.argmax())
+    before, after = likely[: max(0, peak - rate // 20)], likely[peak + rate // 20 + 1 :]
+    rival = max(float(before.max(initial=0.0)), float(after.max(initial=0.0)))
+    # A piece that fits in one place alone has a full vote; one that fits anywhere, none.
+    distinct = min(1.0, max(0.0, float(likely[peak]) / max(rival, 1e-30) - 1.0))
+    likely *= distinct / max(float(likely[peak]), 1e-30)
+    return likely.astype(np.float32)
 
 
 def _tally(votes: Float32Array, shifts: NDArray[np.int64]) -> Float32Array:
@@ -250,6 +280,23 @@ def find_stimulus(
         return Found(0.0, 0.0, 0.0)
     heard = soxr.resample(recording, rate_hz, SEARCH_RATE_HZ)
     played = soxr.resample(reference, reference_rate_hz, SEARCH_RATE_HZ)
+    window, step = played.size + int(LOOK_S * SEARCH_RATE_HZ), int(LOOK_STEP_S * SEARCH_RATE_HZ)
+    if heard.size > window + int(SEARCH_RATE_HZ):
+        # A recorder that was left running: one stretch after the other, as memory has its limits.
+        looks = []
+        for first_s in np.arange(0, heard.size - window + step, step) / SEARCH_RATE_HZ:
+            part = slice(
+                round(first_s * rate_hz), round((first_s + window / SEARCH_RATE_HZ) * rate_hz)
+            )
+            found = find_stimulus(
+                recording[part],
+                reference,
+                rate_hz=rate_hz,
+                reference_rate_hz=reference_rate_hz,
+                steady=steady,
+            )
+            looks.append(replace(found, start_s=found.start_s + first_s))
+        return max(looks, key=lambda found: found.score)
     votes, times_s = _votes(heard, played)
     if votes.shape[0] < 2:
         return Found(0.0, 0.0, 0.0)

@@ -21,6 +21,7 @@ from evenhall.acoustics.bands import EXACT_HZ
 
 __all__ = [
     "FULL_SCALE_RMS",
+    "HIGHEST_SAMPLE",
     "Weighting",
     "amplitude_from_db",
     "crest_factor_db",
@@ -36,6 +37,11 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 Weighting = Literal["A", "C", "Z"]
+
+# Beyond it no sample is meant: a recorder in floating point writes hotter ones than 1, and some
+# write their integers as they are (32768 in 16 bits). Its square, summed over minutes, is still
+# well within float32: every door holds its samples to it.
+HIGHEST_SAMPLE = 1e6
 
 # AES17: 0 dBFS is the RMS value of a sine whose peaks reach full scale.
 FULL_SCALE_RMS = 0.5**0.5

@@ -43,6 +43,8 @@ RESPONSE_SHARE = 0.2
 SWEEP_SHARE = 0.6  # a sweep tells each frequency once: a longer look costs it no certainty
 LEAD_S = 0.1  # taps kept ahead of the loudest arrival
 LONGEST_TAKE_S = 60.0  # more adds time and memory, and no certainty that a room would keep
+# And of a recorder that was left running: that take, what comes late, and what rings on.
+LONGEST_STRETCH_S = 66.0
 SHORTEST_TAKE_S = 1.0
 # Higher rates are brought down to the 44.1 or 48 kHz that they are multiples of.
 HIGHEST_RATE_HZ = 50e3
@@ -159,6 +161,23 @@ def _slice(signal: Float32Array, start: int, length: int) -> Float32Array:
     return taken
 
 
+def _loudest_stretch(
+    recording: Float32Array, reference: Float32Array, *, rate_hz: float
+) -> tuple[Float32Array, Float32Array]:
+    """Cut two channels of a recorder that was left running to where the reference sounds."""
+    second = int(rate_hz)
+    seconds = int(LONGEST_STRETCH_S)
+    if reference.size < (seconds + 1) * second:
+        return recording, reference
+    rows = reference[: reference.size // second * second].reshape(-1, second)
+    energy = np.array([float(np.dot(row, row)) for row in rows])
+    within = np.convolve(energy, np.ones(seconds), "valid")
+    # Of those that are next to equal the first.
+    start = int(np.argmax(within > 0.99 * within.max())) * second
+    stretch = slice(start, start + seconds * second)
+    return recording[stretch], reference[stretch]
+
+
 @dataclass(frozen=True)
 class _Placed:
     """A stretch of the recording beside the reference that belongs to it."""
@@ -267,6 +286,8 @@ def transfer_function(
         return None
     shared = reference_rate_hz is None
     decimated_hz = rate_hz
+    if shared:
+        recording, reference = _loudest_stretch(recording, reference, rate_hz=rate_hz)
     recording, rate_hz = _at_common_rate(recording, rate_hz)
     if reference_rate_hz is None:
         reference, _ = _at_common_rate(reference, decimated_hz)

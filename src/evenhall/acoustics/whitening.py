@@ -56,12 +56,14 @@ def flat_gain(
     edges_hz = LOWEST_HZ * (top_hz / LOWEST_HZ) ** (np.arange(n_bands + 1) / n_bands)
     squared = spectrum.real**2 + spectrum.imag**2
     peak = max(float(squared.max()), 1e-30)
-    power, power_squared = log_frequency_mean(
-        np.stack([squared, squared * (squared / peak)]),
-        spacing_hz=spacing_hz,
-        lower_hz=edges_hz[:-1],
-        upper_hz=edges_hz[1:],
-    )
+
+    def in_bands(values: Float32Array) -> FloatArray:
+        return log_frequency_mean(
+            values, spacing_hz=spacing_hz, lower_hz=edges_hz[:-1], upper_hz=edges_hz[1:]
+        )
+
+    # One after the other: of a long recording each takes hundreds of megabytes.
+    power, power_squared = in_bands(squared), in_bands(squared * (squared / peak))
     centre_hz = np.sqrt(edges_hz[:-1] * edges_hz[1:])
     per_octave = power * centre_hz
     reach = NEAR_OCTAVES * FINE_BANDS_PER_OCTAVE

@@ -19,6 +19,8 @@ from evenhall.hall.pattern import MeasuredPattern
 __all__ = ["read_polar"]
 
 COLUMNS = ("frequency_hz", "plane", "angle_deg", "level_db")
+LONGEST_LINE = 1000
+SHOWN = 40  # of what stands in a cell
 MOST_LINES = 100_000  # 360 degrees by one at 31 bands in two planes are 22 320
 MOST_FAULTS = 10
 MOST_DB = 120.0
@@ -56,6 +58,10 @@ def read_polar(text: str, *, name: str) -> MeasuredPattern:
     faults: list[str] = []
     head_seen = False
     for number, line in enumerate(lines, 1):
+        if len(line) > LONGEST_LINE:
+            raise InputError(
+                f"{name}, line {number}: has {len(line)} characters. Give {','.join(COLUMNS)}."
+            )
         cells = [cell.strip() for cell in line.split(",")]
         if not line.strip() or line.lstrip().startswith("#"):
             continue
@@ -84,13 +90,13 @@ def _take(cells: list[str], points: Points) -> str | None:
         return f"{len(cells)} columns. Give {len(COLUMNS)}: {', '.join(COLUMNS)}."
     plane = cells[1].lower()
     if plane not in points:
-        return f"plane = {cells[1]!r}. Give h (to the side) or v (up and down)."
+        return f"plane = {cells[1][:SHOWN]!r}. Give h (to the side) or v (up and down)."
     figures = []
     for column, cell in ((0, cells[0]), (2, cells[2]), (3, cells[3])):
         try:
             figures.append(float(cell))
         except ValueError:
-            return f"{COLUMNS[column]} = {cell!r} is no number. Write it as -3.5."
+            return f"{COLUMNS[column]} = {cell[:SHOWN]!r} is no number. Write it as -3.5."
     freq_hz, angle_deg, level_db = figures
     if not 1.0 <= freq_hz <= 100e3:
         return f"frequency_hz = {freq_hz:g}. Give 1 to 100000 Hz."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from pathlib import Path
 
@@ -15,6 +14,9 @@ from evenhall.job.textfile import read_text
 __all__ = ["parse_calibration", "read_calibration"]
 
 MAX_DEVIATION_DB = 60.0  # no microphone strays that far; a phase column mistaken for dB does
+HIGHEST_HZ = 1e6
+MOST_LINES = 120_000  # a point a Hz to 100 kHz, and a head
+LONGEST_LINE = 1000  # two numbers and what else an instrument writes beside them
 MAX_FAULTS = 5
 
 # A line of data starts with a number, perhaps signed or quoted; all else is header or comment.
@@ -55,7 +57,15 @@ def parse_calibration(text: str, *, name: str) -> tuple[NDArray[np.float64], NDA
     """
     points: list[tuple[float, float]] = []
     faults: list[str] = []
-    for number, line in enumerate(text.splitlines(), 1):
+    lines = text.splitlines()
+    if len(lines) > MOST_LINES:
+        raise InputError(f"{name}: has {len(lines)} lines. Give at most {MOST_LINES}.")
+    for number, line in enumerate(lines, 1):
+        if len(line) > LONGEST_LINE:
+            raise InputError(
+                f"{name}, line {number}: has {len(line)} characters. Give a frequency in Hz and a "
+                "deviation in dB on each line."
+            )
         if not DATA.match(line):
             continue
         where = f"{name}, line {number}"
@@ -68,8 +78,10 @@ def parse_calibration(text: str, *, name: str) -> tuple[NDArray[np.float64], NDA
             )
             continue
         freq_hz, deviation_db = point
-        if freq_hz <= 0 or not math.isfinite(freq_hz):
+        if not freq_hz > 0:
             faults.append(f"{where}: the frequency {freq_hz:g} is not above 0 Hz.")
+        elif freq_hz > HIGHEST_HZ:
+            faults.append(f"{where}: the frequency {freq_hz:g} is above {HIGHEST_HZ:g} Hz.")
         elif not abs(deviation_db) <= MAX_DEVIATION_DB:
             faults.append(f"{where}: the deviation {deviation_db:g} dB is not within +-60 dB.")
         elif points and freq_hz <= points[-1][0]:

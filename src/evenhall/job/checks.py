@@ -32,6 +32,8 @@ from evenhall.job.model import (
 
 __all__ = ["Draft", "Fault", "bad_fields", "standing_faults"]
 
+MOST_NAMES = 200  # files in a folder; among more the nearest name takes too long to find
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -314,7 +316,10 @@ def _nearest_file(home: Path, name: str) -> str:
     parent = (home / wanted).parent.resolve()
     if not (parent.is_relative_to(home) and parent.is_dir()):
         return "Give a file in the folder."
-    by_plain_name = {_plain(path.name): path.name for path in sorted(parent.iterdir())}
+    names = sorted(path.name for path in parent.iterdir())
+    if len(names) > MOST_NAMES:
+        return "Give a file in the folder."
+    by_plain_name = {_plain(name): name for name in names}
     near = get_close_matches(_plain(wanted.name), by_plain_name, n=1, cutoff=0.6)
     if not near:
         return "Give a file in the folder."

@@ -13,11 +13,12 @@ from typing import Any, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-__all__ = ["Reading", "did_you_mean", "read_section", "shown"]
+__all__ = ["MOST_FAULTS", "Reading", "did_you_mean", "read_section", "shown"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
 LONGEST_SHOWN = 60
+MOST_FAULTS = 20  # of one section: who made more begins with these
 
 
 class Reading(NamedTuple):
@@ -85,7 +86,9 @@ def read_section(where: str, model: type[Model], table: Mapping[str, Any]) -> Re
         errors = [
             entry for entry in error.errors() if entry["type"] != "default_factory_not_called"
         ]
-    faults = tuple(_line(where, model, entry) for entry in errors)
+    faults = tuple(_line(where, model, entry) for entry in errors[:MOST_FAULTS])
+    if len(errors) > MOST_FAULTS:
+        faults = (*faults, f"{where} has {len(errors) - MOST_FAULTS} faults more.")
     bad = frozenset(str(entry["loc"][0]) for entry in errors)
     # The rest of the table is still worth checking against the other sections.
     rest = {field: value for field, value in table.items() if field not in bad}

@@ -6,8 +6,6 @@ what fields must keep between them and on the disk in `checks.py`.
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,8 +14,9 @@ from pydantic import BaseModel
 
 from evenhall.errors import InputError, StoreError
 from evenhall.job.checks import Draft, bad_fields, standing_faults
-from evenhall.job.faults import did_you_mean, read_section, shown
+from evenhall.job.faults import MOST_FAULTS, did_you_mean, read_section, shown
 from evenhall.job.model import (
+    MOST_TAKES,
     Audience,
     Console,
     Crossover,
@@ -32,6 +31,7 @@ from evenhall.job.model import (
     Target,
     Venue,
 )
+from evenhall.job.tomlfile import MAX_BYTES, read_toml
 
 __all__ = [
     "JOB_FILE",
@@ -51,7 +51,7 @@ __all__ = [
 ]
 
 JOB_FILE = "job.toml"
-MAX_BYTES = 2**20  # thousands of takes; what is larger is no job.toml
+MOST_LINES = 100  # of faults
 
 SECTIONS: dict[str, type[BaseModel]] = {
     "venue": Venue,
@@ -107,7 +107,7 @@ def load_job(folder: Path, *, takes_needed: bool = True) -> Job:
 
 def parse_job(raw: bytes, *, folder: Path, takes_needed: bool = True) -> Job:
     """Make the job of the bytes of a job.toml that lies in `folder`; see `load_job()`."""
-    tables = _toml(raw)
+    tables = read_toml(raw, name=JOB_FILE)
     if not tables:
         raise InputError(f"{JOB_FILE}: is empty. {FIRST_STEPS}")
     draft, faults = _draft(
@@ -115,8 +115,15 @@ def parse_job(raw: bytes, *, folder: Path, takes_needed: bool = True) -> Job:
     )
     faults += standing_faults(folder, draft)
     if faults:
-        raise InputError(*faults)
+        raise InputError(*_at_most(faults))
     return job_from(draft)
+
+
+def _at_most(faults: list[str]) -> list[str]:
+    """Leave out what nobody reads any more."""
+    if len(faults) <= MOST_LINES:
+        return faults
+    return [*faults[:MOST_LINES], f"{JOB_FILE}: {len(faults) - MOST_LINES} faults more."]
 
 
 def job_from(draft: Draft) -> Job:
@@ -147,29 +154,6 @@ def dump_job(job: Job) -> str:
     # The takes go last, as a person would write them.
     tables["take"] = tables.pop("take")
     return tomlkit.dumps(tables)
-
-
-def _toml(raw: bytes) -> dict[str, Any]:
-    try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise InputError(f"{JOB_FILE}, line {line}: is not UTF-8. Save it as UTF-8 text.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        what, place = _where_in_toml(str(error))
-        raise InputError(
-            f"{JOB_FILE}{place}: cannot be read ({what}). "
-            'Write text in "quotes" and each field on a line of its own, field = value.'
-        ) from None
-
-
-def _where_in_toml(message: str) -> tuple[str, str]:
-    """Split a decoder's message into what is wrong and ``", line 3"``."""
-    found = re.fullmatch(r"(.*) \(at (?:line (\d+), column \d+|end of document)\)", message)
-    if found is None:
-        return message, ""
-    what, line = found.groups()
-    return what[0].lower() + what[1:], f", line {line}" if line else ", last line"
 
 
 def _draft(
@@ -218,9 +202,9 @@ def _draft(
 def _stray(tables: Mapping[str, Any]) -> list[str]:
     """Lines about what stands at the top of job.toml and does not belong there."""
     faults = []
-    for name, value in tables.items():
-        if name in SECTIONS or name == "take":
-            continue
+    stray = [name for name in tables if name not in SECTIONS and name != "take"]
+    for name in stray[:MOST_FAULTS]:
+        value = tables[name]
         home = [section for section, model in SECTIONS.items() if name in model.model_fields]
         if isinstance(value, (dict, list)) and not home:
             near = did_you_mean(name, [*SECTIONS, "take"], form="[{}]").replace(
@@ -238,6 +222,8 @@ def _stray(tables: Mapping[str, Any]) -> list[str]:
                 f"{JOB_FILE}: {name} = {shown(value)} is not known and stands in no section. "
                 f"{did_you_mean(name, sorted(every))}"
             )
+    if len(stray) > MOST_FAULTS:
+        faults.append(f"{JOB_FILE}: {len(stray) - MOST_FAULTS} more like these.")
     return faults
 
 
@@ -258,6 +244,12 @@ def _take_tables(
     if not isinstance(takes, list) or not all(isinstance(take, dict) for take in takes):
         faults.append(f"{JOB_FILE}: take = {shown(takes)} is not allowed. Write [[take]].")
         return []
+    if len(takes) > MOST_TAKES:
+        # Said at once, before each is looked at.
+        raise InputError(
+            f"{JOB_FILE}: there are {len(takes)} [[take]]. Give at most {MOST_TAKES}: the takes of "
+            "one visit."
+        )
     if not takes and needed:
         faults.append(f"{JOB_FILE}: there is no [[take]]. Give one for each recording.")
     return takes

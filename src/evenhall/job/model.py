@@ -18,6 +18,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 __all__ = [
     "BAND_COUNTS",
     "DEFAULT_MAX_BOOST_DB",
+    "LONGEST_LABEL",
+    "MOST_BANDS",
+    "MOST_TAKES",
     "Audience",
     "Bands",
     "Console",
@@ -36,9 +39,15 @@ __all__ = [
 
 BAND_COUNTS = (31, 15, 10)
 BANDS_LOW_HZ, BANDS_HIGH_HZ = 10.0, 24000.0
+MOST_BANDS = 60  # faders; the widest racks have 31
+# No unit has closer ones. Their Q goes with the spacing, and two that are within 3 % of one nominal
+# frequency would be taken for one.
+CLOSEST_BANDS = 2.0**0.1
+MOST_POINTS = 100  # of a target
+MOST_SIDES = 32  # elements of a rig
+MOST_TAKES = 200  # twelve spots, eight elements, before and after
+LONGEST_LABEL = 200
 DEFAULT_MAX_BOOST_DB = 6.0
-# More than any rig, rack or label has; pages and judging are made for so many.
-MOST_SIDES, MOST_FADERS, LONGEST_LABEL = 64, 64, 200
 
 
 class _Section(BaseModel):
@@ -51,10 +60,10 @@ class _Section(BaseModel):
 def _label(text: str) -> str:
     if not text.strip():
         raise ValueError("is empty")
-    if any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in text):
-        raise ValueError("holds a line break or control character")
     if len(text) > LONGEST_LABEL:
         raise ValueError(f"is longer than {LONGEST_LABEL} characters")
+    if any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in text):
+        raise ValueError("holds a line break or control character")
     return text
 
 
@@ -71,14 +80,16 @@ def _is_number(value: Any) -> bool:
 
 def _bands(value: Any) -> int | tuple[float, ...]:
     if isinstance(value, (list, tuple)):
+        if len(value) > MOST_BANDS:
+            raise ValueError(f"has more than {MOST_BANDS} faders")
         if len(value) < 2 or not all(map(_is_number, value)):
             raise ValueError("is not a list of at least two numbers")
-        if len(value) > MOST_FADERS:
-            raise ValueError(f"has more than {MOST_FADERS} faders")
         if not all(BANDS_LOW_HZ <= hz <= BANDS_HIGH_HZ for hz in value):
             raise ValueError("leaves 10 Hz to 24 kHz")
         if any(second <= first for first, second in pairwise(value)):
             raise ValueError("does not rise from fader to fader")
+        if any(second < CLOSEST_BANDS * first for first, second in pairwise(value)):
+            raise ValueError("has faders less than a tenth of an octave apart")
         return tuple(float(hz) for hz in value)
     if not _is_number(value) or value not in BAND_COUNTS:
         raise ValueError("is not a unit that is known here")
@@ -91,6 +102,8 @@ Bands = Annotated[int | tuple[float, ...], BeforeValidator(_bands)]
 def _points(value: Any) -> tuple[tuple[float, float], ...]:
     if not isinstance(value, (list, tuple)) or not value:
         raise ValueError("is not a list of points")
+    if len(value) > MOST_POINTS:
+        raise ValueError(f"has more than {MOST_POINTS} points")
     for number, point in enumerate(value, 1):
         if not (
             isinstance(point, (list, tuple)) and len(point) == 2 and all(map(_is_number, point))
@@ -110,7 +123,7 @@ def _labels(value: Any) -> tuple[str, ...]:
     if not value:
         raise ValueError("is empty")
     if len(value) > MOST_SIDES:
-        raise ValueError(f"has more than {MOST_SIDES} names")
+        raise ValueError(f"names more than {MOST_SIDES} elements")
     if len(set(value)) < len(value):
         raise ValueError("names an element twice")
     return tuple(_label(name) for name in value)

@@ -25,12 +25,8 @@ from evenhall.errors import InputError
 from evenhall.job.calibration import read_calibration
 from evenhall.job.model import Job
 from evenhall.job.model import Take as JobTake
-from evenhall.sound.recording import (
-    Recording,
-    UnreadableRecording,
-    clipping_problem,
-    read_recording,
-)
+from evenhall.sound.clipping import clipping_problem
+from evenhall.sound.recording import Recording, UnreadableRecording, read_recording
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take, is_main
 from evenhall.verdict.trust import response_problems
@@ -41,6 +37,8 @@ FloatArray = NDArray[np.float64]
 
 SILENT_DBFS = -90.0
 SHORTEST_S = 1.0
+# A take is measured over a minute, and begins at most half a minute after what was played.
+PLAYED_USED_S = 100.0
 # Clipped samples up to this share shift the level by less than a twentieth of a dB.
 CLIPPED_RATIO = 0.002
 # Latency of an interface or a loudspeaker's processor is in the measured delay: distances from
@@ -136,11 +134,12 @@ def read_reference(path: Path, where: str) -> Played:
             "Give what was played, a second or more of it."
         )
     # The loudest channel: a stimulus is often written on one side of a stereo file.
-    power = np.square(recording.samples, dtype=np.float32).mean(axis=0)
-    samples = np.ascontiguousarray(recording.samples[:, int(power.argmax())])
-    if not power.max() > 10.0 ** (SILENT_DBFS / 10.0):
+    used = recording.samples[: int(PLAYED_USED_S * recording.rate_hz)]
+    power = [_power(channel) for channel in used.T]
+    if not max(power) > 10.0 ** (SILENT_DBFS / 10.0):
         raise InputError(f"{where} is silent. Give what was played.")
-    return Played(samples, recording.rate_hz)
+    # A copy: the rest need not stay in memory.
+    return Played(used[:, int(np.argmax(power))].copy(), recording.rate_hz)
 
 
 def _measure(
@@ -164,7 +163,7 @@ def _measure(
         with_subs=job_take.with_subs,
     )
     try:
-        recording = read_recording(folder / job_take.file)
+        recording = read_recording(folder / job_take.file, channels=[*_named(job_take).values()])
         if job_take.reference_file is not None:
             where = f"reference_file = {job_take.reference_file!r}"
             reference = read_reference(folder / job_take.reference_file, where)
@@ -175,11 +174,11 @@ def _measure(
     problems, hopeless = _recording_problems(recording, job_take)
     if hopeless:
         return replace(unusable, problems=problems)
-    microphone = recording.samples[:, job_take.mic_channel - 1]
+    microphone = recording.channel(job_take.mic_channel)
     if job_take.reference_channel is not None:
         response = transfer_function(
             microphone,
-            recording.samples[:, job_take.reference_channel - 1],
+            recording.channel(job_take.reference_channel),
             rate_hz=recording.rate_hz,
         )
     else:
@@ -208,7 +207,8 @@ def _measure(
         low_limit_hz=0.0 if job_take.with_subs else job.rig.low_limit_hz or 0.0,
         by_cable=by_cable,
     )
-    clipped = max(recording.clipped_ratio[job_take.mic_channel - 1], 0.0) > CLIPPED_RATIO
+    # The microphone's channel is the first that was asked for.
+    clipped = recording.clipped_ratio[0] > CLIPPED_RATIO
     return replace(
         unusable,
         distance_m=_distance_m(job_take, response, shared, job.venue.temperature_c),
@@ -218,11 +218,21 @@ def _measure(
     )
 
 
-def _recording_problems(recording: Recording, take: JobTake) -> tuple[tuple[Problem, ...], bool]:
-    """Tell what is wrong before anything is measured, and whether that is the end of it."""
+def _named(take: JobTake) -> dict[str, int]:
+    """Fields of a take that name a channel, the microphone's first."""
     named = {"mic_channel": take.mic_channel}
     if take.reference_channel is not None:
         named["reference_channel"] = take.reference_channel
+    return named
+
+
+def _power(samples: NDArray[np.float32]) -> float:
+    return float(np.dot(samples, samples)) / samples.size
+
+
+def _recording_problems(recording: Recording, take: JobTake) -> tuple[tuple[Problem, ...], bool]:
+    """Tell what is wrong before anything is measured, and whether that is the end of it."""
+    named = _named(take)
     for field, channel in named.items():
         if channel > recording.n_channels:
             text = (
@@ -239,9 +249,7 @@ def _recording_problems(recording: Recording, take: JobTake) -> tuple[tuple[Prob
         return (Problem("short", text),), True
     problems = []
     for field, channel in named.items():
-        samples = recording.samples[:, channel - 1]
-        power = float(np.dot(samples, samples)) / samples.size
-        if not power > 10.0 ** (SILENT_DBFS / 10.0):
+        if not _power(recording.channel(channel)) > 10.0 ** (SILENT_DBFS / 10.0):
             what = "microphone" if field == "mic_channel" else "reference"
             cure = (
                 "Check cable, phantom power and preamp"
@@ -252,7 +260,7 @@ def _recording_problems(recording: Recording, take: JobTake) -> tuple[tuple[Prob
             problems.append(Problem("silent", text))
     if problems:
         return tuple(problems), True
-    clipped = clipping_problem(recording.clipped_places[take.mic_channel - 1])
+    clipped = clipping_problem(recording.clipped_places[0])
     return ((clipped,) if clipped else ()), False
 
 

@@ -9,7 +9,6 @@ Wiring: output of the interface to the unit, the unit to input 1; input 2 takes 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,10 +27,10 @@ from evenhall.equalizer.learning import (
     fit_round,
     learning_round,
 )
-from evenhall.errors import InputError
-from evenhall.job.faults import did_you_mean, read_section
-from evenhall.job.model import Bands
-from evenhall.job.textfile import read_text
+from evenhall.errors import InputError, StoreError
+from evenhall.job.faults import MOST_FAULTS, did_you_mean, read_section
+from evenhall.job.model import MOST_BANDS, Bands
+from evenhall.job.tomlfile import MAX_BYTES, read_toml
 from evenhall.job.unit_file import UnitFile, unit_file
 
 if TYPE_CHECKING:
@@ -61,6 +60,8 @@ Float32Array = NDArray[np.float32]
 ROUND_FILE = "unit.toml"
 STIMULUS_S = 2.0
 RISING_S = 4.0
+MOST_SETTINGS = 200
+LONGEST_S = 120.0  # of a recording: a few seconds, and a recorder left running
 # As loud as a converter goes without clipping itself.
 RISING_DBFS = -1.0
 # Less than this in every setting, and no fader does anything.
@@ -88,7 +89,10 @@ class Setting(_Section):
 
     file: str = Field(description='a file in the folder, such as "01-flat.wav"')
     faders_hz: tuple[float, ...] = Field(
-        default=(), strict=False, description="the faders that stand off 0, in Hz"
+        default=(),
+        strict=False,
+        max_length=MOST_BANDS,
+        description="the faders that stand off 0, in Hz",
     )
     at_db: float = Field(default=0.0, ge=-24, le=24, description="-24 to 24 dB")
     bypass: bool = Field(default=False, description="true where the unit was bypassed, else false")
@@ -222,19 +226,23 @@ def read_round(folder: Path, *, recorded: bool = True) -> Round:
             f"evenhall learn-unit {folder} --new"
         )
     try:
-        tables = tomllib.loads(read_text(path, kind=ROUND_FILE))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{ROUND_FILE}: is not TOML ({error}).") from None
+        with path.open("rb") as file:
+            raw = file.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be read ({error.strerror}).") from error
+    tables = read_toml(raw, name=ROUND_FILE)
+    stray = [name for name in tables if name not in ("unit", "setting")]
     faults = [
-        f"{ROUND_FILE}: [{name}] is not known. {did_you_mean(name, ('unit', 'setting'))}"
-        for name in tables
-        if name not in ("unit", "setting")
+        f"{ROUND_FILE}: [{name[:60]}] is not known. {did_you_mean(name, ('unit', 'setting'))}"
+        for name in stray[:MOST_FAULTS]
     ]
     unit, listed = tables.get("unit"), tables.get("setting")
     if not isinstance(unit, dict):
         faults.append(f"{ROUND_FILE}: [unit] is missing. Give it a name.")
     if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
         faults.append(f"{ROUND_FILE}: no [[setting]]. Give one for each recording.")
+    elif len(listed) > MOST_SETTINGS:
+        faults.append(f"{ROUND_FILE}: {len(listed)} [[setting]]. Give at most {MOST_SETTINGS}.")
     if faults:
         raise InputError(*faults)
     assert isinstance(unit, dict)
@@ -377,17 +385,21 @@ def _channels(folder: Path, setting: Setting) -> tuple[Float32Array, Float32Arra
     from evenhall.sound.recording import UnreadableRecording, read_recording
 
     try:
-        recording = read_recording(folder / setting.file)
+        recording = read_recording(
+            folder / setting.file,
+            channels=(setting.channel, setting.reference_channel),
+            longest_s=LONGEST_S,
+        )
     except UnreadableRecording as error:
         raise InputError(f"{setting.file}: {error.problem.text}") from None
-    channels = recording.samples.shape[1]
-    if max(setting.channel, setting.reference_channel) > channels:
+    if max(setting.channel, setting.reference_channel) > recording.n_channels:
         raise InputError(
-            f"{setting.file}: has {channels} channels. Record two, or give the right ones."
+            f"{setting.file}: has {recording.n_channels} channels. Record two, or give the right "
+            "ones."
         )
-    behind = recording.samples[:, setting.channel - 1]
-    sent = recording.samples[:, setting.reference_channel - 1]
-    if not setting.rising and recording.clipped_ratio[setting.channel - 1] > 0:
+    behind = recording.channel(setting.channel)
+    sent = recording.channel(setting.reference_channel)
+    if not setting.rising and recording.clipped_ratio[0] > 0:
         raise InputError(
             f"{setting.file}: clips behind the unit. Play more softly, and record all again."
         )

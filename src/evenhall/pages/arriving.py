@@ -166,7 +166,7 @@ def keep_take(
 
 def _look(part: Path, name: str) -> None:
     try:
-        read_recording(part)
+        read_recording(part, channels=())  # looked at, and not kept
     except UnreadableRecording as error:
         raise InputError(f"{name[:80]}: {error.problem.text}") from error
 

@@ -19,7 +19,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import IO, Any, Literal
 
 import tomlkit
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from evenhall.errors import InputError, StoreError
 from evenhall.job.folder import JOB_FILE, SECTIONS, load_job
@@ -73,7 +73,7 @@ class _CarriedVisit(BaseModel):
     made_at: Instant | None
     demo: bool = False
     entries: dict[str, Any]
-    takes: tuple[_CarriedTake, ...]
+    takes: tuple[_CarriedTake, ...] = Field(fail_fast=True)
 
 
 def job_toml(visit: Visit) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.level import HIGHEST_SAMPLE
 from evenhall.errors import DeviceError
 from evenhall.sound.live.open_devices import Lost, OpenDevices
 
@@ -80,12 +81,14 @@ class _DeadInput:
         self._frames = 0
         self._last_sound: int | None = None
 
-    def look(self, microphone: Float32Array) -> None:
-        if not np.isfinite(microphone).all():
+    def look(self, block: Float32Array) -> None:
+        # NaN compares to nothing, and fails this as infinity and absurd samples do.
+        if not (np.abs(block) <= HIGHEST_SAMPLE).all():
             raise DeviceError(
-                "The microphone's input delivers samples that are no numbers: its driver is "
+                "The input delivers samples that are no numbers, or absurd ones: its driver is "
                 "broken. Choose another device, or plug this one in again."
             )
+        microphone = block[:, 0]
         sounding = np.flatnonzero(microphone)
         if sounding.size:
             self._last_sound = self._frames + int(sounding[-1])
@@ -169,7 +172,7 @@ def capture(
                 on_block(block)
             if end_frame is not None:
                 continue
-            dead.look(microphone)
+            dead.look(block)
             if stop_wanted():
                 live.stop()
                 ended, end_frame = "stopped", frames

@@ -31,6 +31,7 @@ __all__ = [
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
 SETUP_FILE = "sound.toml"
+MAX_BYTES = 2**13  # of it: two names and a few numbers
 
 # Where the reference comes from: what is sent, a cable back to a second input, or a mixer that
 # plays by itself into the second input.
@@ -103,10 +104,11 @@ def remembered() -> SoundSetup | None:
     A file that was spoiled is no reason to stop: the choice is made anew.
     """
     try:
-        kept: dict[str, Any] = tomllib.loads(setup_path().read_text(encoding="utf-8"))
+        text = setup_path().read_bytes()[:MAX_BYTES].decode()
+        kept: dict[str, Any] = tomllib.loads(text)
         setup = SoundSetup(**{**kept, "output_channels": tuple(kept["output_channels"])})
         return setup if _makes_sense(setup) else None
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError, KeyError):
+    except (OSError, ValueError, RecursionError, TypeError, KeyError):
         return None
 
 
