@@ -27,6 +27,8 @@ from evenhall.job.demo import write_demo
 from evenhall.pages.app import create_app
 from evenhall.pages.house import House, open_house
 from evenhall.pages.phone import Phone, QuietServer, served_config
+from evenhall.pages.threshold import HERE as HERE_BUDGET
+from evenhall.pages.threshold import Threshold
 from evenhall.visits.carrying import read_folder
 from visits.made import below, zip_of
 
@@ -135,7 +137,8 @@ class Served:
 @contextmanager
 def served(house: House) -> Iterator[Served]:
     """Serve a house on a port of this computer, as `serve()` does."""
-    listener = socket.create_server(("127.0.0.1", 0))
+    listener = Threshold(HERE_BUDGET)
+    listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
 
     def hosts() -> frozenset[str]:
@@ -143,7 +146,7 @@ def served(house: House) -> Iterator[Served]:
         return frozenset({f"127.0.0.1:{port}"} | ({door} if door else set()))
 
     app = create_app(house, hosts=hosts)
-    server = QuietServer(served_config(app, lifespan=False))
+    server = QuietServer(served_config(app, listener))
     loop = asyncio.new_event_loop()
 
     async def serve() -> None:

@@ -5,6 +5,7 @@ The local network is this computer's own loopback: the door at 127.0.0.2, the ph
 
 import asyncio
 import contextlib
+import http.client
 import io
 import itertools
 import socket
@@ -295,10 +296,16 @@ def test_upload_of_a_phone_is_dropped_when_the_door_closes(server, laptop):
     with socket.create_connection(
         (ADDRESS, int(host.partition(":")[2])), source_address=(PHONE_AT, 0), timeout=5
     ) as line:
+        cookie = f"Host: {host}\r\nCookie: evenhall_session={key}\r\n"
+        line.sendall(f"GET /api/sound HTTP/1.1\r\n{cookie}\r\n".encode())
+        answer = http.client.HTTPResponse(line)
+        answer.begin()
+        assert answer.status == 200
+        answer.read()
         line.sendall(
             (
-                f"POST /api/visits/import HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
-                f"Cookie: evenhall_session={key}\r\nContent-Length: 100000\r\n"
+                f"POST /api/visits/import HTTP/1.1\r\n{cookie}Origin: http://{host}\r\n"
+                "Content-Length: 100000\r\n"
                 "Content-Type: multipart/form-data; boundary=b\r\n\r\n--b\r\n"
             ).encode()
         )

@@ -11,7 +11,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
-from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddleware
 
 from evenhall import __version__
 from evenhall.drawing import FONT_DIR
@@ -29,6 +29,8 @@ LINES = {
     404: "There is nothing at this address. Go back to the visits.",
     405: "This address cannot be asked for in that way. Load the page again.",
 }
+# And on a page, where that says more.
+PAGES = {404: "There is no such page. Go to the visits.", 503: ""}
 BROKEN = "Something went wrong inside Evenhall. What was typed and taken so far is safe. Try again."
 FONTS = ("BarlowSemiCondensed-Regular.ttf", "BarlowSemiCondensed-Bold.ttf")
 
@@ -48,18 +50,26 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
         description="What the pages of a visit ask for and change.",
         docs_url=None,
         redoc_url=None,
-        openapi_url="/api/openapi.json",
+        openapi_url=None,
     )
     app.state.house = house
     for part in api.PARTS:
         app.include_router(part.router)
     app.include_router(html.router)
+    app.get("/api/openapi.json", include_in_schema=False)(lambda: JSONResponse(app.openapi()))
     app.add_exception_handler(EvenhallError, _wrong)
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(Exception, _broken)
     app.mount("/static", _Static(directory=STATIC_DIR), name="static")
-    app.add_middleware(GZipMiddleware, minimum_size=1024)
+    app.add_middleware(
+        GZipMiddleware,
+        minimum_size=1024,
+        # It is done between other answers, Stop's among them, and what is large on a thread.
+        compresslevel=5,
+        thread_minimum_size=2**15,
+        exclude_content_types=(*DEFAULT_EXCLUDED_CONTENT_TYPES, "application/pdf"),
+    )
     return Guard(app, pairing=house.pairing, hosts=hosts)
 
 
@@ -115,11 +125,12 @@ def _malformed_line(found: Mapping[str, Any]) -> str:
 
 def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    if _wants_page(request) and error.status_code == 404:
-        page = html.fault_page(request, InputError("There is no such page. Go to the visits."))
-        page.status_code = 404
-        return page
     line = LINES.get(error.status_code, str(error.detail))
+    if _wants_page(request) and error.status_code in PAGES:
+        page = html.fault_page(request, InputError(PAGES[error.status_code] or line))
+        page.status_code = error.status_code
+        page.headers.update(error.headers or {})
+        return page
     return _faults([line], error.status_code, error.headers)
 
 

@@ -1,8 +1,9 @@
 """The door: what is let in before any page sees it. Start at `Guard`.
 
 In this order: the Host must be one of ours (else a foreign name was pointed at this computer);
-not too many requests; not too large; whatever changes something comes from one of our own pages
-(Origin); and whoever is not on this computer has a session.
+not too large; whatever changes something comes from one of our own pages (Origin); whoever is not
+on this computer has a session; and only then, as nobody else may spend what is ours, not too many
+requests and not too many files at once. What must be answered at once is never counted.
 """
 
 from __future__ import annotations
@@ -19,9 +20,12 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from evenhall.pages.pairing import Pairing
+from evenhall.pages.workers import RETRY_S
 
 __all__ = [
+    "AT_ONCE",
     "MAX_BODY_BYTES",
+    "MAX_TRANSFERS",
     "MAX_UPLOAD_BYTES",
     "SESSION_COOKIE",
     "Guard",
@@ -33,11 +37,20 @@ MAX_BODY_BYTES = 64 * 2**10  # a note of two pages, with room to spare
 # A job folder of twelve takes of a minute, two channels, 24 bit, 96 kHz: 400 MB.
 MAX_UPLOAD_BYTES = 512 * 2**20
 MAX_CALIBRATION_BYTES = 2 * 2**20  # a megabyte of text, and the form around it
+MAX_SIGN_BYTES = 2**10
+# What a person needs this moment: it is answered without counting, and without any thread.
+AT_ONCE = frozenset(
+    {"/api/sound/stop", "/api/sound/alive", "/api/sound/answer", "/api/phone/close"}
+)
 # By the whole address: an entry may be called "calibration", and is held in memory.
 LIMITS = {
+    re.compile("|".join(sorted(AT_ONCE))): MAX_SIGN_BYTES,
     re.compile(r"/api/visits/(import|[0-9]+/(takes/upload|stimulus))"): MAX_UPLOAD_BYTES,
     re.compile(r"/api/visits/[0-9]+/(calibration|unit)"): MAX_CALIBRATION_BYTES,
 }
+# Large files that come in or go out at once, on the laptop and as many from all phones.
+MAX_TRANSFERS = 4
+PACKED = re.compile(r"/api/visits/[0-9]+/folder\.zip")
 LONGEST_LENGTH = 18  # digits of a content-length
 # A page asks for a few things at once when it opens, and for one or two a second after.
 RATE_PER_S, BURST = 40.0, 200.0
@@ -101,6 +114,7 @@ class Guard:
     ) -> None:
         self._app, self._pairing, self._hosts, self._clock = app, pairing, hosts, clock
         self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
+        self._transfers = {True: 0, False: 0}  # here, and from other devices
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in, or refuse it."""
@@ -113,7 +127,13 @@ class Guard:
         if refusal is not None:
             await refusal(scope, receive, _with_headers(send))
             return
-        await self._app(scope, _counted(receive, _limit(scope)), _with_headers(send))
+        here = is_here(scope)
+        moves = _moves_a_file(scope)
+        self._transfers[here] += moves
+        try:
+            await self._app(scope, _counted(receive, _limit(scope)), _with_headers(send))
+        finally:
+            self._transfers[here] -= moves
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = {
@@ -127,8 +147,6 @@ class Guard:
                 "This is not the address of these pages. Open the one that the terminal or the "
                 "code on the laptop shows.",
             )
-        if not self._has_allowance(scope):
-            return _refuse(429, "Too many requests. Wait a moment.", {"retry-after": "1"})
         limit = _limit(scope)
         length = headers.get("content-length")
         if length is not None and (
@@ -155,6 +173,15 @@ class Guard:
             if method == "GET" and "text/html" in headers.get("accept", ""):
                 return RedirectResponse("/pair", status_code=303)
             return _refuse(401, "This device is not paired. Scan the code that the laptop shows.")
+        if path not in AT_ONCE and not self._has_allowance(scope):
+            return _refuse(429, "Too many requests. Wait a moment.", {"retry-after": "1"})
+        if _moves_a_file(scope) and self._transfers[here] >= MAX_TRANSFERS:
+            return _refuse(
+                503,
+                f"{MAX_TRANSFERS} files are on their way already. Wait until one is through, then "
+                "try again.",
+                {"retry-after": str(RETRY_S)},
+            )
         return None
 
     def _has_allowance(self, scope: Scope) -> bool:
@@ -167,6 +194,12 @@ class Guard:
         while len(self._left) > MAX_CLIENTS:
             self._left.popitem(last=False)
         return allowed
+
+
+def _moves_a_file(scope: Scope) -> bool:
+    if scope["method"] == "GET":
+        return PACKED.fullmatch(scope["path"]) is not None
+    return _limit(scope) == MAX_UPLOAD_BYTES
 
 
 def _limit(scope: Scope) -> int:

@@ -18,6 +18,7 @@ from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import hands_done, hands_so_far
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
+from evenhall.pages.workers import Workers
 from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
 
 __all__ = ["House", "open_house"]
 
+# Threads for long work, and how much of it may wait. After a change every open page asks anew.
+VIEWS, VIEWS_WAITING = 2, 32
+FILES, FILES_WAITING = 2, 10
 # Between load-in and sound check (common practice, no source).
 MINUTES = 40
 # Of moves, that job.toml keeps.
@@ -50,6 +54,8 @@ class House:
         One of each.
     phone : Phone or None
         Where other devices come in; None where that cannot be opened.
+    views, files : Workers
+        Who judges and draws, and who packs, prints and takes in files.
     """
 
     store: Store
@@ -61,6 +67,8 @@ class House:
     now: Callable[[], datetime.datetime] = field(
         default=lambda: datetime.datetime.now().astimezone()
     )
+    views: Workers = field(default_factory=lambda: Workers(VIEWS, waiting=VIEWS_WAITING))
+    files: Workers = field(default_factory=lambda: Workers(FILES, waiting=FILES_WAITING))
     # What reads a visit and then changes it is done for one page at a time.
     _turn: Lock = field(default_factory=Lock, repr=False)
 
@@ -151,6 +159,8 @@ class House:
     def close(self) -> None:
         """Stop the sound and close the store."""
         self.player.close()
+        self.views.close()
+        self.files.close()
         self.store.close()
 
 

@@ -40,6 +40,7 @@ from evenhall.pages.views import (
     verdict_page,
     worklist_page,
 )
+from evenhall.pages.workers import at_length
 from evenhall.sound.live.setup import remembered
 from evenhall.visits.entries import check_entry
 from evenhall.visits.store import VisitLine
@@ -124,6 +125,7 @@ def visits(request: Request, house: AHouse) -> HTMLResponse:
 
 
 @router.get("/visit/{number}")
+@at_length("views")
 def visit_now(request: Request, house: AHouse, number: int) -> Response:
     """Go to the page of what is to be done next."""
     frame = _frame(request, house, number, "")[2]
@@ -133,6 +135,7 @@ def visit_now(request: Request, house: AHouse, number: int) -> Response:
 
 
 @router.get("/visit/{number}/set-out")
+@at_length("views")
 def set_out(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the set-out."""
     visit, _, frame = _frame(request, house, number, "set-out")
@@ -145,6 +148,7 @@ def set_out(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/hall")
+@at_length("views")
 def hall(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Draw and forecast the hall with figures that are just being typed; nothing is kept."""
     visit = house.store.visit(number)
@@ -177,6 +181,7 @@ def _typed(text: str) -> Any:
 
 
 @router.get("/visit/{number}/line-check")
+@at_length("views")
 def line_check(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the line check."""
     visit, _, frame = _frame(request, house, number, "line-check")
@@ -184,6 +189,7 @@ def line_check(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/takes")
+@at_length("views")
 def takes(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the takes."""
     visit, result, frame = _frame(request, house, number, "takes")
@@ -191,6 +197,7 @@ def takes(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/verdict")
+@at_length("views")
 def verdict(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the verdict."""
     visit, result, frame = _frame(request, house, number, "verdict")
@@ -198,6 +205,7 @@ def verdict(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/worklist")
+@at_length("views")
 def worklist(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the worklist."""
     visit, result, frame = _frame(request, house, number, "worklist")
@@ -205,6 +213,7 @@ def worklist(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/card")
+@at_length("views")
 def card(
     request: Request,
     house: AHouse,
@@ -228,6 +237,7 @@ def _cable_input(visit: Visit) -> int:
 
 
 @router.get("/visit/{number}/follow")
+@at_length("views")
 def follow(
     request: Request, house: AHouse, number: int, side: str, stay: bool = False
 ) -> HTMLResponse:
@@ -240,6 +250,7 @@ def follow(
 
 
 @router.get("/visit/{number}/rack")
+@at_length("views")
 def rack(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Lead through the learning of the unit in the rack."""
     visit, _, frame = _frame(request, house, number, "set-out")
@@ -248,6 +259,7 @@ def rack(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/proof")
+@at_length("views")
 def proof(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the proof."""
     visit, result, frame = _frame(request, house, number, "proof")
@@ -257,6 +269,7 @@ def proof(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 
 @router.get("/visit/{number}/hand-over")
+@at_length("views")
 def hand_over(request: Request, house: AHouse, number: int) -> HTMLResponse:
     """Show the hand-over."""
     visit, result, frame = _frame(request, house, number, "hand-over")

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import socket
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from ipaddress import ip_address
 
 import ifaddr
@@ -20,6 +20,7 @@ from starlette.types import ASGIApp
 
 from evenhall.errors import InputError
 from evenhall.pages.pairing import Pairing
+from evenhall.pages.threshold import HALL, Threshold, TimedProtocol
 
 __all__ = ["Door", "Phone", "QuietServer", "local_addresses", "served_config"]
 
@@ -39,13 +40,13 @@ class QuietServer(uvicorn.Server):
             connection.transport.abort()
 
 
-def served_config(app: ASGIApp, *, lifespan: bool) -> uvicorn.Config:
+def served_config(app: ASGIApp, threshold: Threshold) -> uvicorn.Config:
     """Set up a server: no log of requests, no header that names the software."""
     return uvicorn.Config(
         app,
-        http="h11",
+        http=partial(TimedProtocol, threshold=threshold),  # type: ignore[arg-type]
         ws="none",
-        lifespan="on" if lifespan else "off",
+        lifespan="off",
         log_level="warning",
         access_log=False,
         server_header=False,
@@ -147,8 +148,7 @@ class Phone:
         )
 
     async def _serve(self, address: str) -> None:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener = Threshold(HALL)
         for port in (self._port, 0):
             try:
                 listener.bind((address, port))
@@ -161,7 +161,7 @@ class Phone:
                         "again, or choose another address."
                     ) from error
         self._host = "{}:{}".format(*listener.getsockname()[:2])
-        self._server = QuietServer(served_config(self._app, lifespan=False))
+        self._server = QuietServer(served_config(self._app, listener))
         self._task = asyncio.create_task(self._server.serve(sockets=[listener]))
         # Its code is shown once it answers.
         while not self._server.started and not self._task.done():

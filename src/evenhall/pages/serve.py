@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import os
 import signal
-import socket
 import sys
 import threading
 import webbrowser
@@ -16,7 +16,10 @@ from typing import Any
 from evenhall.errors import InputError
 from evenhall.pages.app import create_app
 from evenhall.pages.house import House, open_house
+from evenhall.pages.once import Once
 from evenhall.pages.phone import Phone, QuietServer, served_config
+from evenhall.pages.threshold import HERE as HERE_BUDGET
+from evenhall.pages.threshold import Threshold
 
 __all__ = ["PORT", "serve"]
 
@@ -24,6 +27,11 @@ PRIVATE = 0o077  # whatever this process writes is its user's alone
 PORT = 8317  # free in IANA's list of services when it was chosen; from memory
 HERE = "127.0.0.1"
 ALSO_HERE = ("localhost", "[::1]")
+# Threads take turns of 5 ms unless told otherwise; Stop needs some turns, and others want theirs.
+TURN_S = 1e-3
+# Told to end, it is gone within two seconds: what is under way has so long to become quiet and
+# to close the store, and is then left as a power cut would leave it.
+QUIET_S, LATEST_S = 1.0, 1.8
 
 
 def serve(
@@ -60,7 +68,23 @@ def serve(
     listener = _listen(port)
     house = open_house(folder)
     path = f"/visit/{house.fresh_demo()}" if demo else "/"
-    asyncio.run(_run(house, listener, path, browser, say))
+    sys.setswitchinterval(TURN_S)
+    # The server has a way of its own to the terminal; all others go by the last resort.
+    for place in (logging.getLogger("uvicorn.error"), logging.lastResort):
+        if place is not None:
+            place.addFilter(Once())
+    asyncio.new_event_loop().run_until_complete(_run(house, listener, path, browser, say))
+    _leave(house)
+
+
+def _leave(house: House) -> None:
+    """End the process, whatever its threads are at: nothing that was acknowledged is in memory."""
+    closing = threading.Thread(target=house.close, daemon=True)
+    closing.start()
+    closing.join(QUIET_S)
+    for stream in (sys.stdout, sys.stderr):
+        stream.flush()
+    os._exit(0)
 
 
 def _has_screen() -> bool:
@@ -69,9 +93,8 @@ def _has_screen() -> bool:
     return not sys.platform.startswith("linux") or any(map(os.environ.get, screens))
 
 
-def _listen(port: int) -> socket.socket:
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+def _listen(port: int) -> Threshold:
+    listener = Threshold(HERE_BUDGET)
     try:
         listener.bind((HERE, port))
     except OSError as error:
@@ -85,7 +108,7 @@ def _listen(port: int) -> socket.socket:
 
 async def _run(
     house: House,
-    listener: socket.socket,
+    listener: Threshold,
     path: str,
     browser: bool,
     say: Callable[[str], None],
@@ -99,16 +122,21 @@ async def _run(
 
     app = create_app(house, hosts=hosts)
     house.phone = Phone(app, house.pairing, port=port)
-    server = QuietServer(served_config(app, lifespan=False))
+    server = QuietServer(served_config(app, listener))
     loop = asyncio.get_running_loop()
 
-    def end(*_: Any) -> None:
+    def end() -> None:
         house.player.stop()
-        server.should_exit = True
-        server.force_exit = True  # a listening page would hold it open
+        logging.disable()  # requests break off now, and none of that is a fault
+        server.end()
+
+    def told_to_end(*_: Any) -> None:
+        # The system ends it should the way out take too long: no thread of ours is needed.
+        signal.setitimer(signal.ITIMER_REAL, LATEST_S)
+        loop.call_soon_threadsafe(end)
 
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: loop.call_soon_threadsafe(end))
+        signal.signal(number, told_to_end)
     task = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not task.done():
         await asyncio.sleep(0.005)
@@ -118,4 +146,3 @@ async def _run(
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     await task
     await house.phone.close()
-    house.close()

@@ -23,17 +23,18 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
     421: {"model": Faults, "description": "The Host is none of ours."},
     422: {"model": Faults, "description": "What was asked for cannot be."},
     429: {"model": Faults, "description": "Too many requests."},
+    503: {"model": Faults, "description": "Too much is under way already."},
     507: {"model": Faults, "description": "The disk is full, or the store cannot be used."},
 }
 
 
-def house_of(request: Request) -> House:
+async def house_of(request: Request) -> House:
     """Give the house that the request is served by."""
     house: House = request.app.state.house
     return house
 
 
-def only_here(request: Request) -> None:
+async def only_here(request: Request) -> None:
     """Refuse what comes from another device.
 
     Raises

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
 from evenhall.pages.api.answers import (
@@ -13,6 +13,7 @@ from evenhall.pages.api.answers import (
 )
 from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.guard import SESSION_COOKIE
+from evenhall.pages.pairing import TooManyTries
 from evenhall.pages.phone import local_addresses
 
 __all__ = ["router"]
@@ -54,9 +55,17 @@ async def close_door(house: AHouse) -> None:
 
 
 @router.post("/pair", status_code=204, responses={401: {"model": Faults}})
-def pair(house: AHouse, order: PairOrder) -> Response:
+async def pair(request: Request, house: AHouse, order: PairOrder) -> Response:
     """Spend the one-time code, and open a session for this device."""
-    key = house.pairing.redeem(order.code)
+    try:
+        key = house.pairing.redeem(
+            order.code, address=request.client.host if request.client else ""
+        )
+    except TooManyTries as slowed:
+        line = f"Too many wrong codes from this device. Wait {slowed.wait_s} s, then try again."
+        return JSONResponse(
+            {"faults": [line]}, status_code=429, headers={"retry-after": str(slowed.wait_s)}
+        )
     if key is None:
         return JSONResponse(
             {"faults": ["This code is wrong or spent. Make a new one on the laptop."]},

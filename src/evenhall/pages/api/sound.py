@@ -13,7 +13,6 @@ from evenhall.pages.api.answers import (
     DeviceChoice,
     DevicesAnswer,
     FadersOrder,
-    Faults,
     HolderOrder,
     PlayingAnswer,
     RackOrder,
@@ -22,6 +21,7 @@ from evenhall.pages.api.answers import (
 )
 from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.learning import forget_round
+from evenhall.pages.workers import at_length
 from evenhall.sound.live.choosing import Choice, chosen_setup
 from evenhall.sound.live.session import present
 from evenhall.sound.live.setup import remember, remembered
@@ -39,7 +39,7 @@ def _warned(warned: bool) -> None:
 
 
 @router.get("/sound")
-def show_sound(house: AHouse) -> PlayingAnswer:
+async def show_sound(house: AHouse) -> PlayingAnswer:
     """Say what sounds, or has sounded last."""
     return PlayingAnswer.model_validate(house.player.now)
 
@@ -77,6 +77,7 @@ def start_line(house: AHouse, order: RoundOrder) -> PlayingAnswer:
 
 
 @router.post("/sound/faders", status_code=202)
+@at_length("views")
 def start_faders(house: AHouse, order: FadersOrder) -> PlayingAnswer:
     """Begin to listen while the card of a side is set."""
     _warned(order.warned)
@@ -110,26 +111,28 @@ def forget_rack(house: AHouse, visit: int, side: Literal["left", "right"]) -> No
 
 
 @router.post("/sound/answer", status_code=204)
-def give_answer(house: AHouse, order: AnswerOrder) -> None:
+async def give_answer(house: AHouse, order: AnswerOrder) -> None:
     """Answer what is asked for: the element is soloed, the faders stand, or again, or keep it."""
     house.player.answer(order.reply, holder=order.holder)
 
 
 @router.post("/sound/stop", status_code=204)
-def stop_sound(house: AHouse) -> None:
+async def stop_sound(house: AHouse) -> None:
     """Stop whatever is under way; any page may."""
     house.player.stop()
 
 
 @router.post("/sound/alive", status_code=204)
-def say_alive(house: AHouse, order: HolderOrder) -> None:
+async def say_alive(house: AHouse, order: HolderOrder) -> None:
     """Say that the page that started the sound is still there."""
     house.player.alive(order.holder)
 
 
-@router.get("/devices", dependencies=[OnlyHere], responses={503: {"model": Faults}})
-def list_devices() -> DevicesAnswer:
+@router.get("/devices", dependencies=[OnlyHere])
+@at_length("views")
+def list_devices(house: AHouse) -> DevicesAnswer:
     """List the sound devices that are there now."""
+    del house
     setup = remembered()
     return DevicesAnswer(
         devices=[DeviceAnswer.model_validate(one) for one in present()],
@@ -137,7 +140,8 @@ def list_devices() -> DevicesAnswer:
     )
 
 
-@router.put("/devices", dependencies=[OnlyHere], responses={503: {"model": Faults}})
+@router.put("/devices", dependencies=[OnlyHere])
+@at_length("views")
 def choose_devices(house: AHouse, choice: DeviceChoice) -> DevicesAnswer:
     """Choose devices and channels, for this visit and the next ones."""
     there = present()

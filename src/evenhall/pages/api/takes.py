@@ -22,6 +22,7 @@ from evenhall.pages.arriving import (
 )
 from evenhall.pages.learning import reuse_unit
 from evenhall.pages.recovering import enter
+from evenhall.pages.workers import at_length
 
 __all__ = ["router"]
 
@@ -29,6 +30,7 @@ router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 @router.post("/visits/{visit}/takes/anew", status_code=204)
+@at_length("views")
 def take_anew(house: AHouse, visit: int) -> None:
     """Begin the takes anew: what was ticked is how the rig stands; old takes are only deleted."""
     house.take_anew(visit)
@@ -59,6 +61,7 @@ def enter_take(house: AHouse, visit: int, order: EnterOrder) -> None:
 
 
 @router.post("/visits/{visit}/takes/upload", status_code=201)
+@at_length("files")
 def upload_take(
     house: AHouse,
     visit: int,
@@ -86,6 +89,7 @@ def upload_take(
 
 
 @router.post("/visits/{visit}/calibration", status_code=204)
+@at_length("files")
 def upload_calibration(house: AHouse, visit: int, file: UploadFile) -> None:
     """Take in the microphone's calibration: frequency in Hz, deviation in dB."""
     keep_calibration(house, visit, file.file, name=file.filename or "")
@@ -93,6 +97,7 @@ def upload_calibration(house: AHouse, visit: int, file: UploadFile) -> None:
 
 
 @router.post("/visits/{visit}/unit", status_code=204)
+@at_length("files")
 def upload_unit(
     house: AHouse, visit: int, file: UploadFile, side: Literal["both", "right"] = "both"
 ) -> None:
@@ -116,6 +121,7 @@ def remove_unit(house: AHouse, visit: int) -> None:
 
 
 @router.post("/visits/{visit}/stimulus", status_code=204)
+@at_length("files")
 def upload_stimulus(house: AHouse, visit: int, file: UploadFile) -> None:
     """Take in what was played, for recordings without a reference channel."""
     keep_stimulus(house, visit, file.file, name=file.filename or "")

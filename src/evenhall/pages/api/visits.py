@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-from typing import Any
+import tempfile
+from collections.abc import AsyncIterator, Iterator
+from typing import IO, Any
 
 from fastapi import APIRouter, Response, UploadFile
-from fastapi.responses import FileResponse, JSONResponse, StreamingResponse
-from starlette.background import BackgroundTask
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse, StreamingResponse
 
 from evenhall.errors import InputError
 from evenhall.job.result import Result
@@ -24,12 +25,14 @@ from evenhall.pages.api.asked import REFUSALS, AHouse, file_of
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import card_left
 from evenhall.pages.printing import print_sheet
+from evenhall.pages.workers import at_length
 from evenhall.visits.carrying import read_folder, write_folder
 from evenhall.visits.store import Changed
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api", responses=REFUSALS)
+BLOCK_BYTES = 2**18  # of a file that goes out
 
 
 @router.get("/visits")
@@ -39,6 +42,7 @@ def list_visits(house: AHouse) -> list[VisitLineAnswer]:
 
 
 @router.post("/visits", status_code=201)
+@at_length("files")
 def begin_visit(house: AHouse, new: NewVisit) -> NumberAnswer:
     """Begin a visit: in the demo's hall, in a venue of one's own, or where one was before."""
     if new.kind == "demo":
@@ -51,6 +55,7 @@ def begin_visit(house: AHouse, new: NewVisit) -> NumberAnswer:
 
 
 @router.post("/visits/import", status_code=201)
+@at_length("files")
 def import_visit(house: AHouse, file: UploadFile) -> NumberAnswer:
     """Make a visit of a job folder in a zip file."""
     return NumberAnswer(number=read_folder(house.store, file.file))
@@ -124,6 +129,7 @@ def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> A
 
 
 @router.put("/visits/{visit}/card", status_code=204)
+@at_length("views")
 def set_card(house: AHouse, visit: int, side: str) -> None:
     """Say that all faders of a side stand as the card says."""
     found = house.store.visit(visit)
@@ -136,6 +142,7 @@ def set_card(house: AHouse, visit: int, side: str) -> None:
 
 
 @router.get("/visits/{visit}/result", response_model=None, responses={200: {"model": Result}})
+@at_length("views")
 def show_result(house: AHouse, visit: int) -> Response:
     """Give the verdict, as result.json would hold it."""
     from evenhall.job.result import to_json
@@ -147,6 +154,7 @@ def show_result(house: AHouse, visit: int) -> Response:
 @router.get(
     "/visits/{visit}/sheet.pdf", response_class=Response, responses=file_of("application/pdf")
 )
+@at_length("files")
 def show_sheet(house: AHouse, visit: int) -> Response:
     """Make the sheet to print."""
     found = house.store.visit(visit)
@@ -159,24 +167,37 @@ def show_sheet(house: AHouse, visit: int) -> Response:
 
 
 @router.get(
-    "/visits/{visit}/folder.zip", response_class=FileResponse, responses=file_of("application/zip")
+    "/visits/{visit}/folder.zip",
+    response_class=StreamingResponse,
+    responses=file_of("application/zip"),
 )
-def show_folder(house: AHouse, visit: int) -> FileResponse:
+@at_length("files")
+def show_folder(house: AHouse, visit: int) -> StreamingResponse:
     """Pack the job folder to take away."""
     found = house.store.visit(visit)
-    path = house.store.workplace.fresh()
+    # It has no name on the disk: whatever becomes of this process, nothing is left behind.
+    file = tempfile.TemporaryFile(dir=house.store.folder)  # noqa: SIM115 - it stays open until it is sent
     try:
-        with path.open("wb") as file:
-            write_folder(found, file)
+        write_folder(found, file)
+        size = file.tell()
+        file.seek(0)
     except BaseException:
-        path.unlink(missing_ok=True)
+        file.close()
         raise
-    return FileResponse(
-        path,
+    return StreamingResponse(
+        _blocks(file),
         media_type="application/zip",
-        filename=f"{_file_name(found.name)}.zip",
-        background=BackgroundTask(path.unlink, missing_ok=True),
+        headers={
+            "content-length": str(size),
+            "content-disposition": f'attachment; filename="{_file_name(found.name)}.zip"',
+        },
     )
+
+
+def _blocks(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        while block := file.read(BLOCK_BYTES):
+            yield block
 
 
 def _file_name(name: str) -> str:
@@ -192,7 +213,7 @@ def _file_name(name: str) -> str:
 async def live(house: AHouse, visit: int) -> StreamingResponse:
     """Tell what changes, as server-sent events: "changed", "levels", and "beat" every second."""
     house.bulletin.check_room()
-    house.store.visit(visit)
+    await run_in_threadpool(house.store.visit, visit)
 
     async def stream() -> AsyncIterator[str]:
         async for event in house.bulletin.listen(visit):
