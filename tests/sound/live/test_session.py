@@ -197,31 +197,6 @@ def test_asker_that_is_busy_for_long_finds_its_devices_open(in_room):
         assert live.ended == "finished"
 
 
-def test_sound_ends_when_the_asking_process_is_killed(own_room, tmp_path):
-    script = tmp_path / "asker.py"
-    script.write_text(
-        "import time, numpy as np\n"
-        "from evenhall.sound.live.session import Live\n"
-        "from evenhall.sound.live.setup import SoundSetup\n"
-        "if __name__ == '__main__':\n"
-        "    setup = SoundSetup('hall', 'hall', output_channels=(1,))\n"
-        "    with Live(setup) as live:\n"
-        "        live.play(np.full(480_000, 0.1))\n"
-        "        while True:\n"
-        "            live.keep_alive(); print('alive', flush=True); time.sleep(0.1)\n"
-    )
-    asker = own_room.run_client(script)
-    until = time.monotonic() + 10.0
-    while not any("PortAudio" in port for port in own_room.ports()):
-        assert time.monotonic() < until
-        time.sleep(0.1)
-    time.sleep(0.5)
-    os.kill(asker.pid, signal.SIGKILL)
-    asker.wait()
-    time.sleep(3.0 * LEASE_S)
-    assert not any("PortAudio" in port for port in own_room.ports())
-
-
 def test_peaks_above_the_ceiling_are_refused_until_it_is_raised(in_room):
     loud = noise(1.0, level_dbfs=-16.0)
     with Live(CABLED) as live:

@@ -33,6 +33,7 @@ from evenhall.sound.live.open_devices import (
     Heard,
     Lost,
     check_sound,
+    highest_peak,
     ramped,
 )
 from evenhall.sound.live.setup import SoundSetup
@@ -42,6 +43,7 @@ __all__ = ["Live", "present"]
 
 START_WITHIN_S = 10.0  # some drivers take seconds to open
 CLOSE_WITHIN_S = 2.0
+FADE_WITHIN_S = 0.5  # the longest block of any driver, with room to spare
 
 
 def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
@@ -51,6 +53,9 @@ def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
+        # What a terminal sends to all that was started in it (Ctrl-C, Ctrl-Z, its end) is for the
+        # asker: this one must live on, to fade out.
+        start_new_session=True,
     )
     assert process.stdin is not None
     try:
@@ -78,8 +83,7 @@ def _answer(process: subprocess.Popen[str], within_s: float) -> dict[str, Any]:
         process.kill()
         raise DeviceError("The sound process ended by itself. Try again, or choose another device.")
     answer: dict[str, Any] = json.loads(line)
-    if "fault" in answer:
-        process.kill()
+    if "fault" in answer:  # and ends by itself: sound servers wait long for who is killed
         raise DeviceError(answer["fault"])
     return answer
 
@@ -193,6 +197,7 @@ class Live:
                     "layout": vars(layout),
                     "rate_hz": setup.rate_hz,
                     "limit_s": LIMIT_S,
+                    "ceiling": highest_peak(self._ceiling_dbfs),
                     "input": self._input.number,
                     "input_name": self._input.full_name,
                     "inputs": setup.last_input,
@@ -216,9 +221,12 @@ class Live:
         trace: TracebackType | None,
     ) -> None:
         self.stop()
-        patience_s = time.monotonic() + 0.2
+        patience_s = time.monotonic() + FADE_WITHIN_S
         while self.playing and time.monotonic() < patience_s:
             time.sleep(0.005)
+        if self.playing:  # the sound process is held up, or hangs in its driver: no fade will come
+            assert self._process is not None
+            self._process.kill()
         self._asked["quit"][...] = 1
         self._clear()
 
@@ -241,7 +249,7 @@ class Live:
         Raises
         ------
         InputError
-            Its peaks would pass the ceiling, it is too long, or something plays already.
+            As `check_sound()` says.
         """
         check_sound(
             signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing
