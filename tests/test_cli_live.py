@@ -110,7 +110,10 @@ class TestThroughJack:
     def test_new_user_chooses_a_device_takes_and_tunes(self, run, tmp_path):
         listed = run("devices")
         assert listed.returncode == 0
-        assert "hall (JACK Audio Connection Kit)" in listed.stdout
+        device, program = listed.stdout.split("Programs on the sound server, no devices:")
+        assert "system (JACK Audio Connection Kit)" in device
+        assert "hall (JACK Audio Connection Kit)" in program
+        assert "hall (JACK" not in device
         assert "Nothing is chosen yet: evenhall devices --device NAME" in listed.stdout
 
         chosen = run("devices", "--device", "hall", "--reference", "cable")

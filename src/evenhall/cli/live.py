@@ -182,6 +182,7 @@ def sounding(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_So
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
+    """List devices, and below them the programs that a sound server has besides."""
     from rich.table import Table
 
     from evenhall import terminal
@@ -189,7 +190,10 @@ def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
     table = Table(box=None, pad_edge=False)
     for title in ("", "no.", "in", "out", "usual Hz", "device"):
         table.add_column(title, justify="left" if title in ("", "device") else "right")
-    for one in there:
+    in_order = sorted(there, key=lambda one: one.is_program)
+    for before, one in zip((None, *in_order), in_order, strict=False):
+        if one.is_program and (before is None or not before.is_program):
+            table.add_row("", "", "", "", "", "Programs on the sound server, no devices:")
         chosen = setup is not None and one.full_name in (setup.input, setup.output)
         table.add_row(
             ">" if chosen else "",

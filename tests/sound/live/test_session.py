@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,11 +18,12 @@ from evenhall.acoustics.level import rms_dbfs
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError, InputError
+from evenhall.sound.live.choosing import Choice, chosen_setup
 from evenhall.sound.live.engine import FADE_S, LEASE_S
 from evenhall.sound.live.latency import latency_s
 from evenhall.sound.live.open_devices import RAMP_FROM_DB, RAMP_S, ramped
 from evenhall.sound.live.session import Live, present
-from evenhall.sound.live.setup import SoundSetup
+from evenhall.sound.live.setup import SoundSetup, remember, remembered
 from jackroom import JackRoom, jack_tests
 
 pytestmark = jack_tests("first")
@@ -118,6 +120,14 @@ def recorded(room):
 def test_devices_are_listed_with_their_channels(in_room):
     hall = next(device for device in present() if device.name == "hall")
     assert (hall.inputs, hall.outputs, hall.rate_hz) == (2, 1, RATE_HZ)
+
+
+def test_programs_on_the_sound_server_are_told_from_its_devices(in_room):
+    # The server's own ports are "system"; the convolver is a program, as this test's is.
+    assert {device.name: device.is_program for device in present()} == {
+        "system": False,
+        "hall": True,
+    }
 
 
 @pytest.mark.parametrize("way", ["cable", "inside"])
@@ -224,12 +234,41 @@ def test_channels_that_do_not_exist_are_named(in_room):
     ]
 
 
-def test_rate_that_the_device_does_not_run_at_is_named(in_room):
-    with (
-        pytest.raises(DeviceError, match=r"does not run at that sample rate"),
-        Live(SoundSetup("hall", "hall", rate_hz=96_000, output_channels=(1,))),
-    ):
+@pytest.mark.parametrize("way", ["inside", "outside"])
+def test_rate_of_a_device_that_runs_at_another_is_named(in_room, way):
+    # As if it could be set to another.
+    there = [replace(device, host="ALSA") for device in present()]
+    setup = SoundSetup("hall", "hall", rate_hz=96_000, output_channels=(1,), reference=way)
+    with pytest.raises(DeviceError) as caught, Live(setup, devices=there):
         pass
+    assert str(caught.value) == (
+        '"hall (ALSA)" runs at 48000 Hz, not at 96000. Choose that with '
+        "`evenhall devices --rate 48000`, or set the device itself to 96000 Hz."
+    )
+
+
+def test_device_that_comes_back_at_another_rate_is_told_and_the_next_take_works(
+    own_room, tmp_path, monkeypatch
+):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    remember(replace(chosen_setup(Choice(device="hall"), present()), latency_s=0.02))
+    with Live(remembered()) as live:
+        live.play(noise(10.0))
+        listen(live, 0.5)
+        own_room.kill_server()
+        with pytest.raises(DeviceError, match="stopped in the middle: it was pulled out"):
+            listen(live, 4.0)
+    with JackRoom(tmp_path / "again", {(1, 1): CABLE}, rate_hz=44_100, period=PERIOD) as again:
+        monkeypatch.setenv("JACK_DEFAULT_SERVER", again.server_name)
+        with Live(remembered()) as live:
+            assert (live.setup.rate_hz, live.rate_hz, live.setup.latency_s) == (
+                44_100,
+                44_100,
+                None,
+            )
+            live.play(noise(0.5))
+            listen(live, 1.0)
+            assert live.ended == "finished"
 
 
 def test_server_killed_in_the_middle_ends_in_a_clear_word_and_never_hangs(own_room):

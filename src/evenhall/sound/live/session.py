@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from threading import Thread
 from types import TracebackType
@@ -125,6 +126,8 @@ class Live:
     Parameters
     ----------
     setup : SoundSetup
+        Its rate stands for devices that are set to the rate that is asked for; others run at
+        their own, and `setup` of the open devices says at which.
     ceiling_dbfs : float
         Highest peak that is sent, dB re a full-scale sine.
     devices : sequence of Device, optional
@@ -145,11 +148,14 @@ class Live:
         ceiling_dbfs: float = CEILING_DBFS,
         devices: Sequence[Device] | None = None,
     ) -> None:
-        self.setup = setup
-        self.rate_hz = float(setup.rate_hz)
         self._ceiling_dbfs = ceiling_dbfs
         devices = present() if devices is None else devices
         self._input = find_device(devices, setup.input, "input")
+        own_hz = round(self._input.rate_hz)
+        if self._input.has_one_rate and setup.rate_hz != own_hz:  # it has come back at another
+            setup = replace(setup, rate_hz=own_hz, latency_s=None)
+        self.setup = setup
+        self.rate_hz = float(setup.rate_hz)
         self._output = find_device(devices, setup.output, "output") if setup.plays else None
         self._check_channels()
         self._place: tempfile.TemporaryDirectory[str] | None = None
