@@ -9,6 +9,7 @@ import os
 import signal
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -216,6 +217,13 @@ def test_peaks_above_the_ceiling_are_refused_until_it_is_raised(in_room):
     with Live(CABLED, ceiling_dbfs=0.0) as live:
         live.play(loud)
         assert live.playing
+
+
+def test_open_devices_leave_nothing_on_the_disk_whoever_is_killed(in_room):
+    with Live(CABLED) as live:
+        assert not Path(live._place.name).exists()
+        live.play(noise(0.5))
+        assert np.abs(listen(live, 1.0)[1]).max() > 0.0
 
 
 def test_two_sounds_at_once_are_refused(in_room):

@@ -24,7 +24,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.errors import DeviceError, InputError
+from evenhall.errors import DeviceError, InputError, StoreError
 from evenhall.sound.live.device import Device, find_device
 from evenhall.sound.live.exchange import ENDED, LOST, LOST_LOG, Exchange, Layout
 from evenhall.sound.live.open_devices import (
@@ -139,6 +139,8 @@ class Live:
         A device is missing, busy, or does not answer.
     InputError
         A device or channel of the setup does not exist.
+    StoreError
+        The disk has no room for the sound on its way to the device.
     """
 
     def __init__(
@@ -191,7 +193,14 @@ class Live:
         )
         self._place = tempfile.TemporaryDirectory(prefix="evenhall-", ignore_cleanup_errors=True)
         memory = Path(self._place.name) / "sound"
-        self._exchange = Exchange.create(layout, memory)
+        try:
+            self._exchange = Exchange.create(layout, memory)
+        except OSError as error:
+            self._place.cleanup()
+            raise StoreError(
+                f"{memory.parent.parent}: no room for the sound ({error.strerror}). Make room "
+                "there, and try again; the takes made so far are safe."
+            ) from error
         self._asked, self._told = self._exchange.asked, self._exchange.told
         self._lost_seen = 0
         self._plays = 0
@@ -213,6 +222,8 @@ class Live:
                 }
             )
             _answer(self._process, START_WITHIN_S)
+            if sys.platform != "win32":  # there a file can only go once nothing maps it
+                self._place.cleanup()  # both have it: a kill leaves nothing behind
         except DeviceError:
             self._clear()
             raise
@@ -239,7 +250,6 @@ class Live:
     def _clear(self) -> None:
         if self._process is not None:
             _end(self._process, CLOSE_WITHIN_S)
-        # The file can only go once nothing maps it (on Windows).
         del self._exchange, self._asked, self._told
         assert self._place is not None
         self._place.cleanup()
