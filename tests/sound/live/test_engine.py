@@ -241,10 +241,11 @@ def test_device_whose_clock_is_set_meanwhile_has_lost_nothing(jump_s):
     assert not bench.lost
 
 
-def test_device_that_slept_has_lost_what_it_did_not_hear():
+@pytest.mark.parametrize("jump_s", [60.0, 0.0])  # a device's time may sleep as well
+def test_device_that_slept_has_lost_what_it_did_not_hear(jump_s):
     bench = Bench()
     bench.run(0.1)
-    bench.time_s += 60.0
+    bench.time_s += jump_s
     bench.now_s += 60.0
     bench.run(0.1)
     assert [how for _, how in bench.lost] == ["a gap in the device's time"]

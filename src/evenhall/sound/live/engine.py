@@ -37,8 +37,9 @@ FADE_S = 0.005
 LONGEST_BLOCK = 16_384
 # A callback this much later than the one before foretold has lost something in between.
 GAP_SHARE, SMALLEST_GAP_S = 0.6, 0.004
-# A gap that the computer's steady clock knows nothing of, this near: somebody set the device's.
-CLOCKS_AGREE_S = 0.5
+# No driver keeps sound for so long: a block that is later by the computer's own clock has lost
+# some, and a larger gap in the device's time that this clock does not know is a clock being set.
+LATE_S = 0.5
 TURN_S = 0.05
 # Once the asker is gone the process lives no longer than this, even if a driver hangs.
 ORPHAN_S = 5.0
@@ -51,6 +52,13 @@ def fade_out(rate_hz: float) -> Float32Array:
     """Gain over the fade in which a sound ends that is stopped, down to nothing."""
     n = max(1, round(FADE_S * rate_hz))
     return np.asarray(np.cos(0.5 * np.pi * np.arange(1, n + 1) / n).astype(np.float32) ** 2)
+
+
+def awake_or_not_s() -> float:
+    """Seconds that nobody can set; on Linux those that the computer slept are among them."""
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
 
 
 class Engine:
@@ -67,7 +75,7 @@ class Engine:
     lease_s : float
         Longest time without a sign of life from the asker.
     clock : callable
-        Seconds, any origin, which nobody can set.
+        Seconds, any origin; nobody can set it, and it runs while the computer sleeps.
     """
 
     def __init__(
@@ -78,7 +86,7 @@ class Engine:
         limit_s: float,
         ceiling: float,
         lease_s: float = LEASE_S,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = awake_or_not_s,
     ) -> None:
         assert ceiling >= 0.0, "a ceiling that is no number would let everything pass"
         self._asked, self._told = exchange.asked, exchange.told
@@ -88,7 +96,7 @@ class Engine:
         self._lease = round(lease_s * rate_hz)
         self._limit = round(limit_s * rate_hz)
         self._ceiling = np.float32(ceiling)
-        self._clock, self._taken_s = clock, clock()
+        self._clock, self._taken_s = clock, float("nan")
         self._let_go = False
         self._fade = fade_out(rate_hz)
         self._sent = np.zeros(LONGEST_BLOCK, dtype=np.float32)
@@ -213,15 +221,14 @@ class Engine:
             Whether the device says that something was lost.
         """
         n = len(heard)
-        gap_s = time_s - self._next_time_s
-        taken_s = self._clock()
-        if gap_s - (taken_s - self._taken_s) > CLOCKS_AGREE_S:
+        gap_s, now_s = time_s - self._next_time_s, self._clock()
+        late_s, self._taken_s = now_s - self._taken_s - n / self._rate_hz, now_s
+        if gap_s - late_s > LATE_S:
             gap_s = 0.0
-        self._taken_s = taken_s
         self._next_time_s = time_s + n / self._rate_hz if time_s > 0.0 else float("nan")
         if dropped:
             self._lose(DROPPED)
-        elif gap_s > max(SMALLEST_GAP_S, GAP_SHARE * n / self._rate_hz):
+        elif late_s > LATE_S or gap_s > max(SMALLEST_GAP_S, GAP_SHARE * n / self._rate_hz):
             self._lose(GAP)
         size = len(self._ring)
         if self._written + n - int(self._asked["read"]) > size:
