@@ -14,6 +14,7 @@ import pytest
 from scipy.fft import irfft, rfftfreq
 
 import rooms
+from evenhall.cli.live import leftover_line
 from evenhall.equalizer import graphic_unit, unit_response
 from evenhall.job.folder import load_job
 from evenhall.job.following import positions_of
@@ -95,7 +96,8 @@ class TestThroughJack:
     def test_unit_that_is_bypassed_is_named_at_the_first_setting(self, run, tmp_path):
         """The way through the room never changes: flat, bypass, and then nothing moves."""
         words = ("--live", "--bands", "10", "--device", "hall", "--mic", "2", "--ready")
-        done = run("learn-unit", "rack", *words)
+        # Nobody says what to do with the third: it is not kept.
+        done = run("learn-unit", "rack", *words, stdin="\n\n\n")
         assert done.returncode == 3, done.stderr
         said = " ".join(done.stderr.split())
         assert "1 of 15. All faders to 0, the unit switched in." in said
@@ -107,10 +109,20 @@ class TestThroughJack:
         assert again.returncode == 2
         assert "Learn the unit first" in " ".join(again.stderr.split())
 
+    def test_setting_that_nobody_makes_is_not_played(self, run, tmp_path):
+        words = ("--live", "--bands", "10", "--device", "hall", "--mic", "2", "--ready")
+        done = run("learn-unit", "rack", *words)
+        assert done.returncode == 2
+        assert "Nobody answered: 1 of 15. All faders to 0" in " ".join(done.stderr.split())
+        assert not list((tmp_path / "rack").glob("*.wav"))
+
     def test_new_user_chooses_a_device_takes_and_tunes(self, run, tmp_path):
         listed = run("devices")
         assert listed.returncode == 0
-        assert "hall (JACK Audio Connection Kit)" in listed.stdout
+        device, program = listed.stdout.split("Programs on the sound server, no devices:")
+        assert "system (JACK Audio Connection Kit)" in device
+        assert "hall (JACK Audio Connection Kit)" in program
+        assert "hall (JACK" not in device
         assert "Nothing is chosen yet: evenhall devices --device NAME" in listed.stdout
 
         chosen = run("devices", "--device", "hall", "--reference", "cable")
@@ -154,7 +166,14 @@ class TestThroughJack:
     def test_nothing_sounds_before_the_caution_is_answered(self, run, tmp_path):
         run("devices", "--device", "hall", "--reference", "cable")
         refused = run("take", "job", "left", "front", "--length", "3", stdin="n\n")
-        assert refused.returncode != 0
+        assert refused.returncode == 3
+        assert refused.stderr.endswith("Nothing was played.\n")
+        unanswered = run("take", "job", "left", "front", "--length", "3")
+        assert unanswered.returncode == 2
+        assert unanswered.stderr.endswith(
+            "Nobody answered the caution, and nothing was played. Where everybody is warned, give "
+            "--ready.\n"
+        )
         assert not (tmp_path / "job").exists()
 
     def test_delay_of_the_device_is_measured_remembered_and_said(self, run):
@@ -192,18 +211,44 @@ class TestThroughJack:
         assert "job.toml does not list it" in taken.stdout
         assert not (tmp_path / "job" / "job.toml").exists()
 
-    def test_gain_is_judged(self, run):
+    def test_gain_is_judged_and_told_as_it_goes_where_there_is_no_terminal(self, run, tmp_path):
         run("devices", "--device", "hall", "--reference", "cable")
-        ended = run("gain", "--ready")
-        assert ended.returncode == 0
-        assert ended.stdout.startswith("Hold: the microphone sits level with the reference.")
+        with subprocess.Popen(
+            [EVENHALL, "gain", "--ready"],
+            env=run.environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=tmp_path,
+        ) as process:
+            told = [line for line in process.stderr if "dBFS" in line and process.poll() is None]
+            out = process.stdout.read()
+        assert process.returncode == 0
+        assert out.startswith("Hold: the microphone sits level with the reference.")
+        # It holds for three seconds before it ends.
+        assert 2 <= len(told) <= 20
+        assert "Hold: the microphone sits level with the reference." in told[0]
 
     def test_line_check_of_one_box_that_plays_for_both(self, run):
         run("devices", "--device", "hall", "--reference", "cable")
-        ended = run("check-line", "--ready")
+        ended = run("check-line", "--ready", stdin="\n\n")
         assert ended.returncode == 3
         assert ended.stdout.count("\n") >= 2
         assert "together" in ended.stdout
+        asked = " ".join(ended.stderr.split())
+        for side in ("left", "right"):
+            assert f"Solo {side} at the mixer, mute all others. Enter plays, q ends:" in asked
+
+    def test_box_that_nobody_solos_is_not_played(self, run):
+        run("devices", "--device", "hall", "--reference", "cable")
+        ended = run("check-line", "--ready")
+        assert ended.returncode == 2
+        assert ended.stdout == ""
+        assert " ".join(ended.stderr.split()).endswith(
+            "Nobody answered: Solo left at the mixer, mute all others. A person has to do that: "
+            "run it in a terminal, or give a line on standard input for each step."
+        )
 
     def test_line_check_of_one_element_that_works(self, run):
         run("devices", "--device", "hall", "--reference", "cable")
@@ -243,6 +288,20 @@ class TestThroughJack:
         ]
         ended = run("take", "job", "left", "front", "--ceiling", "3", "--ready")
         assert ended.stderr == "--ceiling = 3 is out of range. Give -60 to 0 dBFS.\n"
+
+
+def test_takes_that_were_broken_off_are_told_until_another_was_made(tmp_path):
+    assert leftover_line(tmp_path / "nowhere") is None
+    for age_s, name in enumerate(("a.wav.part", "b.wav.part", "left.wav", "c.wav.part"), 1):
+        (tmp_path / name).touch()
+        os.utime(tmp_path / name, (1e9 + age_s, 1e9 + age_s))
+    assert leftover_line(tmp_path) == (
+        f"Broken off before, and kept: {tmp_path}/c.wav.part. Rename to .wav what is worth it, and "
+        "remove the rest."
+    )
+    (tmp_path / "left.wav").unlink()
+    names = ", ".join(f"{tmp_path}/{one}.wav.part" for one in "abc")
+    assert leftover_line(tmp_path).startswith(f"Broken off before, and kept: {names}. Rename")
 
 
 def without_portaudio(tmp_path, *words):

@@ -45,7 +45,10 @@ async function listDevices(home) {
     fault.textContent = "No sound device is there. Plug the interface in, and look again.";
     return;
   }
-  const named = (way) => devices.filter((one) => one[way]).map((one) => [one.full_name, one.full_name]);
+  devices.sort((one, other) => one.is_program - other.is_program);
+  const named = (way) => devices.filter((one) => one[way]).map((one) => [
+    one.full_name, one.full_name + (one.is_program ? ", a program" : ""),
+  ]);
   const channels = (name, way) => {
     const count = devices.find((one) => one.full_name === name)?.[way] ?? 2;
     return Array.from({ length: Math.min(count, 32) }, (_, at) => [at + 1, `Input ${at + 1}`]);

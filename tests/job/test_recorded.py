@@ -13,9 +13,9 @@ import pytest
 import soundfile
 
 from evenhall.errors import InputError, StoreError
+from evenhall.job import recorded
 from evenhall.job.folder import load_job
 from evenhall.job.recorded import (
-    LOCK_DEAD_S,
     LOCK_FILE,
     RecordedTake,
     add_take,
@@ -223,14 +223,24 @@ def test_two_at_once_lose_no_take(folder):
     assert not (folder / LOCK_FILE).exists()
 
 
-def test_lock_of_a_process_that_died_is_no_hindrance(folder):
+def test_lock_of_a_process_that_died_is_no_hindrance(folder, monkeypatch):
+    monkeypatch.setattr(recorded, "LOCK_DEAD_S", 0.2)
+    sound(folder, TAKE.file)
+    (folder / LOCK_FILE).touch()
+    add_take(folder, TAKE)
+    assert load_job(folder).takes
+
+
+def test_clock_that_is_set_ahead_takes_no_lock_from_its_holder(folder, monkeypatch):
+    monkeypatch.setattr(recorded, "LOCK_WAIT_S", 0.2)
     sound(folder, TAKE.file)
     lock = folder / LOCK_FILE
     lock.touch()
-    long_ago = time.time() - 2.0 * LOCK_DEAD_S
-    os.utime(lock, (long_ago, long_ago))
-    add_take(folder, TAKE)
-    assert load_job(folder).takes
+    an_hour_ago = time.time() - 3600.0
+    os.utime(lock, (an_hour_ago, an_hour_ago))
+    with pytest.raises(StoreError, match=r"another program is writing job\.toml"):
+        add_take(folder, TAKE)
+    assert lock.exists()
 
 
 def test_job_that_was_spoiled_meanwhile_is_left_alone(folder):

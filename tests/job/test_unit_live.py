@@ -139,6 +139,19 @@ def test_what_is_wrong_can_be_kept_or_ended(rack, devices):
     assert len(list(rack.glob("*.wav"))) == 2
 
 
+def test_setting_that_is_wrong_is_not_kept_when_nobody_can_say_what_to_do(rack, devices):
+    found = read_round(rack, recorded=False)
+
+    class Interrupted(Hand):
+        def wrong(self, text):
+            raise KeyboardInterrupt
+
+    forgot = Interrupted(devices, found, does={3: "bypass"})
+    with pytest.raises(KeyboardInterrupt):
+        record_round(devices, rack, found, watch=forgot)
+    assert len(list(rack.glob("*.wav"))) == 2  # flat and bypass
+
+
 def test_no_cable_is_said_at_the_first_setting(rack, devices):
     found = read_round(rack, recorded=False)
 

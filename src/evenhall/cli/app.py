@@ -113,14 +113,18 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None] | None]:
         yield step
 
 
-def ask(question: str) -> str:
-    """Ask on standard error and wait for a line; standard output stays clean."""
+def ask(question: str) -> str | None:
+    """Ask on standard error and wait for a line; None where nobody is there to answer.
+
+    Standard output stays clean.
+    """
     sys.stderr.write(f"{question} ")
     sys.stderr.flush()
     answer = sys.stdin.readline()
-    if not answer:
-        raise typer.Abort  # nobody is there to answer
-    return answer.strip().lower()
+    if answer:
+        return answer.strip().lower()
+    sys.stderr.write("\n")
+    return None
 
 
 def _show_version(wanted: bool) -> None:

@@ -87,7 +87,8 @@ def learn_unit(
     \b
     Exit code:
       0  done
-      2  unit.toml or a recording is wrong: one line a fault
+      2  unit.toml or a recording is wrong: one line a fault; or nobody is there to
+         set the faders
       3  the round was broken off, and goes on where it ended; or the unit has drifted
       4  a device is missing or busy
     """  # noqa: D301 - the mark keeps the lines below it apart
@@ -160,7 +161,7 @@ def _record(
     found = read_round(folder, recorded=False)
     with (
         sounding(choice, ceiling, ready) as sound,
-        LearnView(sound.show, sound.say, any_key, asks=not ready) as view,
+        LearnView(sound.show, sound.say, any_key) as view,
     ):
         whole = record_round(sound.live, folder, found, watch=view, ceiling_dbfs=sound.ceiling_dbfs)
     if not whole:
@@ -183,7 +184,7 @@ def _look_again(
     learned, found = read_unit(out / UNIT_FILE), read_round(folder, recorded=False)
     with (
         sounding(choice, ceiling, ready) as sound,
-        LearnView(sound.show, sound.say, any_key, asks=not ready) as view,
+        LearnView(sound.show, sound.say, any_key) as view,
     ):
         told = check_again(sound.live, folder, found, learned, watch=view)
     if told is None:

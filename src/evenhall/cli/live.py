@@ -69,7 +69,9 @@ Level = Annotated[
 ]
 Ready = Annotated[
     bool,
-    typer.Option("--ready", help="Ask nothing: the amplifiers are down and everybody is warned."),
+    typer.Option(
+        "--ready", help="Skip the caution: the amplifiers are down and everybody is warned."
+    ),
 ]
 
 
@@ -150,8 +152,17 @@ def _caution(setup: SoundSetup, ready: bool) -> None:
     from evenhall import terminal
 
     terminal.console_for(stderr=True).print(CAUTION)
-    if not ready and ask("Ready? Enter goes on, n does not:") in ("n", "no"):
-        raise typer.Abort
+    if ready:
+        return
+    answer = ask("Ready? Enter goes on, n does not:")
+    if answer is None:
+        raise InputError(
+            "Nobody answered the caution, and nothing was played. Where everybody is warned, give "
+            "--ready."
+        )
+    if answer in ("n", "no"):
+        typer.echo("Nothing was played.", err=True)
+        raise typer.Exit(EXIT_NOTHING_USABLE)
 
 
 @contextmanager
@@ -182,6 +193,7 @@ def sounding(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_So
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
+    """List devices, and below them the programs that a sound server has besides."""
     from rich.table import Table
 
     from evenhall import terminal
@@ -189,7 +201,10 @@ def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
     table = Table(box=None, pad_edge=False)
     for title in ("", "no.", "in", "out", "usual Hz", "device"):
         table.add_column(title, justify="left" if title in ("", "device") else "right")
-    for one in there:
+    in_order = sorted(there, key=lambda one: one.is_program)
+    for before, one in zip((None, *in_order), in_order, strict=False):
+        if one.is_program and (before is None or not before.is_program):
+            table.add_row("", "", "", "", "", "Programs on the sound server, no devices:")
         chosen = setup is not None and one.full_name in (setup.input, setup.output)
         table.add_row(
             ">" if chosen else "",
@@ -283,7 +298,8 @@ def take(
         bool,
         typer.Option(
             "--with-subs",
-            help="The subs play along: for the card of an equalizer that feeds them too.",
+            help="The subs play along: for the card of an equalizer that feeds them too, with "
+            "[equalizer] feeds_subs = true in job.toml.",
         ),
     ] = False,
     cable: Annotated[
@@ -368,14 +384,10 @@ def take(
         from evenhall.cli.watching import TakeWatch
         from evenhall.job.recorded import TAKES_FOLDER, recordable_job
         from evenhall.job.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
-        from evenhall.sound.writing import leftovers
 
         recordable_job(folder, side=side, with_subs=with_subs)
-        for part in leftovers(folder / TAKES_FOLDER):
-            typer.echo(
-                f"{part}: a take that was broken off. Rename it to .wav to keep it, or remove it.",
-                err=True,
-            )
+        if told := leftover_line(folder / TAKES_FOLDER):
+            typer.echo(told, err=True)
         with (
             sounding(choice, ceiling, ready) as sound,
             any_key() as pressed,
@@ -404,6 +416,26 @@ def take(
         _show_taken(taken, folder)
         if cable is not None:
             _show_by_cable(folder, side)
+
+
+def leftover_line(place: Path) -> str | None:
+    """Tell of takes that were broken off; those before the last whole one were told when it began.
+
+    Parameters
+    ----------
+    place : Path
+        Folder of the takes.
+    """
+    from evenhall.sound.writing import leftovers
+
+    told_s = max((whole.stat().st_mtime for whole in place.glob("*.wav")), default=0.0)
+    new = [str(part) for part in leftovers(place) if part.stat().st_mtime > told_s]
+    if not new:
+        return None
+    return (
+        f"Broken off before, and kept: {', '.join(new)}. Rename to .wav what is worth it, and "
+        "remove the rest."
+    )
 
 
 def _show_by_cable(folder: Path, side: str) -> None:
@@ -468,7 +500,7 @@ def check_line(
     \b
     Exit code:
       0  every element works
-      2  an option or the folder is wrong
+      2  an option or the folder is wrong, or nobody is there to solo an element
       3  something is wrong with an element, or the round was broken off
       4  a device is missing, busy, or was pulled out
     """  # noqa: D301 - the mark keeps the lines below it apart
@@ -486,7 +518,7 @@ def check_line(
             low_limit_hz = load_job(folder, takes_needed=False).rig.low_limit_hz
         with (
             sounding(choice, ceiling, ready) as sound,
-            RoundView(sound.show, sound.say, any_key, asks=not ready) as view,
+            RoundView(sound.show, sound.say, any_key) as view,
         ):
             findings = check_round(sound.live, in_order, low_limit_hz=low_limit_hz, watch=view)
         if findings is None:

@@ -1,7 +1,11 @@
-"""What the terminal shows while sound plays: one line with time left and levels."""
+"""What the terminal shows while sound plays: one line with time left and levels.
+
+Where there is no terminal, into a file or through a pipe, the line is said anew once a second.
+"""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import Self
@@ -13,6 +17,7 @@ from rich.text import Text
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
+from evenhall.errors import InputError
 from evenhall.job.line_round import Element
 from evenhall.job.unit_live import Answer
 from evenhall.job.unit_round import Setting, words_of
@@ -22,6 +27,7 @@ __all__ = ["LearnView", "RoundView", "TakeWatch", "level_bar", "levels_line", "w
 
 LOWEST_DBFS = -60.0
 BAR_CELLS = 14
+LINE_EVERY_S = 1.0  # where there is no terminal
 NAMES = ("mic", "reference")
 
 
@@ -93,8 +99,6 @@ class _AskingView:
         As for `TakeWatch`.
     keys : callable
         Context manager that gives what says whether a key was pressed.
-    asks : bool
-        Whether to wait for the person each time.
     """
 
     def __init__(
@@ -102,10 +106,8 @@ class _AskingView:
         show: Callable[[str], None],
         say: Callable[[str], None],
         keys: Callable[[], AbstractContextManager[Callable[[], bool]]],
-        *,
-        asks: bool,
     ) -> None:
-        self._show, self._say, self._keys, self._asks = show, say, keys, asks
+        self._show, self._say, self._keys = show, say, keys
         self._listening = ExitStack()
         self._pressed: Callable[[], bool] = lambda: False
 
@@ -116,17 +118,18 @@ class _AskingView:
         self._listening.close()
 
     def _asked(self, wanted: str) -> bool:
-        """Ask for something, and wait for Enter; q ends the round."""
+        """Ask for something that hands must do, and wait for Enter; q ends the round."""
         # Keys are answers while the person is asked, and stop the sound while it plays.
         self._listening.close()
-        if self._asks:
-            self._show("")
-            if ask(f"{wanted} Enter plays, q ends:") == "q":
-                return False
-        else:
-            self._say(wanted)
+        self._show("")
+        answer = ask(f"{wanted} Enter plays, q ends:")
+        if answer is None:
+            raise InputError(
+                f"Nobody answered: {wanted} A person has to do that: run it in a terminal, or "
+                "give a line on standard input for each step."
+            )
         self._pressed = self._listening.enter_context(self._keys())
-        return True
+        return answer != "q"
 
     def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
         """Show time and level."""
@@ -153,21 +156,44 @@ class LearnView(_AskingView):
         return self._asked(f"{at} of {count}. {words_of(setting)}")
 
     def wrong(self, text: str) -> Answer:
-        """Say what is wrong with a setting, and ask what to do; where nobody is asked, end."""
+        """Say what is wrong with a setting, and ask what to do; where nobody answers, end."""
         self._listening.close()
         self._say(text)
-        if not self._asks:
-            return "end"
         self._show("")
         answer = ask("Enter records it again, k keeps it as it is, q ends:")
-        return "keep" if answer == "k" else "end" if answer == "q" else "again"
+        return "keep" if answer == "k" else "end" if answer in ("q", None) else "again"
+
+
+class _Lines:
+    """Says the line that changes where it cannot be drawn over: once a second at most.
+
+    Parameters
+    ----------
+    say : callable
+    clock : callable
+        Seconds, any origin.
+    """
+
+    def __init__(
+        self, say: Callable[[str], None], clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._say, self._clock = say, clock
+        self._last, self._next_s = "", clock()
+
+    def show(self, text: str) -> None:
+        """Say it, if it is new and the last one was said a second ago."""
+        line, now_s = "  ".join(text.splitlines()), self._clock()
+        if line and line != self._last and now_s >= self._next_s:
+            self._last, self._next_s = line, now_s + LINE_EVERY_S
+            self._say(line)
 
 
 @contextmanager
 def watching(console: Console) -> Iterator[tuple[Callable[[str], None], Callable[[str], None]]]:
     """Give one function for the line that changes, and one for lines that stay."""
     if not console.is_terminal:
-        yield lambda _: None, console.print
+        lines = _Lines(lambda line: console.print(Text(line), soft_wrap=True))
+        yield lines.show, console.print
         return
     # Drawn when there is something new, and never by itself: it would wipe a question away.
     with LiveDisplay(console=console, auto_refresh=False, transient=True) as display:

@@ -31,8 +31,8 @@ __all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job", "take
 TAKES_FOLDER = "takes"
 LONGEST = 40  # letters of each name: no disk takes more than 255 in all
 LOCK_FILE = ".job.toml.lock"
-# A lock is held for milliseconds; one that is older belongs to a process that died.
-LOCK_WAIT_S, LOCK_DEAD_S = 5.0, 10.0
+# A lock is held for milliseconds; one that is seen for longer belongs to a process that died.
+LOCK_DEAD_S, LOCK_WAIT_S = 10.0, 15.0
 
 NEW_JOB = """\
 # Written by evenhall take. Fill in what you know: each line that is set makes the worklist better.
@@ -209,13 +209,17 @@ def add_take(folder: Path, take: RecordedTake) -> None:
 def _locked(folder: Path) -> Iterator[None]:
     """Keep a second process from reading job.toml before this one has written it."""
     lock = folder / LOCK_FILE
-    until_s = time.monotonic() + LOCK_WAIT_S
+    seen, seen_s = None, time.monotonic()
+    until_s = seen_s + LOCK_WAIT_S
     while True:
         try:
             os.close(os.open(lock, os.O_CREAT | os.O_EXCL))
             break
         except FileExistsError:
-            if _age_s(lock) > LOCK_DEAD_S:
+            # Timed by a clock that nobody sets, not by the file's own date.
+            if (now := _mark(lock)) != seen:
+                seen, seen_s = now, time.monotonic()
+            elif time.monotonic() - seen_s > LOCK_DEAD_S:
                 lock.unlink(missing_ok=True)
             elif time.monotonic() > until_s:
                 raise StoreError(
@@ -233,8 +237,10 @@ def _locked(folder: Path) -> Iterator[None]:
         lock.unlink(missing_ok=True)
 
 
-def _age_s(file: Path) -> float:
+def _mark(file: Path) -> tuple[int, int] | None:
+    """Tell one file from the next of the same name; None where there is none."""
     try:
-        return time.time() - file.stat().st_mtime
+        found = file.stat()
     except FileNotFoundError:
-        return 0.0
+        return None
+    return found.st_ino, found.st_mtime_ns

@@ -119,9 +119,12 @@ def record_round(
             fault = _fault(folder, found, setting, flat_db, freq_hz)
             if fault is None:
                 break
-            answer = watch.wrong(fault)
-            if answer != "keep":
-                (folder / setting.file).unlink()
+            answer: Answer = "end"
+            try:
+                answer = watch.wrong(fault)
+            finally:  # also where nobody comes to answer: a wrong one would pass for recorded
+                if answer != "keep":
+                    (folder / setting.file).unlink()
             if answer == "end":
                 return False
         if setting.flat and flat_db is None:

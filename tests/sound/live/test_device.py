@@ -8,8 +8,8 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.sound.live.device import Device, find_device
 
 
-def device(number, name, *, host="ALSA", inputs=2, outputs=2, default=False):
-    return Device(number, name, host, inputs, outputs, 48_000.0, default, default)
+def device(number, name, *, host="ALSA", inputs=2, outputs=2, default=False, program=False):
+    return Device(number, name, host, inputs, outputs, 48_000.0, default, default, program)
 
 
 DEVICES = (
@@ -69,3 +69,34 @@ def test_output_is_no_input():
 def test_computer_without_an_input():
     with pytest.raises(DeviceError, match="There is no sound input on this computer"):
         find_device(DEVICES[1:2], None, "input")
+
+
+SERVER = (
+    device(0, "green tea", host="JACK", program=True, default=True),
+    device(1, "system", host="JACK"),
+    device(2, "greenhouse", host="JACK", program=True),
+    device(3, "Green USB box"),
+)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "number"),
+    [(None, 1), ("green", 3), ("greenhouse", 2), ("2", 2), ("tea", 0), ("green tea (JACK)", 0)],
+)
+def test_program_on_the_sound_server_is_meant_only_where_no_device_is(wanted, number):
+    assert find_device(SERVER, wanted, "input").number == number
+
+
+def test_programs_stand_apart_among_the_candidates():
+    with pytest.raises(InputError) as caught:
+        find_device(SERVER, "blue", "input")
+    assert str(caught.value) == (
+        'No input is called "blue". There are: 1 "system (JACK)", 3 "Green USB box (ALSA)"; '
+        'programs on the sound server: 0 "green tea (JACK)", 2 "greenhouse (JACK)". Give a number '
+        "or part of a name."
+    )
+
+
+def test_computer_with_programs_alone_has_no_device():
+    with pytest.raises(DeviceError, match="There is no sound input on this computer"):
+        find_device(SERVER[:1], None, "input")

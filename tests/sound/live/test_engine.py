@@ -17,14 +17,21 @@ BLOCK = 256
 class Bench:
     """An asker and an engine on one memory, driven block by block."""
 
-    def __init__(self, *, ring_s=2.0, limit_s=60.0, longest_s=20.0):
+    def __init__(self, *, ring_s=2.0, limit_s=60.0, longest_s=20.0, ceiling=1.0):
         layout = Layout(
             inputs=1,
             ring_frames=round(ring_s * RATE_HZ),
             longest_frames=round(longest_s * RATE_HZ),
         )
         self.exchange = Exchange.private(layout)
-        self.engine = Engine(self.exchange, rate_hz=RATE_HZ, limit_s=limit_s)
+        self.now_s = 0.0  # by the computer's clock, which nobody sets
+        self.engine = Engine(
+            self.exchange,
+            rate_hz=RATE_HZ,
+            limit_s=limit_s,
+            ceiling=ceiling,
+            clock=lambda: self.now_s,
+        )
         self.time_s = 1.0
         self.plays = 0
 
@@ -48,6 +55,7 @@ class Bench:
             sent = self.engine.give(channels)
             self.engine.take(np.full((block, 1), heard, dtype=np.float32), sent, time_s=self.time_s)
             self.time_s += block / RATE_HZ
+            self.now_s += block / RATE_HZ
             out.append(channels)
         return np.concatenate(out)
 
@@ -149,6 +157,36 @@ def test_no_sound_outlasts_the_limit():
     assert bench.ended == "too long"
 
 
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e25])
+def test_nothing_above_the_ceiling_and_nothing_that_is_no_number_reaches_the_device(value):
+    bench = Bench(ceiling=0.4)
+    wild = tone(0.1)
+    wild[::2] = value
+    bench.play(wild, outputs=0b11)
+    out = bench.run(0.2)
+    assert np.isfinite(out).all()
+    assert np.abs(out).max() == np.float32(0.4)  # the 0.5 of every second sample
+    sent = bench.exchange.ring[: int(bench.exchange.told["written"]), 1]
+    np.testing.assert_array_equal(sent, out[: sent.size, 0])
+
+
+def test_sound_fades_out_in_the_next_block_once_the_asker_is_known_to_be_gone():
+    bench = Bench()
+    bench.play(tone(15.0))
+    bench.run(1.0)
+    bench.engine.let_go()
+    assert last_sounding_s(bench.run(1.0)) <= FADE_S + 0.001
+    assert bench.ended == "asker gone"
+
+
+def test_nothing_begins_once_the_asker_is_gone():
+    bench = Bench()
+    bench.engine.let_go()
+    bench.play(tone(1.0))
+    assert not bench.run(1.0).any()
+    assert bench.ended == "asker gone"
+
+
 def test_what_is_heard_stands_beside_what_was_sent_in_the_same_callback():
     bench = Bench()
     bench.play(tone(0.1))
@@ -189,6 +227,26 @@ def test_gap_in_the_devices_time_is_reported():
     bench = Bench()
     bench.run(0.1)
     bench.time_s += 2 * BLOCK / RATE_HZ
+    bench.run(0.1)
+    assert [how for _, how in bench.lost] == ["a gap in the device's time"]
+
+
+@pytest.mark.parametrize("jump_s", [3600.0, -3600.0])
+def test_device_whose_clock_is_set_meanwhile_has_lost_nothing(jump_s):
+    bench = Bench()
+    bench.time_s = 10_000.0
+    bench.run(0.1)
+    bench.time_s += jump_s
+    bench.run(0.1)
+    assert not bench.lost
+
+
+@pytest.mark.parametrize("jump_s", [60.0, 0.0])  # a device's time may sleep as well
+def test_device_that_slept_has_lost_what_it_did_not_hear(jump_s):
+    bench = Bench()
+    bench.run(0.1)
+    bench.time_s += jump_s
+    bench.now_s += 60.0
     bench.run(0.1)
     assert [how for _, how in bench.lost] == ["a gap in the device's time"]
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 import os
 import signal
 import time
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,11 +19,12 @@ from evenhall.acoustics.level import rms_dbfs
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError, InputError
+from evenhall.sound.live.choosing import Choice, chosen_setup
 from evenhall.sound.live.engine import FADE_S, LEASE_S
 from evenhall.sound.live.latency import latency_s
 from evenhall.sound.live.open_devices import RAMP_FROM_DB, RAMP_S, ramped
 from evenhall.sound.live.session import Live, present
-from evenhall.sound.live.setup import SoundSetup
+from evenhall.sound.live.setup import SoundSetup, remember, remembered
 from jackroom import JackRoom, jack_tests
 
 pytestmark = jack_tests("first")
@@ -120,6 +123,14 @@ def test_devices_are_listed_with_their_channels(in_room):
     assert (hall.inputs, hall.outputs, hall.rate_hz) == (2, 1, RATE_HZ)
 
 
+def test_programs_on_the_sound_server_are_told_from_its_devices(in_room):
+    # The server's own ports are "system"; the convolver is a program, as this test's is.
+    assert {device.name: device.is_program for device in present()} == {
+        "system": False,
+        "hall": True,
+    }
+
+
 @pytest.mark.parametrize("way", ["cable", "inside"])
 def test_response_comes_back_within_five_hundredths_of_a_db(recorded, way):
     inputs, sent = recorded
@@ -197,31 +208,6 @@ def test_asker_that_is_busy_for_long_finds_its_devices_open(in_room):
         assert live.ended == "finished"
 
 
-def test_sound_ends_when_the_asking_process_is_killed(own_room, tmp_path):
-    script = tmp_path / "asker.py"
-    script.write_text(
-        "import time, numpy as np\n"
-        "from evenhall.sound.live.session import Live\n"
-        "from evenhall.sound.live.setup import SoundSetup\n"
-        "if __name__ == '__main__':\n"
-        "    setup = SoundSetup('hall', 'hall', output_channels=(1,))\n"
-        "    with Live(setup) as live:\n"
-        "        live.play(np.full(480_000, 0.1))\n"
-        "        while True:\n"
-        "            live.keep_alive(); print('alive', flush=True); time.sleep(0.1)\n"
-    )
-    asker = own_room.run_client(script)
-    until = time.monotonic() + 10.0
-    while not any("PortAudio" in port for port in own_room.ports()):
-        assert time.monotonic() < until
-        time.sleep(0.1)
-    time.sleep(0.5)
-    os.kill(asker.pid, signal.SIGKILL)
-    asker.wait()
-    time.sleep(3.0 * LEASE_S)
-    assert not any("PortAudio" in port for port in own_room.ports())
-
-
 def test_peaks_above_the_ceiling_are_refused_until_it_is_raised(in_room):
     loud = noise(1.0, level_dbfs=-16.0)
     with Live(CABLED) as live:
@@ -231,6 +217,13 @@ def test_peaks_above_the_ceiling_are_refused_until_it_is_raised(in_room):
     with Live(CABLED, ceiling_dbfs=0.0) as live:
         live.play(loud)
         assert live.playing
+
+
+def test_open_devices_leave_nothing_on_the_disk_whoever_is_killed(in_room):
+    with Live(CABLED) as live:
+        assert not Path(live._place.name).exists()
+        live.play(noise(0.5))
+        assert np.abs(listen(live, 1.0)[1]).max() > 0.0
 
 
 def test_two_sounds_at_once_are_refused(in_room):
@@ -249,12 +242,41 @@ def test_channels_that_do_not_exist_are_named(in_room):
     ]
 
 
-def test_rate_that_the_device_does_not_run_at_is_named(in_room):
-    with (
-        pytest.raises(DeviceError, match=r"does not run at that sample rate"),
-        Live(SoundSetup("hall", "hall", rate_hz=96_000, output_channels=(1,))),
-    ):
+@pytest.mark.parametrize("way", ["inside", "outside"])
+def test_rate_of_a_device_that_runs_at_another_is_named(in_room, way):
+    # As if it could be set to another.
+    there = [replace(device, host="ALSA") for device in present()]
+    setup = SoundSetup("hall", "hall", rate_hz=96_000, output_channels=(1,), reference=way)
+    with pytest.raises(DeviceError) as caught, Live(setup, devices=there):
         pass
+    assert str(caught.value) == (
+        '"hall (ALSA)" runs at 48000 Hz, not at 96000. Choose that with '
+        "`evenhall devices --rate 48000`, or set the device itself to 96000 Hz."
+    )
+
+
+def test_device_that_comes_back_at_another_rate_is_told_and_the_next_take_works(
+    own_room, tmp_path, monkeypatch
+):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    remember(replace(chosen_setup(Choice(device="hall"), present()), latency_s=0.02))
+    with Live(remembered()) as live:
+        live.play(noise(10.0))
+        listen(live, 0.5)
+        own_room.kill_server()
+        with pytest.raises(DeviceError, match="stopped in the middle: it was pulled out"):
+            listen(live, 4.0)
+    with JackRoom(tmp_path / "again", {(1, 1): CABLE}, rate_hz=44_100, period=PERIOD) as again:
+        monkeypatch.setenv("JACK_DEFAULT_SERVER", again.server_name)
+        with Live(remembered()) as live:
+            assert (live.setup.rate_hz, live.rate_hz, live.setup.latency_s) == (
+                44_100,
+                44_100,
+                None,
+            )
+            live.play(noise(0.5))
+            listen(live, 1.0)
+            assert live.ended == "finished"
 
 
 def test_server_killed_in_the_middle_ends_in_a_clear_word_and_never_hangs(own_room):

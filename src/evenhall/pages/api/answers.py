@@ -201,6 +201,7 @@ class DeviceAnswer(Answer):
     inputs: int
     outputs: int
     rate_hz: float
+    is_program: bool
 
 
 class DevicesAnswer(Answer):

@@ -5,6 +5,7 @@
     choosing.py       from what a person says to such a setup
     exchange.py       memory shared with the process that runs the devices
     engine.py         that process: the sound callback, safe by itself
+    holding.py        one program at a time on a device
     open_devices.py   what real and simulated devices have in common
     session.py        the asking side: play, stop, read
     simulated.py      the same side of a hall that is computed

@@ -172,17 +172,18 @@ def capture(
                 on_block(block)
             if end_frame is not None:
                 continue
+            over = not live.playing if signal is not None else frames >= length
+            # Before the silence that follows is taken for a dead input.
+            if over and signal is not None and live.ended != "finished":
+                raise DeviceError(
+                    "The sound ended by itself: the computer was too busy to look after it, or "
+                    "asleep. Close other programs, and record again."
+                )
             dead.look(block)
             if stop_wanted():
                 live.stop()
                 ended, end_frame = "stopped", frames
                 continue
-            over = not live.playing if signal is not None else frames >= length
-            if over and signal is not None and live.ended != "finished":
-                raise DeviceError(
-                    "The sound ended by itself: the computer was too busy to look after it. "
-                    "Close other programs, and record again."
-                )
             if looking is not None and looking.done() and looking.result():
                 live.stop()
                 ended, over = "enough", True

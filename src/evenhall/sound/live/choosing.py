@@ -77,6 +77,12 @@ def chosen_setup(choice: Choice, devices: Sequence[Device]) -> SoundSetup:
         else:
             sink = find_device(devices, wanted_out or None, "output")
     same = before is not None and before.input == source.full_name
+    own_hz = round(source.rate_hz)
+    if source.has_one_rate and choice.rate_hz not in (None, own_hz):
+        raise InputError(
+            f'"{source.full_name}" runs at {own_hz} Hz, not at {choice.rate_hz}. Leave rate_hz '
+            f"out, or set the device itself to {choice.rate_hz} Hz."
+        )
     mic = choice.mic_channel or (before.mic_channel if before and same else 1)
     other = 2 if mic == 1 else 1
     reference_channel = choice.reference_channel or (
@@ -85,7 +91,10 @@ def chosen_setup(choice: Choice, devices: Sequence[Device]) -> SoundSetup:
     setup = SoundSetup(
         input=source.full_name,
         output=sink.full_name if sink else "",
-        rate_hz=choice.rate_hz or (before.rate_hz if before and same else _usual_rate_hz(source)),
+        rate_hz=choice.rate_hz
+        # What it was, unless it is there at another rate now and can have no other.
+        or (before.rate_hz if before and same and not source.has_one_rate else 0)
+        or _usual_rate_hz(source),
         mic_channel=mic,
         reference=reference,
         reference_channel=0 if reference == "inside" else reference_channel or other,

@@ -1,9 +1,9 @@
 """The sound process: `python -m evenhall.sound.live.engine`, one order in JSON on standard input.
 
 It plays what the asker wrote into the shared memory and writes back what it hears. It is safe by
-itself: it fades out when told to, when the asker shows no sign of life for two seconds, and after
-a time limit. `Engine` is what happens in a callback, without any device; `main()` opens devices.
-Its answers are lines of JSON on standard output.
+itself: nothing passes the ceiling, and it fades out when told to, when the asker ends or shows no
+sign of life for two seconds, and after a time limit. `Engine` is what happens in a callback,
+without any device; `main()` opens devices. Its answers are lines of JSON on standard output.
 """
 
 from __future__ import annotations
@@ -13,8 +13,10 @@ import os
 import signal
 import sys
 import time
+from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
-from threading import Event, Thread
+from threading import Thread
 from typing import Any
 
 import numpy as np
@@ -22,6 +24,7 @@ from numpy.typing import NDArray
 
 from evenhall.errors import DeviceError
 from evenhall.sound.live.exchange import LOST_LOG, Exchange, Layout
+from evenhall.sound.live.holding import held
 
 __all__ = ["FADE_S", "LEASE_S", "Engine", "fade_out", "main"]
 
@@ -34,7 +37,12 @@ FADE_S = 0.005
 LONGEST_BLOCK = 16_384
 # A callback this much later than the one before foretold has lost something in between.
 GAP_SHARE, SMALLEST_GAP_S = 0.6, 0.004
+# No driver keeps sound for so long: a block that is later by the computer's own clock has lost
+# some, and a larger gap in the device's time that this clock does not know is a clock being set.
+LATE_S = 0.5
 TURN_S = 0.05
+# Once the asker is gone the process lives no longer than this, even if a driver hangs.
+ORPHAN_S = 5.0
 
 FINISHED, STOPPED, ASKER_GONE, TOO_LONG = 1, 2, 3, 4
 DROPPED, GAP, UNREAD = 1, 2, 3
@@ -46,6 +54,13 @@ def fade_out(rate_hz: float) -> Float32Array:
     return np.asarray(np.cos(0.5 * np.pi * np.arange(1, n + 1) / n).astype(np.float32) ** 2)
 
 
+def awake_or_not_s() -> float:
+    """Seconds that nobody can set; on Linux those that the computer slept are among them."""
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
+
+
 class Engine:
     """What the sound callback does: copy and count. No lock, no file, no list that grows.
 
@@ -55,19 +70,34 @@ class Engine:
     rate_hz : float
     limit_s : float
         No sound lasts longer.
+    ceiling : float
+        Highest magnitude of a sample that is sent, full scale = 1.0.
     lease_s : float
         Longest time without a sign of life from the asker.
+    clock : callable
+        Seconds, any origin; nobody can set it, and it runs while the computer sleeps.
     """
 
     def __init__(
-        self, exchange: Exchange, *, rate_hz: float, limit_s: float, lease_s: float = LEASE_S
+        self,
+        exchange: Exchange,
+        *,
+        rate_hz: float,
+        limit_s: float,
+        ceiling: float,
+        lease_s: float = LEASE_S,
+        clock: Callable[[], float] = awake_or_not_s,
     ) -> None:
+        assert ceiling >= 0.0, "a ceiling that is no number would let everything pass"
         self._asked, self._told = exchange.asked, exchange.told
         self._ring, self._programme = exchange.ring, exchange.programme
         self._lost_log = exchange.lost_log
         self._rate_hz = rate_hz
         self._lease = round(lease_s * rate_hz)
         self._limit = round(limit_s * rate_hz)
+        self._ceiling = np.float32(ceiling)
+        self._clock, self._taken_s = clock, float("nan")
+        self._let_go = False
         self._fade = fade_out(rate_hz)
         self._sent = np.zeros(LONGEST_BLOCK, dtype=np.float32)
         self._heartbeat = self._silent_for = 0
@@ -82,6 +112,15 @@ class Engine:
     def silent(self) -> bool:
         """Whether nothing plays."""
         return not self._playing
+
+    @property
+    def asker_gone(self) -> bool:
+        """Whether the asker was let go."""
+        return self._let_go
+
+    def let_go(self) -> None:
+        """Fade out in the next block, and begin nothing more: the asker is gone for good."""
+        self._let_go = True
 
     def give(self, out: Float32Array) -> Float32Array:
         """Fill a block that goes to the output device.
@@ -106,6 +145,9 @@ class Engine:
             self._begin(out.shape[1])
         if self._playing:
             self._sound(sent)
+            # The last line before the device, whatever was asked for.
+            np.nan_to_num(sent, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+            np.clip(sent, -self._ceiling, self._ceiling, out=sent)
             for channel in self._outputs:
                 out[:, channel] = sent
         return sent
@@ -117,6 +159,9 @@ class Engine:
         self._play_seen = play
         if int(self._asked["stop"]) >= play:  # stopped before it began
             self._end(STOPPED)
+            return
+        if self._let_go:
+            self._end(ASKER_GONE)
             return
         mask = int(self._asked["outputs"])
         self._outputs = tuple(k for k in range(n_channels) if mask >> k & 1)
@@ -146,7 +191,7 @@ class Engine:
     def _reason_to_end(self) -> int:
         if int(self._asked["stop"]) >= self._play_seen:
             return STOPPED
-        if self._silent_for > self._lease:
+        if self._let_go or self._silent_for > self._lease:
             return ASKER_GONE
         return TOO_LONG if self._played >= self._limit else 0
 
@@ -176,11 +221,14 @@ class Engine:
             Whether the device says that something was lost.
         """
         n = len(heard)
-        gap_s = time_s - self._next_time_s
+        gap_s, now_s = time_s - self._next_time_s, self._clock()
+        late_s, self._taken_s = now_s - self._taken_s - n / self._rate_hz, now_s
+        if gap_s - late_s > LATE_S:
+            gap_s = 0.0
         self._next_time_s = time_s + n / self._rate_hz if time_s > 0.0 else float("nan")
         if dropped:
             self._lose(DROPPED)
-        elif gap_s > max(SMALLEST_GAP_S, GAP_SHARE * n / self._rate_hz):
+        elif late_s > LATE_S or gap_s > max(SMALLEST_GAP_S, GAP_SHARE * n / self._rate_hz):
             self._lose(GAP)
         size = len(self._ring)
         if self._written + n - int(self._asked["read"]) > size:
@@ -211,38 +259,46 @@ def _say(**words: object) -> None:
     sys.stdout.flush()
 
 
-def _wait_for_end(gone: Event) -> None:
-    """Set `gone` once standard input ends, read past Python's buffer: its lock bars the way out."""
+def _outlive(engine: Engine) -> None:
+    """Wait for the asker's end; then fade out at once, and end even if a driver hangs.
+
+    The asker keeps the other end of standard input open for as long as it lives, however busy it
+    is. It is read past Python's buffer, whose lock bars the way out.
+    """
     while os.read(0, 1024):
         pass
-    gone.set()
+    engine.let_go()
+    time.sleep(ORPHAN_S)
+    os._exit(0)
 
 
 def _run(order: dict[str, Any]) -> None:
-    """Open the devices and wait until the asker has enough, or they are gone."""
+    """Open the devices and wait until the asker has enough or is gone, or they are gone."""
     from evenhall.sound.live.device import open_streams
 
     exchange = Exchange.open(Layout(**order["layout"]), Path(order["memory"]))
-    rate_hz = order["rate_hz"]
-    engine = Engine(exchange, rate_hz=rate_hz, limit_s=order["limit_s"])
-    streams = open_streams(engine, order)
-    for stream in streams:
-        stream.start()
-    _say(ready=True)
-    # The asker keeps the other end open for as long as it lives, however busy it is.
-    asker_gone = Event()
-    Thread(target=_wait_for_end, args=(asker_gone,), daemon=True).start()
-    while not (int(exchange.asked["quit"]) or asker_gone.is_set()):
-        if not all(stream.active for stream in streams):
-            exchange.told["dead"][...] = 1
-            # Closing a stream whose driver has died can hang for good, and so can the usual way
-            # out: leave it.
-            os._exit(0)
-        time.sleep(TURN_S)
-    while asker_gone.is_set() and not engine.silent:
-        time.sleep(TURN_S)  # it fades out first
-    for stream in streams:
-        stream.close()
+    engine = Engine(
+        exchange, rate_hz=order["rate_hz"], limit_s=order["limit_s"], ceiling=order["ceiling"]
+    )
+    Thread(target=_outlive, args=(engine,), daemon=True).start()
+    plays_on = order["output_name"]
+    with held(plays_on) if plays_on else nullcontext():
+        streams = open_streams(engine, order)
+        for stream in streams:
+            stream.start()
+        _say(ready=True)
+        while not (int(exchange.asked["quit"]) or engine.asker_gone):
+            if not all(stream.active for stream in streams):
+                exchange.told["dead"][...] = 1
+                # Closing a stream whose driver has died can hang for good, and so can the usual
+                # way out: leave it.
+                os._exit(0)
+            time.sleep(TURN_S)
+        while engine.asker_gone and not engine.silent:
+            time.sleep(TURN_S)  # it fades out first
+        time.sleep(TURN_S)  # and the fade leaves the device: closing drops what still waits in it
+        for stream in streams:
+            stream.close()
 
 
 def main() -> None:

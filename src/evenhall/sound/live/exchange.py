@@ -93,9 +93,13 @@ class Exchange:
 
     @classmethod
     def create(cls, layout: Layout, path: Path) -> Exchange:
-        """Make the file. It is sparse: what is never used takes no room."""
+        """Make the file; OSError where there is no room for it."""
         with path.open("wb") as file:
-            os.truncate(file.fileno(), cls.size(layout))
+            if hasattr(os, "posix_fallocate"):
+                # Room that is missing later would end both processes without a word (SIGBUS).
+                os.posix_fallocate(file.fileno(), 0, cls.size(layout))
+            else:
+                os.truncate(file.fileno(), cls.size(layout))
         return cls.open(layout, path)
 
     @classmethod

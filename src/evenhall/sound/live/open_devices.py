@@ -3,6 +3,7 @@
 OpenDevices     the surface that takes, gain and line check are made through
 Heard, Lost     what comes in, and what was lost of it
 check_sound()   refuses what must not be played
+highest_peak()  the highest sample that a ceiling lets pass
 ramped()        lets a sound come up slowly
 """
 
@@ -27,6 +28,7 @@ __all__ = [
     "Lost",
     "OpenDevices",
     "check_sound",
+    "highest_peak",
     "ramped",
 ]
 
@@ -34,6 +36,7 @@ Float32Array = NDArray[np.float32]
 
 # Highest peak that is sent, unless the user raises it on purpose.
 CEILING_DBFS = -10.0
+ROUNDING_DB = 0.01  # what was made to reach the ceiling passes it by no more
 # Every sound comes up over this time: whoever stands near can step back or shout.
 RAMP_S = 1.0
 RAMP_FROM_DB = -40.0
@@ -115,6 +118,17 @@ class OpenDevices(Protocol):
         """Tell the places at which sound was lost since this was last asked."""
 
 
+def highest_peak(ceiling_dbfs: float) -> float:
+    """Give the highest magnitude of a sample that a ceiling lets pass, full scale = 1.0.
+
+    Examples
+    --------
+    >>> round(highest_peak(-20.0), 3)
+    0.1
+    """
+    return float(amplitude_from_db(ceiling_dbfs + ROUNDING_DB))
+
+
 def check_sound(
     signal: NDArray[np.floating[Any]], *, rate_hz: float, ceiling_dbfs: float, playing: bool
 ) -> None:
@@ -133,13 +147,18 @@ def check_sound(
     Raises
     ------
     InputError
-        Its peaks would pass the ceiling, it is too long, or something plays already.
+        It holds samples that are no numbers, its peaks would pass the ceiling, it is too long, or
+        something plays already.
     """
     faults = []
-    peak = float(peak_dbfs(signal))
-    if peak > ceiling_dbfs + 0.01:
+    if not np.isfinite(signal).all():
         faults.append(
-            f"The sound's peaks at {peak:.1f} dBFS would pass the ceiling of "
+            "The sound holds samples that are no numbers, and was not played. Check the level and "
+            "the band that were asked for."
+        )
+    elif not np.abs(signal).max() <= highest_peak(ceiling_dbfs):  # nor below one that is nan
+        faults.append(
+            f"The sound's peaks at {float(peak_dbfs(signal)):.1f} dBFS would pass the ceiling of "
             f"{ceiling_dbfs:g} dBFS. Lower the level, or raise the ceiling on purpose."
         )
     if signal.size > round(LIMIT_S * rate_hz):

@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from threading import Thread
 from types import TracebackType
@@ -23,7 +24,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.errors import DeviceError, InputError
+from evenhall.errors import DeviceError, InputError, StoreError
 from evenhall.sound.live.device import Device, find_device
 from evenhall.sound.live.exchange import ENDED, LOST, LOST_LOG, Exchange, Layout
 from evenhall.sound.live.open_devices import (
@@ -33,6 +34,7 @@ from evenhall.sound.live.open_devices import (
     Heard,
     Lost,
     check_sound,
+    highest_peak,
     ramped,
 )
 from evenhall.sound.live.setup import SoundSetup
@@ -42,6 +44,7 @@ __all__ = ["Live", "present"]
 
 START_WITHIN_S = 10.0  # some drivers take seconds to open
 CLOSE_WITHIN_S = 2.0
+FADE_WITHIN_S = 0.5  # the longest block of any driver, with room to spare
 
 
 def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
@@ -51,6 +54,9 @@ def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
+        # What a terminal sends to all that was started in it (Ctrl-C, Ctrl-Z, its end) is for the
+        # asker: this one must live on, to fade out.
+        start_new_session=True,
     )
     assert process.stdin is not None
     try:
@@ -78,8 +84,7 @@ def _answer(process: subprocess.Popen[str], within_s: float) -> dict[str, Any]:
         process.kill()
         raise DeviceError("The sound process ended by itself. Try again, or choose another device.")
     answer: dict[str, Any] = json.loads(line)
-    if "fault" in answer:
-        process.kill()
+    if "fault" in answer:  # and ends by itself: sound servers wait long for who is killed
         raise DeviceError(answer["fault"])
     return answer
 
@@ -121,6 +126,8 @@ class Live:
     Parameters
     ----------
     setup : SoundSetup
+        Its rate stands for devices that are set to the rate that is asked for; others run at
+        their own, and `setup` of the open devices says at which.
     ceiling_dbfs : float
         Highest peak that is sent, dB re a full-scale sine.
     devices : sequence of Device, optional
@@ -132,6 +139,8 @@ class Live:
         A device is missing, busy, or does not answer.
     InputError
         A device or channel of the setup does not exist.
+    StoreError
+        The disk has no room for the sound on its way to the device.
     """
 
     def __init__(
@@ -141,11 +150,14 @@ class Live:
         ceiling_dbfs: float = CEILING_DBFS,
         devices: Sequence[Device] | None = None,
     ) -> None:
-        self.setup = setup
-        self.rate_hz = float(setup.rate_hz)
         self._ceiling_dbfs = ceiling_dbfs
         devices = present() if devices is None else devices
         self._input = find_device(devices, setup.input, "input")
+        own_hz = round(self._input.rate_hz)
+        if self._input.has_one_rate and setup.rate_hz != own_hz:  # it has come back at another
+            setup = replace(setup, rate_hz=own_hz, latency_s=None)
+        self.setup = setup
+        self.rate_hz = float(setup.rate_hz)
         self._output = find_device(devices, setup.output, "output") if setup.plays else None
         self._check_channels()
         self._place: tempfile.TemporaryDirectory[str] | None = None
@@ -181,7 +193,14 @@ class Live:
         )
         self._place = tempfile.TemporaryDirectory(prefix="evenhall-", ignore_cleanup_errors=True)
         memory = Path(self._place.name) / "sound"
-        self._exchange = Exchange.create(layout, memory)
+        try:
+            self._exchange = Exchange.create(layout, memory)
+        except OSError as error:
+            self._place.cleanup()
+            raise StoreError(
+                f"{memory.parent.parent}: no room for the sound ({error.strerror}). Make room "
+                "there, and try again; the takes made so far are safe."
+            ) from error
         self._asked, self._told = self._exchange.asked, self._exchange.told
         self._lost_seen = 0
         self._plays = 0
@@ -193,6 +212,7 @@ class Live:
                     "layout": vars(layout),
                     "rate_hz": setup.rate_hz,
                     "limit_s": LIMIT_S,
+                    "ceiling": highest_peak(self._ceiling_dbfs),
                     "input": self._input.number,
                     "input_name": self._input.full_name,
                     "inputs": setup.last_input,
@@ -202,6 +222,8 @@ class Live:
                 }
             )
             _answer(self._process, START_WITHIN_S)
+            if sys.platform != "win32":  # there a file can only go once nothing maps it
+                self._place.cleanup()  # both have it: a kill leaves nothing behind
         except DeviceError:
             self._clear()
             raise
@@ -216,16 +238,18 @@ class Live:
         trace: TracebackType | None,
     ) -> None:
         self.stop()
-        patience_s = time.monotonic() + 0.2
+        patience_s = time.monotonic() + FADE_WITHIN_S
         while self.playing and time.monotonic() < patience_s:
             time.sleep(0.005)
+        if self.playing:  # the sound process is held up, or hangs in its driver: no fade will come
+            assert self._process is not None
+            self._process.kill()
         self._asked["quit"][...] = 1
         self._clear()
 
     def _clear(self) -> None:
         if self._process is not None:
             _end(self._process, CLOSE_WITHIN_S)
-        # The file can only go once nothing maps it (on Windows).
         del self._exchange, self._asked, self._told
         assert self._place is not None
         self._place.cleanup()
@@ -241,7 +265,7 @@ class Live:
         Raises
         ------
         InputError
-            Its peaks would pass the ceiling, it is too long, or something plays already.
+            As `check_sound()` says.
         """
         check_sound(
             signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing

@@ -162,7 +162,7 @@ class SimulatedDevices:
         Raises
         ------
         InputError
-            Its peaks would pass the ceiling, it is too long, or something plays already.
+            As `check_sound()` says.
         """
         check_sound(
             signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing
