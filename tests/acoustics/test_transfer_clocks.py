@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import rooms
+from echoing import echoing
 from evenhall.acoustics.transfer import transfer_function
 from rooms import bands_between
 
@@ -98,6 +99,23 @@ def test_sweep_on_another_clock_keeps_its_levels(clock_ppm):
     assert largest_error_db(response, take) <= 0.5
     assert response.match_score > 1.0
     assert abs(response.clock_ppm - clock_ppm) <= 40.0
+
+
+@pytest.mark.parametrize("seed", [3, 25, 33])
+def test_echo_above_the_direct_sound_does_not_bend_the_clock_of_a_sweep(seed):
+    take, clock_ppm = echoing(seed)
+    response = measured(take)
+    assert abs(response.clock_ppm - clock_ppm) <= 40.0
+    assert response.clock_sure
+    # So much doubt turns the phase of the treble round: which way up it is, is not known.
+    assert response.polarity == 0
+
+
+def test_recorder_out_of_the_ordinary_is_doubted_of_a_sweep_and_its_levels_stand():
+    take = simulated(280.0, -3.0, duration_s=10.0, sweep=True)
+    response = measured(take)
+    assert not response.clock_sure
+    assert largest_error_db(response, take) <= 0.5
 
 
 def test_inverted_take_on_another_clock_reads_as_inverted():

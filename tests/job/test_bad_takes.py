@@ -20,7 +20,7 @@ import soxr
 from numpy.typing import NDArray
 from typer.testing import CliRunner
 
-from evenhall.acoustics.stimulus import pink_noise
+from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.cli import app
 from evenhall.job.result import PROBLEM_CODES, Result
 from job.folders import (
@@ -267,6 +267,40 @@ def clock_past_the_limit(folder: Folder) -> str:
     return "450 ppm apart; up to 300 can be undone."
 
 
+def through_gain(reference: FloatArray, gain: FloatArray | float) -> FloatArray:
+    """What is heard of a loudspeaker whose gain moves; the reference stays as it was."""
+    quiet = 1e-4 * np.random.default_rng(5).standard_normal(reference.size)
+    return heard(reference * gain) + quiet
+
+
+def before_and_after(size: int, at_s: float, after: float) -> FloatArray:
+    return np.where(np.arange(size) < at_s * RATE_HZ, 1.0, after)
+
+
+@makes("time_varying")
+def sound_that_stops(folder: Folder) -> str:
+    reference = played(6.0)
+    gain = before_and_after(reference.size, 4.1, 0.0)
+    folder.add(two_channels(through_gain(reference, gain), reference))
+    return "The sound stopped 4.1 s into the take. Look at mutes, cables, loudspeaker"
+
+
+@makes("time_varying")
+def sweep_that_stops(folder: Folder) -> str:
+    sweep = exponential_sweep(8.0, rate_hz=RATE_HZ, low_hz=40.0, high_hz=20e3)
+    gain = before_and_after(sweep.size, 4.1, 0.0)
+    folder.add(two_channels(through_gain(sweep, gain), sweep))
+    return "The sound stopped 4."
+
+
+@makes("time_varying")
+def automatic_gain(folder: Folder) -> str:
+    reference = played(6.0)
+    gain = before_and_after(reference.size, 3.0, 10.0 ** (-3.0 / 20.0))
+    folder.add(two_channels(through_gain(reference, 1.0) * gain, reference))
+    return "switch off automatic gain and limiters, and record the take again."
+
+
 HOPELESS = [
     pytest.param(code, maker, id=maker.__name__)
     for code, makers in MAKERS.items()
@@ -301,12 +335,12 @@ def reference_from_200_hz_to_5_khz(folder: Folder) -> str:
 
 
 @leaves_usable("time_varying")
-def automatic_gain(folder: Folder) -> str:
+def talk_that_begins(folder: Folder) -> str:
     reference = played(6.0)
-    microphone = heard(reference)
-    gain_db = np.where(np.arange(microphone.size) < microphone.size // 2, 0.0, -3.0)
-    folder.add(two_channels(microphone * 10.0 ** (gain_db / 20.0), reference))
-    return "The gain moved by"
+    other = heard(pink_noise(6.0, rate_hz=RATE_HZ, seed=98, level_dbfs=-28.0))
+    other *= 1.0 - before_and_after(other.size, 3.6, 0.0)
+    folder.add(two_channels(heard(reference) + other, reference))
+    return "Something else began to sound at 3."
 
 
 @leaves_usable("gain_moved")

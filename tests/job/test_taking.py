@@ -208,6 +208,63 @@ def test_gain_that_was_moved_between_two_takes_is_told(room, tmp_path):
     assert "6.0 dB softer than takes/left-front.wav" in taken.problems[0].text
 
 
+def test_sound_that_dies_in_mid_take_makes_it_unusable_and_says_when(room, tmp_path):
+    """The cable to the loudspeaker is pulled: the reference goes on, the room falls silent."""
+    room.add_convolver("dying", {(1, 1): CABLE, (2, 2): CABLE})
+    room.add_convolver("leak", {(1, 1): 1e-3 * CABLE})  # no microphone hears nothing at all
+    for source, sink in (
+        ("hall:out_1", "dying:in_1"),
+        ("hall:out_2", "dying:in_2"),
+        ("hall:out_2", "leak:in_1"),
+        ("leak:out_1", "dying:in_1"),
+    ):
+        room.connect(source, sink)
+    cut_s = []
+
+    class Puller(Watcher):
+        def step(self, elapsed_s, length_s, readings):
+            super().step(elapsed_s, length_s, readings)
+            if elapsed_s > 2.5 and not cut_s:
+                cut_s.append(elapsed_s)
+                Thread(target=room.disconnect, args=("hall:out_1", "dying:in_1")).start()
+
+    watch = Puller()
+    order = replace(ORDER, length_s=5.0)
+    taken = record(tmp_path / "hall", order, replace(CABLED, input="dying", output="hall"), watch)
+    assert not taken.usable
+    (text,) = (one.text for one in taken.problems if one.text.startswith("The sound"))
+    assert "The sound stopped" in text
+    # Pulled while the sound went on, and no sooner than it was asked for.
+    assert cut_s[0] - 0.6 <= taken.take.response.change.from_s <= 4.8
+    assert not (tmp_path / "hall" / "job.toml").exists()
+
+
+def test_sweep_on_two_clocks_with_an_echo_above_the_direct_sound(room, tmp_path):
+    """Far back: an echo 4 dB above the direct sound, and a room that rings on for longer."""
+    echoing = rooms.room(
+        RATE_HZ,
+        np.random.default_rng(33),
+        rt_s=1.5,
+        delay_s=0.04,
+        direct_over_reverberant_db=-9.0,
+        reflections=((0.045, 4.0), (0.02, 1.0)),
+    )
+    echoing *= 0.3 / np.abs(echoing).max()
+    room.add_convolver("far", {(1, 1): echoing})
+    room.connect("hall:out_2", "far:in_1")
+    two = SoundSetup("far", "hall", reference="inside", output_channels=(1,))
+    order = replace(ORDER, kind="sweep", length_s=6.0, low_hz=50.0)
+    taken = record(tmp_path / "hall", order, two)
+    assert taken.usable
+    response = taken.take.response
+    assert abs(response.clock_ppm) <= 40.0  # both run on the server's one clock
+    assert response.polarity == 0
+    inside = rooms.bands_between(100, 10_000) & response.bands.usable
+    error_db = (response.bands.level_db - rooms.true_levels_db(echoing, RATE_HZ))[inside]
+    assert inside.sum() >= 18
+    assert np.abs(error_db).max() <= 0.5
+
+
 def test_stopped_take_leaves_nothing(room, tmp_path):
     taken = record(
         tmp_path / "hall", order=replace(ORDER, length_s=20.0), watch=Watcher(stop_after_s=1.5)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from evenhall.acoustics.steadiness import Change
 from evenhall.verdict.trust import flag_disagreement, response_problems
 from verdict.builders import at, flat, response, take
 
@@ -109,11 +110,50 @@ def test_sub_is_not_asked_for_treble():
     assert "too_noisy" in judged(heard, full_range=True)[0]
 
 
-def test_gain_that_moves_during_the_take():
-    problems, _ = judged(response(hall_levels(), gain_range_db=3.0))
-    assert "The gain moved by 3.0 dB during the take" in problems["time_varying"]
-    assert "automatic gain" in problems["time_varying"]
-    assert judged(response(hall_levels(), gain_range_db=0.8)) == ({}, True)
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (Change(4.02, 4.02, -60.0), "The sound stopped 4.0 s into the take. Look at mutes"),
+        (Change(4.0, 4.0, -40.0, back_s=5.5), "The sound was gone from 4.0 to 5.5 s."),
+        (Change(3.0, 3.0, 60.0), "The sound came only 3.0 s into the take"),
+        (Change(2.0, 2.5, -3.0), "The sound fell by 3.0 dB at 2.0 s. Leave every gain"),
+        (Change(2.0, 6.0, -3.0), "The sound fell by 3.0 dB between 2.0 and 6.0 s."),
+        (Change(2.0, 2.0, 3.0, back_s=4.0), "The sound rose by 3.0 dB from 2.0 to 4.0 s."),
+    ],
+)
+def test_level_that_moves_during_the_take_makes_it_unusable(change, words):
+    moved = response(hall_levels(), gain_range_db=abs(change.by_db), change=change)
+    problems, usable = judged(moved)
+    assert words in problems["time_varying"]
+    assert problems["time_varying"].endswith("record the take again.")
+    assert not usable
+
+
+def test_level_that_moves_by_less_than_a_decibel_is_let_be():
+    wanders = response(hall_levels(), gain_range_db=0.8, change=Change(2.0, 2.0, -0.8))
+    assert judged(wanders) == ({}, True)
+
+
+def test_noise_after_the_sound_stopped_is_not_given_as_the_reason():
+    levels = hall_levels()
+    levels[at(500.0) :] = np.nan
+    stopped = response(levels, gain_range_db=60.0, change=Change(4.0, 4.0, -60.0))
+    problems, usable = judged(stopped)
+    assert list(problems) == ["time_varying"]
+    assert not usable
+
+
+def test_something_that_begins_to_sound_is_told_and_the_take_kept():
+    problems, usable = judged(response(hall_levels(), joined_s=5.0))
+    assert "Something else began to sound at 5.0 s" in problems["time_varying"]
+    assert usable
+
+
+def test_sweep_with_a_clock_out_of_the_ordinary_is_doubted_not_refused():
+    odd = response(hall_levels(), clock_ppm=310.0, clock_sure=False)
+    problems, usable = judged(odd, shared_clock=False)
+    assert "Try twenty seconds of pink noise" in problems["clock"]
+    assert usable
 
 
 def test_delay_that_jumps_during_the_take():

@@ -29,6 +29,13 @@ from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.decay import decay_times
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
+from evenhall.acoustics.steadiness import (
+    Change,
+    joined_in,
+    level_history,
+    moved,
+    sweep_break,
+)
 from evenhall.acoustics.timetable import Stimulus, block_powers, has_gaps
 from evenhall.acoustics.windows import hann
 
@@ -59,6 +66,9 @@ CLOCK_ROUNDS = 4
 # Longest response fitted for the clock: the early sound keeps time, the late only costs.
 CLOCK_RESPONSE_S = 0.4
 CLOCK_SETTLED_PPM = 0.05
+# Crystals keep within 100 ppm, two of them within 200 (common practice, from memory): where a
+# sweep, which tells its clock to some tens of ppm, reads more, that is doubted first.
+PLAUSIBLE_PPM = 200.0
 # A channel that already sounds at the start of the take may have sounded before it.
 SOUNDS_AT_START = 1e-3
 STEADY_BLOCK_S = 0.085
@@ -84,6 +94,9 @@ class Response:
         Recorder time at which the reference's first sample arrives.
     clock_ppm : float
         How much faster the recorder ran than the player.
+    clock_sure : bool
+        Whether that can be believed. A sweep whose clock is out of the ordinary may be misled by
+        echoes; its levels are as true.
     polarity : int
         1 upright, -1 inverted, 0 cannot tell.
     bands : BandLevels
@@ -97,12 +110,16 @@ class Response:
     used_ratio : float
         How far the take was believed, 0 to 1.
     gain_range_db : float
-        Span of the gain during the take, beyond what noise makes of it.
+        Span of the gain during the take, beyond what noise makes of it, where it is widest.
     delay_range_s : float
         Span of the delay during the take, once the clock is undone, beyond what noise makes.
     first_tap_s : float
         Time of `impulse[0]` behind the reference; nan where they share no clock. It holds where
         no arrival can be told, as of a sub: what puts two responses on one time base.
+    change : Change or None
+        How the gain moved, where it did; times are the recording's.
+    joined_s : float or None
+        When something else began to sound, and went on.
     """
 
     impulse: FloatArray
@@ -120,6 +137,9 @@ class Response:
     gain_range_db: float
     delay_range_s: float
     first_tap_s: float = float("nan")
+    change: Change | None = None
+    joined_s: float | None = None
+    clock_sure: bool = True
 
     @property
     def level_db(self) -> float:
@@ -324,15 +344,22 @@ def transfer_function(
     sweep = not solved.steady and not has_gaps(solved.sounded_ratio)
     if reference_rate_hz is not None and sweep:
         # A sweep passes each frequency once: its fit takes any drift for a delay that depends
-        # on frequency. The direct sound has none, so the clock that makes it sharp is right.
+        # on frequency. What arrives has none, so the clock that makes it sharp is right.
         error_ppm = sweep_clock_error(
-            solved.impulse, solved.stimulus_time_s, rate_hz=rate_hz, lead=placed.lead
+            solved.impulse,
+            solved.stimulus_time_s,
+            rate_hz=rate_hz,
+            lead=placed.lead,
+            assumed_ppm=found.clock_ppm,
         )
         found = replace(found, clock_ppm=found.clock_ppm + error_ppm)
         played = _on_clock(reference, reference_rate_hz, rate_hz, found.clock_ppm)
         placed = _place(recording, played, rate_hz=rate_hz, lag=lag, share=share)
         solved = _solve(placed, rate_hz=rate_hz, top_hz=top_hz)
     response = _response(solved, placed, found, rate_hz=rate_hz, top_hz=top_hz, shared=shared)
+    if not shared and sweep:
+        # Tens of ppm are in doubt, and so little turns the phase of the treble round.
+        return replace(response, polarity=0, clock_sure=abs(response.clock_ppm) <= PLAUSIBLE_PPM)
     if not shared or np.isfinite(response.delay_s):
         return response
     begins = bass_onset(solved.impulse, rate_hz=rate_hz)
@@ -420,11 +447,6 @@ def _coherence(segments: SegmentDelays, fitted_share: float) -> FloatArray:
     return np.where(known, np.clip(1.0 - noise / np.where(known, total, 1.0), 0.0, 1.0), 0.0)
 
 
-def _most_range(values: FloatArray) -> float:
-    """Span of the middle nine tenths: what the first and last piece catch of the ends is let be."""
-    return float(np.diff(np.percentile(values, [5.0, 95.0]))[0]) if values.size else 0.0
-
-
 def _response(
     solved: Deconvolution,
     placed: _Placed,
@@ -465,11 +487,13 @@ def _response(
     segments = segment_delays(solved.predicted, solved.residual, rate_hz=rate_hz, top_hz=4000.0)
     sure = segments.information > 0.2 * np.median(segments.information)
     sure &= segments.power > 0.1 * np.median(segments.power)  # not what rings on at the end
-    gain_db, delay_s = segments.gain_db[sure], segments.delay_s[sure]
+    delay_s = segments.delay_s[sure]
     # Of so many pieces noise alone spreads nine in ten by some four standard deviations.
-    gain_chance_db = 4.0 * float(np.median(segments.gain_noise_db))
     delay_chance_s = 4.0 / float(np.sqrt(max(np.median(segments.information), 1e-30)))
     fitted_share = min(0.5, placed.n_taps / placed.recording.size) if solved.steady else 0.0
+    gain_range_db, change, joined_s = _steadiness(
+        solved, placed, rate_hz=rate_hz, top_hz=top_hz, arrival=arrival
+    )
     return Response(
         impulse=solved.impulse,
         rate_hz=rate_hz,
@@ -483,7 +507,34 @@ def _response(
         match_score=found.score,
         overlap_s=placed.overlap_s,
         used_ratio=solved.used_ratio,
-        gain_range_db=max(0.0, _most_range(gain_db) - gain_chance_db),
+        gain_range_db=gain_range_db,
         delay_range_s=max(0.0, float(np.ptp(delay_s)) - delay_chance_s) if sure.any() else 0.0,
         first_tap_s=(placed.lag - placed.lead) / rate_hz if shared else float("nan"),
+        change=change,
+        joined_s=joined_s,
+    )
+
+
+def _steadiness(
+    solved: Deconvolution, placed: _Placed, *, rate_hz: float, top_hz: float, arrival: Arrival
+) -> tuple[float, Change | None, float | None]:
+    """Tell how far the gain moved, how, and when something else began, in the recording's time."""
+    begin_s = max(0, placed.lag) / rate_hz
+    history = level_history(solved.predicted, solved.residual, rate_hz=rate_hz, top_hz=top_hz)
+    range_db, change = moved(history)
+    if not solved.steady:
+        broken = sweep_break(
+            solved.impulse,
+            solved.stimulus_time_s,
+            rate_hz=rate_hz,
+            arrival=int(arrival.tap) if np.isfinite(arrival.tap) else placed.lead,
+            covered_hz=solved.covered_hz,
+        )
+        if broken is not None and abs(broken.by_db) > range_db:
+            range_db, change = abs(broken.by_db), broken
+    joined_s = joined_in(history)
+    return (
+        range_db,
+        change and change.later_by(begin_s),
+        None if joined_s is None else joined_s + begin_s,
     )

@@ -28,6 +28,8 @@ FEWEST_BANDS = 5
 SUB_TOP_HZ = 140.0  # no sub is asked for more
 NOISY_SHARE = 1.0 / 3.0
 GAIN_DRIFT_DB = 1.0
+SILENCED_DB = 15.0  # what falls by more was switched off; nobody turns a gain that far
+SUDDEN_S = 0.6  # of the half seconds that the level is followed in
 # A step of the delay during the take: lost samples, or a microphone that was moved.
 DELAY_STEP_S = 0.0002
 LEAST_USED = 0.6
@@ -103,7 +105,17 @@ def response_problems(
             )
         )
         usable = False
-    if abs(response.clock_ppm) > CLOCK_LIMIT_PPM + CLOCK_SLACK_PPM:
+    if not response.clock_sure:
+        # What a sweep's levels do not mind is no reason to refuse it.
+        problems.append(
+            Problem(
+                "clock",
+                f"Recorder and player seem to run {abs(response.clock_ppm):.0f} ppm apart, which "
+                "is more than such devices do: echoes may mislead a sweep here. Its levels stand. "
+                "Try twenty seconds of pink noise at this spot to be sure.",
+            )
+        )
+    elif abs(response.clock_ppm) > CLOCK_LIMIT_PPM + CLOCK_SLACK_PPM:
         problems.append(
             Problem(
                 "clock",
@@ -139,13 +151,16 @@ def response_problems(
             )
         )
         usable = usable and n_usable >= FEWEST_BANDS
-    drift = response.gain_range_db > GAIN_DRIFT_DB
+    moved = _moved_problem(response)
+    if moved is not None:
+        # Noise and gaps are what is left of a sound that stopped, and no reasons of their own.
+        problems = [one for one in problems if one.code not in ("too_noisy", "band_limited")]
+        problems.append(moved)
+        usable = False
     step = response.delay_range_s > DELAY_STEP_S
-    if n_usable and (drift or step or response.used_ratio < LEAST_USED):
+    if n_usable and moved is None and (step or response.used_ratio < LEAST_USED):
         what = (
-            f"The gain moved by {response.gain_range_db:.1f} dB during the take"
-            if drift
-            else "The delay jumped during the take: samples were lost, or the microphone moved"
+            "The delay jumped during the take: samples were lost, or the microphone moved"
             if step
             else f"Only {100 * response.used_ratio:.0f} % of the take fits the rest of it"
         )
@@ -155,7 +170,44 @@ def response_problems(
                 f"{what}. Leave gain and microphone alone, switch off automatic gain, and {AGAIN}.",
             )
         )
+    elif n_usable and moved is None and response.joined_s is not None:
+        problems.append(
+            Problem(
+                "time_varying",
+                f"Something else began to sound at {response.joined_s:.1f} s, and went on. "
+                f"Wait until it is over, and {AGAIN}.",
+            )
+        )
     return tuple(problems), usable and n_usable > 0
+
+
+def _moved_problem(response: Response) -> Problem | None:
+    """Say how the level moved during the take: a response made of both is that of neither."""
+    change = response.change
+    if change is None or response.gain_range_db <= GAIN_DRIFT_DB:
+        return None
+    came_back = np.isfinite(change.back_s)
+    if change.by_db < -SILENCED_DB:
+        what = (
+            f"The sound was gone from {change.from_s:.1f} to {change.back_s:.1f} s"
+            if came_back
+            else f"The sound stopped {change.from_s:.1f} s into the take"
+        )
+        cure = "Look at mutes, cables, loudspeaker and amplifier"
+    elif change.by_db > SILENCED_DB and not came_back:
+        what = f"The sound came only {change.to_s:.1f} s into the take, and was played before"
+        cure = "Look at mutes and cables"
+    else:
+        way = "fell" if change.by_db < 0.0 else "rose"
+        what = f"The sound {way} by {abs(change.by_db):.1f} dB "
+        if came_back:
+            what += f"from {change.from_s:.1f} to {change.back_s:.1f} s"
+        elif change.to_s - change.from_s > SUDDEN_S:
+            what += f"between {change.from_s:.1f} and {change.to_s:.1f} s"
+        else:
+            what += f"at {change.from_s:.1f} s"
+        cure = "Leave every gain and the microphone alone, switch off automatic gain and limiters"
+    return Problem("time_varying", f"{what}. {cure}, and {AGAIN}.")
 
 
 def _carries_the_reference(response: Response) -> bool:
