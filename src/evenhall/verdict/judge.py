@@ -192,6 +192,11 @@ def _correcting(proof: Proof | None, by_cable: Sequence[CableProof]) -> tuple[Mo
     return moves + correcting_moves(hand, scale)
 
 
+def _is_unlike(proof: Proof | None, by_cable: Sequence[CableProof]) -> bool:
+    in_air = proof is not None and proof.unlike_scale is not None
+    return in_air or any(one.is_unlike for one in by_cable)
+
+
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     """Judge all takes of a visit together.
 
@@ -262,6 +267,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             proof=proof if not correcting else None,
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),
+            unlike=_is_unlike(proof, by_cable),
         ),
         proof=proof,
         by_cable=by_cable,
