@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
+from scaleroom import random_case, said_of
 from verdict.builders import flat, judged, take, visit
 
 UNIT = graphic_unit(31)
@@ -66,8 +67,10 @@ def test_any_fader_3_db_off_is_named_95_times_in_100(before):
     for _ in range(100):
         hz, off_db = rng.choice(UNIT.nominal_hz[3:28]), rng.choice([-3.0, 3.0])
         noise = rng.normal(0.0, 0.1, 31)
-        wrong = proof_of(before, by_cable(stands(before, {hz: off_db}) + noise)).faders_wrong
-        named += [fader.hz for fader in wrong] == [hz]
+        proof = proof_of(before, by_cable(stands(before, {hz: off_db}) + noise))
+        # At an end of the range it is asked to be looked at: there the unit may do it.
+        ends = proof.unlike_scale.faders if proof.unlike_scale else ()
+        named += [fader.hz for fader in (*proof.faders_wrong, *ends)] == [hz]
     assert named >= 95
 
 
@@ -152,3 +155,40 @@ def test_cable_goes_before_the_air(before):
 
 def test_visit_without_a_card_has_no_proof_by_cable():
     assert judged(by_cable(flat())).by_cable == ()
+
+
+@pytest.mark.parametrize("kind", ["treble", "top cut", "all weaker", "all wider"])
+@pytest.mark.parametrize("sides", [("left",), ("left", "right")])
+def test_unit_unlike_its_scale_is_said_to_be_learned_and_seldom_the_hand_is_blamed(kind, sides):
+    said = [
+        said_of(*random_case(kind, np.random.default_rng(seed), sides=sides))
+        for seed in range(1000, 1012)
+    ]
+    assert "nothing" not in said
+    assert said.count("hand") + said.count("hand and unit") <= 1
+    assert said.count("unit") >= 6
+
+
+def test_fader_that_one_hand_set_wrong_is_told_with_its_figure_unless_it_lies_at_an_end():
+    said = [
+        said_of(*random_case("hand", np.random.default_rng(seed))) for seed in range(1000, 1012)
+    ]
+    assert set(said) <= {"hand", "either", "unit"}
+    assert said.count("hand") + said.count("either") >= 8
+
+
+def test_nothing_on_the_scale_is_asked_of_a_unit_that_does_otherwise(before):
+    """The treble does half of what the scale says: to be learned, and no card to be set by it."""
+    unlike = dict.fromkeys((8000.0, 10000.0, 12500.0, 16000.0), 4.0)
+    verdict = judged(*before, by_cable(stands(before, unlike)))
+    assert "this unit does not do what its scale says" in verdict.moves[0].text
+    assert not any(move.kind == "equalize" for move in verdict.moves)
+
+
+def test_lone_fader_that_its_scale_may_explain_is_said_with_both_ways(before):
+    asked = dict(zip(UNIT.nominal_hz, faders_of(before), strict=True))
+    assert asked[250.0] < -4.0
+    verdict = judged(*before, by_cable(stands(before, {250.0: 3.0})))
+    assert verdict.moves[0].text.endswith(
+        "If it stands there already, this unit does not do what its scale says: learn it."
+    )

@@ -139,6 +139,11 @@ def off(side, hz, off_db):
     return WrongFader(side, hz, -3.0, -3.0 + off_db)
 
 
+def share_of(hz, asked_db):
+    """A fader that seems to do half of what is asked; 2 dB where nothing is."""
+    return WrongFader("left", hz, asked_db, 0.5 * asked_db if asked_db else 2.0)
+
+
 @pytest.mark.parametrize(
     ("found", "by_scale"),
     [
@@ -153,6 +158,10 @@ def off(side, hz, off_db):
         ([off("left", 12500.0, 3.0), off("left", 16000.0, -3.0)], 2),
         ([off("left", 12500.0, 3.0), off("right", 16000.0, 2.0)], 2),
         ([off("left", 16000.0, 3.0), off("right", 16000.0, -3.0)], 0),
+        ([off("left", 16000.0, 3.0)], 1),
+        ([off("left", 40.0, -2.0)], 1),
+        ([share_of(hz, asked) for hz, asked in ((250.0, -8.0), (1000.0, 6.0), (4000.0, -6.0))], 3),
+        ([share_of(hz, asked) for hz, asked in ((250.0, -8.0), (1000.0, 0.0), (4000.0, 6.0))], 0),
         ([off("left", 40.0, 3.0), off("left", 16000.0, 3.0)], 0),
         ([off("left", 40.0, 2.0), off("left", 63.0, 3.0)], 2),
         ([], 0),

@@ -50,7 +50,7 @@ def guidance_lines(guidance: Guidance) -> str:
         large,
         f"{''.join(cells)}  {figures}, card {guidance.wanted_db:+.1f} dB",
         f"Left: {left}",
-        *guidance.stray,
+        *guidance.remarks,
     ]
     return "\n".join(lines)
 
@@ -87,10 +87,10 @@ class FaderWatch:
         if before is None and guidance.unheard_hz:
             names = ", ".join(fader_name(hz) for hz in guidance.unheard_hz)
             self._say(f"Not heard well enough here: {names}. Set these by their scale.")
-        for line in guidance.stray:
+        for line in guidance.remarks:
             if line not in self._told:
                 self._say(line)
-        self._told = set(guidance.stray)
+        self._told = set(guidance.remarks)
         self._before = guidance
         self._show(guidance_lines(guidance))
 

@@ -20,7 +20,7 @@ from evenhall.acoustics.periodic import (
     quiet_power,
     round_gain,
 )
-from evenhall.equalizer.following import Followed, at_rest, begin, follow, start_doubt_db
+from evenhall.equalizer.following import Followed, at_rest, begin, follow, found, start_doubt_db
 from evenhall.equalizer.graphic import GraphicUnit, unit_gain_db
 from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
@@ -136,6 +136,7 @@ class Listener:
         self._start_db: FloatArray | float = 0.0
         self._doubt_db = np.zeros(order.unit.fader_count)
         self._followed: Followed | None = None
+        self._guidance: Guidance | None = None
 
     @property
     def ready(self) -> bool:
@@ -167,13 +168,15 @@ class Listener:
             return None
         assert self._followed is not None
         self._followed = self._one_more(self._followed, heard)
-        return guide(
+        self._guidance = guide(
             self._followed,
             self.order.wanted_db,
             within_db=CABLE_WITHIN_DB if self.order.by_cable else AIR_WITHIN_DB,
             doubt_db=self._doubt_db,
             goes_on=self.order.goes_on,
+            before=self._guidance,
         )
+        return self._guidance
 
     @property
     def _input(self) -> str:
@@ -191,15 +194,12 @@ class Listener:
         if order.by_cable:
             self._reference = sent
             self._start_db = -sections_gain_db(order.strip, told.freq_hz)
-            followed = begin(
+            followed = found(
                 order.unit,
-                np.zeros(order.unit.fader_count),
-                fader_sigma_db=order.unit.range_db / 2.0,
-                level_sigma_db=20.0,
-                level_db=float(np.nanmedian(told.gain_db)),  # any gain may lie behind the unit
+                told.freq_hz,
+                told.gain_db + self._start_db,
+                told.uncertainty_db / np.sqrt(len(self._before)),
             )
-            for heard in self._before:
-                followed = self._one_more(followed, heard)
         else:
             # What noise buries tells nothing; the smallest share keeps its gain a number.
             self._reference = np.maximum(before - self._noise, 1e-3 * before)

@@ -93,8 +93,9 @@ def order_of(visit: Visit, result: Result | None, along: Along) -> FaderOrder:
 
 def shown_of(guidance: Guidance) -> dict[str, Any]:
     """Give what the page draws of it."""
+    stray = " ".join(guidance.remarks)
     if guidance.hz is None:
-        return {"name": "", "text": guidance.text, "way": guidance.way, "left": 0, "stray": ""}
+        return {"name": "", "text": guidance.text, "way": guidance.way, "left": 0, "stray": stray}
     return {
         "name": fader_name(guidance.hz),
         "text": guidance.text,
@@ -103,7 +104,7 @@ def shown_of(guidance: Guidance) -> dict[str, Any]:
         "now_db": round(guidance.now_db, 1),
         "wanted_db": guidance.wanted_db,
         "left": len(guidance.left_hz),
-        "stray": " ".join(guidance.stray),
+        "stray": stray,
     }
 
 
@@ -150,7 +151,7 @@ class _Watch:
             at = int(np.argmin(np.abs(self._order.unit.nominal_hz - hz)))
             self._teller.stands(hz, float(self._order.wanted_db[at]))
             words.append(f"{fader_name(hz)} stands.")
-        words += guidance.stray
+        words += guidance.remarks
         if guidance.hz is not None and guidance.way != "stands":
             words.append(f"Now {fader_name(guidance.hz)}, to {guidance.wanted_db:+.1f} dB.")
         self._teller.say(" ".join(words))

@@ -19,6 +19,7 @@ from evenhall.verdict.standing import (
     WrongFader,
     correcting_moves,
     hand_or_scale,
+    is_other_make,
     wrong_faders,
 )
 from evenhall.verdict.take import Take
@@ -55,6 +56,8 @@ class CableProof:
         What is wrong with the whole of it, and what to do; empty where nothing is.
     unlike_scale : UnlikeScale or None
         What is off by no hand's doing, here and on the other side.
+    other_make : bool
+        Whether all of it is off as a wider, narrower, weaker or stronger unit would be.
     """
 
     side: str
@@ -64,6 +67,7 @@ class CableProof:
     faders_wrong: tuple[WrongFader, ...]
     fault: str
     unlike_scale: UnlikeScale | None = None
+    other_make: bool = False
 
     @property
     def rms_db(self) -> float:
@@ -73,7 +77,7 @@ class CableProof:
     @property
     def holds(self) -> bool:
         """Whether the faders stand as the card asks."""
-        named = self.fault or self.faders_wrong or self.unlike_scale
+        named = self.fault or self.faders_wrong or self.unlike_scale or self.other_make
         return not named and self.rms_db <= HOLDS_DB
 
     @property
@@ -92,9 +96,16 @@ class CableProof:
         return (
             f"{self.side}, by cable: {self.rms_db:.1f} dB from the card, most around "
             f"{hz_text(NOMINAL_HZ[worst])} ({off_db[worst]:+.1f} dB), and no few faders explain "
-            "it. See that all stand as the card says; if they do, the unit strays from its scale: "
-            "learn it, and tune once more."
+            "it. See that all stand as the card says; if they do, this unit does not do what its "
+            "scale says: learn it (Set out, Learn it now, or evenhall learn-unit), and tune once "
+            "more."
         )
+
+    @property
+    def is_unlike(self) -> bool:
+        """Whether the unit itself seems to do otherwise than its scale says."""
+        named = self.fault or self.faders_wrong
+        return self.unlike_scale is not None or not (named or self.holds)
 
 
 def _rms_db(off_db: FloatArray) -> float:
@@ -164,6 +175,10 @@ def _proof(take: Take, card: Card) -> CableProof:
             side=side,
             least_off_db=LEAST_OFF_DB,
         )
+        if wrong and is_other_make(
+            card.unit_of(side), solution.fader_db, did_db - card.strip_db(side), doubt_db, wrong
+        ):
+            return CableProof(side, take.file, did_db, asked_db, (), fault, other_make=True)
     return CableProof(side, take.file, did_db, asked_db, wrong, fault)
 
 
@@ -188,7 +203,9 @@ def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
 def cable_moves(proofs: Sequence[CableProof]) -> tuple[Move, ...]:
     """List what is to be done before the sides stand as the card asks."""
     faults = [
-        Move("check", proof.text[:1].upper() + proof.text[1:]) for proof in proofs if proof.fault
+        Move("check", proof.text[:1].upper() + proof.text[1:])
+        for proof in proofs
+        if proof.fault or (proof.is_unlike and proof.unlike_scale is None)
     ]
     hand = [fader for proof in proofs for fader in proof.faders_wrong]
     scale = next((proof.unlike_scale for proof in proofs if proof.unlike_scale), None)

@@ -195,8 +195,9 @@ def _place(rt60_s: float) -> tuple[FloatArray, FloatArray]:
 
 
 def lower_end_hz(excess_db: FloatArray, low_limit_hz: float | None) -> float:
-    """Tell where the loudspeakers end, by the takes if it is not stated.
+    """Tell where the loudspeakers end, by the takes, and never below what is stated.
 
+    A processor's low cut may end a rig higher than its leaflet says, subs or not.
     The end of a box falls and never comes back; a dip does. So it is looked for from the bottom
     up: the first band that is not far under the middle. What is not known there is taken as low.
 
@@ -207,10 +208,9 @@ def lower_end_hz(excess_db: FloatArray, low_limit_hz: float | None) -> float:
     low_limit_hz : float or None
         As stated for the loudspeakers.
     """
-    if low_limit_hz is not None:
-        return low_limit_hz
     present = np.flatnonzero(np.nan_to_num(excess_db, nan=-np.inf) > -END_DROP_DB)
-    return float(NOMINAL_HZ[present[0] if present.size else 0])
+    told_hz = float(NOMINAL_HZ[present[0] if present.size else 0])
+    return max(told_hz, low_limit_hz or 0.0)
 
 
 def estimate(
@@ -232,7 +232,7 @@ def estimate(
     target : ndarray, shape (31,)
     rt60_s : float or None
     low_limit_hz : float or None
-        As stated; else told from the takes.
+        As stated; the takes may tell a higher one.
     """
     aligned = lined_up(np.stack([spot.level_db for spot in spots]))
     doubt_sq = np.square(np.stack([spot.uncertainty_db for spot in spots]))

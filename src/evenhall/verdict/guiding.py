@@ -1,19 +1,21 @@
 """What to tell the hand on the faders: which one, how far from its place, which way.
 
 Start at `guide()`. It compares where the faders stand (`equalizer/following.py`) with where the
-card wants them. A fader stands once it is where it must be, surely, and is left alone.
+card wants them. A fader stands once it is where it must be, surely, and is left alone; from then
+on it may seem a little farther off before it is asked for again.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.equalizer.following import Followed
-from evenhall.equalizer.graphic import fader_name
+from evenhall.equalizer.graphic import fader_name, unit_gain_db
+from evenhall.verdict.words import hz_text
 
 __all__ = ["AIR_WITHIN_DB", "CABLE_WITHIN_DB", "Guidance", "guide"]
 
@@ -22,10 +24,16 @@ BoolArray = NDArray[np.bool_]
 
 # As near as a fader must come: by a cable behind the unit, and by a microphone in the room.
 CABLE_WITHIN_DB, AIR_WITHIN_DB = 0.5, 1.0
+# It is asked for until it is nearer than that by so much: what is heard is in doubt itself.
+AIM = 0.5
 STILL_S = 0.6  # left alone for so long, the hand is off
 # A fader is sure once the doubt (two standard deviations) is within the limit it must come to.
 SIGMAS = 2.0
 TOUCH_DB = 1.0
+# So far out on its way, asked to go on, and still for so long: it is at its stop.
+END_SHARE, AT_STOP_S = 0.8, 3.0
+# What the unit as it is heard does otherwise than as it was taken for: more is heard, too.
+UNLIKE_DB = 1.5
 
 Way = Literal["up", "down", "there", "stands", "unsure", "done"]
 
@@ -53,6 +61,12 @@ class Guidance:
         Faders of the card that the sound cannot tell: set these by their scale.
     stray : tuple of str
         Faders off the card that were moved, as sentences.
+    short : tuple of str
+        Faders at their stop, short of the card, as sentences.
+    short_hz : tuple of float
+        The same faders.
+    unlike : str
+        Once all stand: that the unit does not shape as it was taken for; empty where it does.
     """
 
     hz: float | None
@@ -64,6 +78,14 @@ class Guidance:
     left_hz: tuple[float, ...]
     unheard_hz: tuple[float, ...]
     stray: tuple[str, ...]
+    short: tuple[str, ...] = ()
+    short_hz: tuple[float, ...] = ()
+    unlike: str = ""
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What else is to be said, as sentences."""
+        return (*self.stray, *self.short, *((self.unlike,) if self.unlike else ()))
 
 
 def guide(
@@ -73,6 +95,7 @@ def guide(
     within_db: float,
     doubt_db: FloatArray | None = None,
     goes_on: bool = True,
+    before: Guidance | None = None,
 ) -> Guidance:
     """Say which fader to look at, and what to do with it.
 
@@ -90,6 +113,8 @@ def guide(
         What `start_doubt_db()` gives, where a microphone listens.
     goes_on : bool
         Whether to leave a fader that stands; else it is shown until another is moved.
+    before : Guidance, optional
+        The one before: what stood stays while it is within `within_db`.
 
     Examples
     --------
@@ -105,37 +130,83 @@ def guide(
     off_db = wanted_db - followed.fader_db
     sure_db = SIGMAS * np.hypot(followed.uncertainty_db, doubt_db)
     told = SIGMAS * doubt_db <= within_db
-    near = np.abs(off_db) <= within_db
-    stands = near & (sure_db <= within_db) & (followed.still_s >= STILL_S)
     listed = wanted_db != 0.0
+    stood = ~listed if before is None else ~np.isin(unit.nominal_hz, before.left_hz)
     # Far enough not to be taken for a wrong guess, and surely.
-    strays = ~listed & told & (np.abs(off_db) > np.maximum(within_db, sure_db))
-    left = (listed & told & ~stands) | strays
+    stays = stood & (np.abs(off_db) <= np.maximum(within_db, sure_db))
+    near = stays | (np.abs(off_db) <= AIM * within_db)
+    sure = stays | (sure_db <= within_db)
+    stands = near & sure & (stays | (followed.still_s >= STILL_S))
+    short = ~near & _at_stop(followed, off_db, before)
+    strays = ~listed & told & ~stands & ~short
+    left = told & ~stands & ~short
     shown = _shown(followed.in_hand, left, listed | strays, goes_on=goes_on)
-    lists = {
-        "left_hz": tuple(unit.nominal_hz[left].tolist()),
-        "unheard_hz": tuple(unit.nominal_hz[listed & ~told].tolist()),
-        "stray": tuple(
+    # Said once, with the figure of that moment: it would flicker.
+    said = {} if before is None else dict(zip(before.short_hz, before.short, strict=True))
+    nan = float("nan")
+    done = Guidance(
+        hz=None,
+        now_db=nan,
+        wanted_db=nan,
+        uncertainty_db=nan,
+        way="done",
+        text="All stand.",
+        left_hz=tuple(unit.nominal_hz[left].tolist()),
+        unheard_hz=tuple(unit.nominal_hz[listed & ~told].tolist()),
+        stray=tuple(
             f"{fader_name(hz)} is moved and should be at 0." for hz in unit.nominal_hz[strays]
         ),
-    }
+        short=tuple(
+            said.get(
+                hz,
+                f"{fader_name(hz)} is at its stop, {abs(left_db):.1f} dB short of the card: leave "
+                "it there.",
+            )
+            for hz, left_db in zip(unit.nominal_hz[short], off_db[short], strict=True)
+        ),
+        short_hz=tuple(unit.nominal_hz[short].tolist()),
+    )
     if shown is None:
-        nan = float("nan")
-        return Guidance(None, nan, nan, nan, "done", "All stand.", **lists)
+        return replace(done, unlike=_unlike(followed))
     way, text = _words(
         float(off_db[shown]),
         near=bool(near[shown]),
-        sure=bool(sure_db[shown] <= within_db),
+        sure=bool(sure[shown]),
         stands=bool(stands[shown]),
     )
-    return Guidance(
+    return replace(
+        done,
         hz=float(unit.nominal_hz[shown]),
         now_db=float(followed.fader_db[shown]),
         wanted_db=float(wanted_db[shown]),
         uncertainty_db=float(sure_db[shown]),
         way=way,
         text=text,
-        **lists,
+    )
+
+
+def _at_stop(followed: Followed, off_db: FloatArray, before: Guidance | None) -> BoolArray:
+    """Say which faders can go no further, though they are asked to."""
+    unit = followed.unit
+    asked = np.zeros(off_db.size, dtype=bool)
+    if before is not None:
+        asked = np.isin(unit.nominal_hz, (before.hz or 0.0, *before.short_hz))
+    out_db = np.sign(off_db) * followed.fader_db
+    return asked & (out_db >= END_SHARE * unit.range_db) & (followed.still_s >= AT_STOP_S)
+
+
+def _unlike(followed: Followed) -> str:
+    unit, freq_hz = followed.unit, np.geomspace(25.0, 16_000.0, 120)
+    taken_for_db = unit_gain_db(unit, followed.fader_db, freq_hz)
+    heard_db = unit_gain_db(followed.shape.put_on(unit), followed.fader_db, freq_hz)
+    off_db = heard_db - taken_for_db
+    worst = int(np.argmax(np.abs(off_db)))
+    if abs(off_db[worst]) < UNLIKE_DB:
+        return ""
+    return (
+        f"This unit shapes otherwise than it was taken for, by {abs(off_db[worst]):.1f} dB near "
+        f"{hz_text(float(f'{freq_hz[worst]:.2g}'))}: learn it (Set out, Learn it now, or evenhall "
+        "learn-unit), and tune once more."
     )
 
 

@@ -16,7 +16,7 @@ from evenhall.verdict.boxes import BoxFaults, box_faults
 from evenhall.verdict.by_cable import CableProof, cable_moves, cable_proofs
 from evenhall.verdict.card import Card, Forecast, forecast, make_card
 from evenhall.verdict.estimate import Estimate, estimate
-from evenhall.verdict.evenness import Evenness, Match, evenness, match
+from evenhall.verdict.evenness import Evenness, Match, evenness, judged_bands, match
 from evenhall.verdict.headroom import Headroom, headroom
 from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns
@@ -192,6 +192,11 @@ def _correcting(proof: Proof | None, by_cable: Sequence[CableProof]) -> tuple[Mo
     return moves + correcting_moves(hand, scale)
 
 
+def _is_unlike(proof: Proof | None, by_cable: Sequence[CableProof]) -> bool:
+    in_air = proof is not None and proof.unlike_scale is not None
+    return in_air or any(one.is_unlike for one in by_cable)
+
+
 def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     """Judge all takes of a visit together.
 
@@ -227,6 +232,8 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         sound = [spot for spot in mains if spot.side not in boxes.sides_out]
         area = estimate(sound or mains, target, rt60_s=rt60_s, low_limit_hz=lowest_hz)
         area = area.sparing(cancelled_bands(area))
+        if even is not None:
+            even = replace(even, judged=judged_bands(area.low_hz))
         if boxes.withheld is None:
             card = make_card(
                 area, setting.unit, other_units=setting.other_units, strip=setting.strip
@@ -236,7 +243,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             heights = headroom(card, area)
             after = spot_responses(takes, state="after")
             then = [take for take in takes if take.state == "after"]
-            proof = prove(area, after, card, even=evenness(after, then, low_limit_hz=lowest_hz))
+            proof = prove(area, after, card, even=evenness(after, then, low_limit_hz=area.low_hz))
     by_cable = cable_proofs(every, card)
     correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)
@@ -262,6 +269,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             proof=proof if not correcting else None,
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),
+            unlike=_is_unlike(proof, by_cable),
         ),
         proof=proof,
         by_cable=by_cable,

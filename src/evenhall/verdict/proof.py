@@ -18,6 +18,7 @@ from evenhall.verdict.standing import (
     WrongFader,
     did_by_takes,
     hand_or_scale,
+    is_other_make,
     wrong_faders,
 )
 from evenhall.verdict.take import SpotResponse, align_level_db, nan_mean
@@ -90,14 +91,10 @@ def _faders_wrong(
             # Only where the loudspeakers give enough.
             judged = judged_share(low_hz) > 0
             did = np.where(judged, did - card.strip_db(side), np.nan)
-            found += wrong_faders(
-                card.unit_of(side),
-                solution.fader_db,
-                did,
-                doubt,
-                side=side,
-                least_off_db=least_off_db,
-            )
+            unit, asked = card.unit_of(side), solution.fader_db
+            wrong = wrong_faders(unit, asked, did, doubt, side=side, least_off_db=least_off_db)
+            if not (wrong and is_other_make(unit, asked, did, doubt, wrong)):
+                found += wrong
     return found
 
 

@@ -9,13 +9,13 @@ otherwise than its scale says are parted by `hand_or_scale()`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT
-from evenhall.equalizer.graphic import GraphicUnit, band_gain_db, unit_power
+from evenhall.equalizer.graphic import MODELS, GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
 from evenhall.verdict.words import hz_text, join_words
@@ -26,10 +26,12 @@ __all__ = [
     "correcting_moves",
     "did_by_takes",
     "hand_or_scale",
+    "is_other_make",
     "wrong_faders",
 ]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 MOST_WRONG = 3
 # Less than this neither hand nor scale of a fader is true to.
@@ -45,6 +47,10 @@ SETTLE_ROUNDS = 3
 # no source).
 ALIKE_DB = 1.5  # between the two sides: what each is known to, and the step that is tried
 SEVERAL = 3  # that err one way
+# Of what is asked, a scale gives a share; less or more than that no scale does.
+LEAST_SHARE, MOST_SHARE = 0.3, 1.7
+# What makes differ by: width of the sections, and gain per dB of the scale.
+Q_FACTORS, SHARES = (0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7), (0.6, 0.7, 0.85, 1.0, 1.15, 1.3)
 # Of a range of 20 Hz to 20 kHz: a unit's own band limits bend its outermost faders.
 ENDS_HZ = (63.0, 8000.0)
 
@@ -64,6 +70,16 @@ class WrongFader:
         return self.stands_db - self.asked_db
 
     @property
+    def share(self) -> float:
+        """What seems to be there, of what is asked; nan where nothing is asked."""
+        return self.stands_db / self.asked_db if self.asked_db else float("nan")
+
+    @property
+    def may_be_scale(self) -> bool:
+        """Whether a scale that lies would show so."""
+        return LEAST_SHARE <= self.share <= MOST_SHARE
+
+    @property
     def text(self) -> str:
         """What is wrong and what to do."""
         off_db = self.off_db
@@ -71,8 +87,14 @@ class WrongFader:
         name, size = hz_text(self.hz), f"{abs(off_db):g} dB"
         return (
             f"The {name} fader of {self.side} stands about {size} too {way}. "
-            f"Move {name} {cure} by {size}, to {self.asked_db:g}."
+            f"Move {name} {cure} by {size}, to {self.asked_db:g}.{self._if_it_stands}"
         )
+
+    @property
+    def _if_it_stands(self) -> str:
+        if not self.may_be_scale:
+            return ""
+        return " If it stands there already, this unit does not do what its scale says: learn it."
 
 
 @dataclass(frozen=True)
@@ -126,11 +148,19 @@ def hand_or_scale(
     """
     places_hz = {fader.hz for fader in found}
     low_hz, high_hz = ENDS_HZ
-    if len(places_hz) > 1 and (max(places_hz) <= low_hz or min(places_hz) >= high_hz):
+    one_way = len({fader.off_db > 0.0 for fader in found}) == 1
+    at_one_end = bool(found) and (max(places_hz) <= low_hz or min(places_hz) >= high_hz)
+    if at_one_end and (one_way or len(places_hz) > 1):
         return (), UnlikeScale(tuple(found), "All that is off lies at one end of its range.")
-    if len(places_hz) >= SEVERAL and len({fader.off_db > 0.0 for fader in found}) == 1:
+    if len(places_hz) >= SEVERAL and one_way:
         way = "high" if found[0].off_db > 0.0 else "low"
         return (), UnlikeScale(tuple(found), f"All that is off is too {way}.")
+    if len(places_hz) >= SEVERAL and all(fader.may_be_scale for fader in found):
+        # A weak scale leaves cuts too high and boosts too low.
+        shares = {fader.share > 1.0 for fader in found}
+        if len(shares) == 1:
+            size = "more" if shares.pop() else "less"
+            return (), UnlikeScale(tuple(found), f"All that is off does {size} than is asked.")
 
     def alike(one: WrongFader, other: WrongFader) -> bool:
         same = one.side != other.side and one.hz == other.hz and one.off_db * other.off_db > 0.0
@@ -201,11 +231,11 @@ def wrong_faders(
     """Name the few faders that explain what the unit did, lowest first; none if unsure.
 
     Weighted least squares of the unit's band gains, the level free; none is named where more is
-    wrong than a few faders. Of all faders at all
-    settings the one that explains most is taken, as long as it lowers the weighted squares by
-    more than its price; then those found are settled together, and the next is looked for. The
-    price is Schwarz's ln n for each of the two figures found (1978, from memory) with n the
-    bands, one being which of the faders it is: ln n + 2 ln(faders).
+    wrong than a few faders. Of all faders at all settings the one that explains most is taken, as
+    long as it lowers the weighted squares by more than its price; then those found are settled
+    together, and the next is looked for. The price is Schwarz's ln n for each of the two figures
+    found (1978, from memory) with n the bands, one being which of the faders it is:
+    ln n + 2 ln(faders).
 
     Parameters
     ----------
@@ -219,12 +249,11 @@ def wrong_faders(
     least_off_db : float
         What stands off by less is not named.
     """
-    known = np.isfinite(did_db) & np.isfinite(uncertainty_db)
+    known, weight = _known_and_weight(did_db, uncertainty_db)
     if known.sum() < 3:
         return ()
-    weight = np.where(known, 1.0 / (np.nan_to_num(uncertainty_db) ** 2 + MODEL_DB**2), 0.0)
     did = np.where(known, did_db, 0.0)
-    price = np.log(known.sum()) + 2.0 * np.log(unit.fader_count)
+    price = _price(unit, known)
     tries_db = np.arange(-unit.range_db, unit.range_db + 0.01, TRY_STEP_DB)
     # Sections multiply, so their band gains nearly add: near enough to choose by.
     each = np.broadcast_to(tries_db[:, None], (tries_db.size, unit.fader_count))
@@ -232,8 +261,7 @@ def wrong_faders(
     alone = 10.0 * np.log10(power @ unit.band_nodes[1])
 
     def squares(left: FloatArray) -> FloatArray:
-        mean = (left @ weight) / weight.sum()
-        return np.asarray(np.square(left - mean[..., None]) @ weight)
+        return _squares(left, weight)
 
     def best_setting(stands: FloatArray, fader: int) -> float:
         """Settle one fader by the true chain, the others standing."""
@@ -273,3 +301,50 @@ def wrong_faders(
         for k in sorted(found)
         if abs(stands[k] - asked_db[k]) >= least_off_db
     )
+
+
+def is_other_make(
+    unit: GraphicUnit,
+    asked_db: FloatArray,
+    did_db: FloatArray,
+    uncertainty_db: FloatArray,
+    wrong: Sequence[WrongFader],
+) -> bool:
+    """Say whether a wider, narrower, weaker or stronger unit explains more than these faders.
+
+    All faders standing as asked, its width, its gain per dB of the scale and the level are three
+    figures of the unit; each fader costs two, as in `wrong_faders()`, with the same arguments.
+    """
+    known, weight = _known_and_weight(did_db, uncertainty_db)
+    did, asked = np.where(known, did_db, 0.0), np.asarray(asked_db, dtype=np.float64)
+    stands = asked.copy()
+    for fader in wrong:
+        stands[fader.hz == unit.nominal_hz] = fader.stands_db
+    by_hand = float(_squares(did - band_gain_db(unit, stands), weight))
+    makes = (
+        band_gain_db(replace(unit, model=model, q=unit.q * q_factor), share * asked)
+        for model in MODELS
+        for q_factor in Q_FACTORS
+        for share in SHARES
+    )
+    by_make = min(float(_squares(did - gain_db, weight)) for gain_db in makes)
+    price = 3.0 * float(np.log(known.sum()))
+    return by_make + price < by_hand + _price(unit, known) * len(wrong)
+
+
+def _known_and_weight(
+    did_db: FloatArray, uncertainty_db: FloatArray
+) -> tuple[BoolArray, FloatArray]:
+    known = np.isfinite(did_db) & np.isfinite(uncertainty_db)
+    weight = np.where(known, 1.0 / (np.nan_to_num(uncertainty_db) ** 2 + MODEL_DB**2), 0.0)
+    return known, weight
+
+
+def _squares(left: FloatArray, weight: FloatArray) -> FloatArray:
+    """Weighted squares of what is left, its level free; of the shape of `left` less its last."""
+    mean = (left @ weight) / weight.sum()
+    return np.asarray(np.square(left - mean[..., None]) @ weight)
+
+
+def _price(unit: GraphicUnit, known: BoolArray) -> float:
+    return float(np.log(known.sum()) + 2.0 * np.log(unit.fader_count))

@@ -121,6 +121,7 @@ def _equalize(
     boxes: BoxFaults,
     *,
     hands_first: bool,
+    unlike: bool,
 ) -> list[Move]:
     if card is None or forecast is None:
         why = boxes.withheld
@@ -128,6 +129,8 @@ def _equalize(
     before, after = card.seat_before, card.seat_after
     if proof is not None and proof.holds and (proof.faders_wrong or proof.unlike_scale):
         return list(correcting_moves(proof.faders_wrong, proof.unlike_scale))
+    if unlike:
+        return []  # every figure of the card is one on a scale that is not known
     if card.is_flat:
         return [
             Move(
@@ -192,12 +195,13 @@ def worklist(
     proof: Proof | None = None,
     hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
+    unlike: bool = False,
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done.
 
     `boxes` is what is wrong with the loudspeakers themselves; `hands` are the moves of their
     stance, `timing` those of subs and delays. `proof` is that of the card, unless something speaks
-    against it.
+    against it. `unlike` says that the unit was found to do otherwise than its scale says.
     """
     mended = (*boxes.moves, *_relocate(patterns))
     return (
@@ -216,5 +220,6 @@ def worklist(
             proof,
             boxes,
             hands_first=any(move.kind in CHANGES for move in (*mended, *hands)),
+            unlike=unlike,
         ),
     )
