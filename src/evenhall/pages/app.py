@@ -15,7 +15,7 @@ from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddle
 
 from evenhall import __version__
 from evenhall.drawing import FONT_DIR
-from evenhall.errors import EvenhallError, InputError, http_status
+from evenhall.errors import EvenhallError, InputError, StoreError, http_status
 from evenhall.pages import api, html
 from evenhall.pages.guard import Guard
 from evenhall.pages.house import House
@@ -125,6 +125,12 @@ def _malformed_line(found: Mapping[str, Any]) -> str:
 
 def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if isinstance(error.__cause__, OSError):
+        # What is sent lies in a temporary file until it is whole.
+        full = (
+            f"What was sent could not be kept ({error.__cause__.strerror}). Make room on the disk."
+        )
+        return _wrong(request, StoreError(full))
     line = LINES.get(error.status_code, str(error.detail))
     if _wants_page(request) and error.status_code in PAGES:
         page = html.fault_page(request, InputError(PAGES[error.status_code] or line))

@@ -126,8 +126,11 @@ def write_folder(visit: Visit, out: IO[bytes]) -> None:
             archive.writestr(VISIT_FILE, carried.model_dump_json(indent=1))
             for path in _files(visit.folder):
                 archive.write(path, path.relative_to(visit.folder).as_posix())
+        out.flush()
     except OSError as error:
-        raise StoreError(f"{visit.folder}: could not be packed ({error.strerror}).") from error
+        raise StoreError(
+            f"{visit.folder}: could not be packed ({error.strerror}). Make room on the disk."
+        ) from error
 
 
 def _files(folder: Path) -> Iterator[Path]:

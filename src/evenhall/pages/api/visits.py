@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import AsyncIterator, Iterator
+from contextlib import suppress
 from typing import IO, Any
 
 from fastapi import APIRouter, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, StreamingResponse
 
-from evenhall.errors import InputError
+from evenhall.errors import InputError, StoreError
 from evenhall.job.result import Result
 from evenhall.pages.api.answers import (
     EntryAnswer,
@@ -175,14 +176,20 @@ def show_sheet(house: AHouse, visit: int) -> Response:
 def show_folder(house: AHouse, visit: int) -> StreamingResponse:
     """Pack the job folder to take away."""
     found = house.store.visit(visit)
-    # It has no name on the disk: whatever becomes of this process, nothing is left behind.
-    file = tempfile.TemporaryFile(dir=house.store.folder)  # noqa: SIM115 - it stays open until it is sent
+    try:
+        # It has no name on the disk: whatever becomes of this process, nothing is left behind.
+        file = tempfile.TemporaryFile(dir=house.store.folder)  # noqa: SIM115 - open until sent
+    except OSError as error:
+        raise StoreError(
+            f"{house.store.folder}: {error.strerror}. Make room on the disk."
+        ) from error
     try:
         write_folder(found, file)
         size = file.tell()
         file.seek(0)
     except BaseException:
-        file.close()
+        with suppress(OSError):  # on a full disk it would be told a second time
+            file.close()
         raise
     return StreamingResponse(
         _blocks(file),
