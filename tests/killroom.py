@@ -31,7 +31,7 @@ __all__ = ["kill_often"]
 
 SERVER = Path(__file__).parent / "pages/quick_server.py"
 PACE = 60.0
-ANSWERS_WITHIN_S = 60.0
+ANSWERS_WITHIN_S = 300.0  # on a machine with much else to do
 # A take needs one second or two: a life that begins with one is longer.
 LIFE_S, LIFE_WITH_TAKE_S = (0.0, 0.5), (0.2, 2.2)
 BEFORE_IT_ANSWERS = 0.1  # share of the kills that come while it still starts
@@ -130,7 +130,7 @@ class Client:
 
     def connect(self, address: str) -> None:
         self.http.close()
-        self.http = httpx.Client(base_url=f"{address}", timeout=30.0)
+        self.http = httpx.Client(base_url=f"{address}", timeout=ANSWERS_WITHIN_S)
 
     def ask(self, method: str, path: str, **more: object) -> httpx.Response:
         try:
@@ -157,7 +157,7 @@ class Client:
                 self.open = ()
                 self.rng.choice(self.often)()
         except GoneError:
-            pass
+            assert killer.ident is not None, "it was gone before it was killed"
 
     def note(self, kind: str) -> None:
         self.done[kind] = self.done.get(kind, 0) + 1

@@ -229,3 +229,14 @@ def test_page_shows_where_the_faders_stand_now(house):
     assert page().drawing.title == "Set to"
     house.player.stop()
     ended(house.player)
+
+
+@pytest.mark.parametrize("left", ["[unit", "[unit]\nname = 3\n", "[unit]\ncolour = 1\n"])
+def test_round_that_cannot_be_read_is_begun_anew(house, left):
+    begin_round(visit_of(house), right=False)
+    assert recorded(visit_of(house), right=False)[1] > 0
+    path = visit_of(house).folder / "rack/left/round.toml"
+    path.write_text(left)
+    assert recorded(visit_of(house), right=False) == (0, 0)
+    begin_round(visit_of(house), right=False)
+    assert recorded(visit_of(house), right=False)[1] > 0

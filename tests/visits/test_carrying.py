@@ -557,6 +557,8 @@ GONE = {"take": TAKE.model_dump(mode="json"), "made_at": CLOCK, "deleted": True}
         (visit_json(version=2), ""),
         (visit_json(more=1), ""),
         (visit_json(takes=[{**GONE, "take": {"file": "a"}}]), ""),
+        (visit_json(entries={f"note.{number}": "x" for number in range(5001)}), ""),
+        (visit_json(takes=[GONE] * 1001), ""),
         (visit_json(entries={"colour": 1}), " (There is no entry called 'colour')"),
         (visit_json(entries={"tick.raise": "yes"}), " (tick.raise does not take str)"),
         (

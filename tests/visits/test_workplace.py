@@ -200,3 +200,11 @@ def test_folder_that_serves_for_more_keeps_its_mode(tmp_path):
     assert tmp_path.stat().st_mode & 0o777 == 0o755
     assert (tmp_path / "other.txt").stat().st_mode & 0o777 != 0o600
     assert (tmp_path / "visits.sqlite3").stat().st_mode & 0o777 == 0o600
+
+
+def test_store_without_room_for_its_work_is_a_line(tmp_path):
+    Store(tmp_path / "store").close()
+    (tmp_path / "store/work").rmdir()
+    (tmp_path / "store/work").write_text("no folder")
+    with pytest.raises(StoreError, match="visits cannot be kept there"):
+        Store(tmp_path / "store")

@@ -149,7 +149,10 @@ def recorded(visit: Visit, *, right: bool) -> tuple[int, int]:
     folder = _folder(visit, right=right)
     if not (folder / ROUND_FILE).is_file():
         return 0, 0
-    found = read_round(folder, recorded=False)
+    try:
+        found = read_round(folder, recorded=False)
+    except InputError:
+        return 0, 0  # of an older version, or damaged: `begin_round()` begins it anew
     return sum((folder / one.file).is_file() for one in found.settings), len(found.settings)
 
 

@@ -41,6 +41,7 @@ MAX_FOLDER_BYTES = 2**30
 MAX_FILES = 1000
 # What the system says of a name that no disk takes.
 BAD_NAMES = (errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ)
+MAX_ENTRIES = 5000  # every figure, every fader of eight sides, and thousands of notes
 MAX_VISIT_BYTES = 16 * 2**20  # of visit.json: thousands of long notes
 
 LOCKED = 0x1  # bit of an entry's flags: encrypted (APPNOTE.TXT 4.4.4)
@@ -72,8 +73,8 @@ class _CarriedVisit(BaseModel):
     version: Literal[1] = 1
     made_at: Instant | None
     demo: bool = False
-    entries: dict[str, Any]
-    takes: tuple[_CarriedTake, ...] = Field(fail_fast=True)
+    entries: dict[str, Any] = Field(max_length=MAX_ENTRIES)
+    takes: tuple[_CarriedTake, ...] = Field(max_length=MAX_FILES, fail_fast=True)
 
 
 def job_toml(visit: Visit) -> str:

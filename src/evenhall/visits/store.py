@@ -117,8 +117,12 @@ class Store:
         # One connection for all threads, used by one at a time.
         self._lock = RLock()
         try:
-            self.workplace = Workplace(folder, is_kept=self._is_kept)
+            with store_errors(self._path):
+                self.workplace = Workplace(folder, is_kept=self._is_kept)
             tighten(folder, OURS)
+        except StoreError:
+            self._connection.close()
+            raise
         except OSError as error:
             self._connection.close()
             raise StoreError(

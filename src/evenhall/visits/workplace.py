@@ -11,7 +11,7 @@ import shutil
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from evenhall.disk import make_folder
@@ -41,13 +41,12 @@ class Workplace:
         make_folder(self._work, mode=FOLDER_MODE)
         while True:
             lock = self._work / f"{uuid.uuid4().hex}{LOCK}"
-            try:
-                held = _held(lock)
-            except sqlite3.OperationalError:
-                continue  # somebody who cleans was quicker, and took it for a dead one's
-            if lock.exists():
+            held = _held(lock)
+            # Somebody who cleans may have been quicker, and taken it for a dead one's.
+            if held is not None and lock.exists():
                 break
-            held.close()
+            if held is not None:
+                held.close()
         self._lock, self._held = lock, held
         self._folder = lock.with_suffix("")
         (self._folder / NOTES).mkdir(mode=FOLDER_MODE, parents=True)
@@ -76,20 +75,19 @@ class Workplace:
     def close(self) -> None:
         """Leave; nothing may be asked afterwards."""
         shutil.rmtree(self._folder, ignore_errors=True)
-        self._lock.unlink(missing_ok=True)
         self._held.close()
+        _unlink(self._lock)
 
     def _clear_if_dead(self, lock: Path, is_kept: Callable[[str], bool]) -> None:
-        try:
-            held = _held(lock)
-        except sqlite3.OperationalError:
-            return  # whoever holds it is at work
+        held = _held(lock)
+        if held is None:
+            return  # its owner is at work
         folder = lock.with_suffix("")
         with closing(held):
             for note in (folder / NOTES).glob("*"):
                 self._take_away(note.read_text(encoding="utf-8"), is_kept)
             shutil.rmtree(folder, ignore_errors=True)
-            lock.unlink(missing_ok=True)
+        _unlink(lock)
 
     def _take_away(self, name: str, is_kept: Callable[[str], bool]) -> None:
         path = self._store / name
@@ -102,20 +100,21 @@ class Workplace:
             path.unlink()
 
 
-def _held(lock: Path) -> sqlite3.Connection:
-    """Hold a lock until it is closed, or the process ends.
+def _unlink(lock: Path) -> None:
+    with suppress(PermissionError):  # where a file that another has open stays; the next takes it
+        lock.unlink(missing_ok=True)
 
-    Raises
-    ------
-    sqlite3.OperationalError
-        Another process holds it.
-    """
+
+def _held(lock: Path) -> sqlite3.Connection | None:
+    """Hold a lock until it is closed, or the process ends; None where another holds it."""
     # SQLite knows how to lock a file on every system.
     connection = sqlite3.connect(lock, timeout=0.0, isolation_level=None, check_same_thread=False)
     try:
         connection.execute("PRAGMA journal_mode = MEMORY")  # no second file beside it
         connection.execute("BEGIN EXCLUSIVE")
-    except BaseException:
+    except sqlite3.OperationalError as error:
         connection.close()
-        raise
+        if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+            raise
+        return None
     return connection
