@@ -439,6 +439,9 @@ def fuzz(count: int, mutate, *, seed: int, in_a_process: int = IN_A_PROCESS, fir
                 if fault:
                     tally.failures.append(f"{name}: {fault}")
             shutil.rmtree(folder)
+            if number % 50 == 49:
+                failed = "".join(f"\n  FAILED {line}" for line in tally.failures)
+                print(f"{number + 1}: {dict(tally.codes)}{failed}", file=sys.stderr, flush=True)
     return tally
 
 

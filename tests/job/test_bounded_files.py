@@ -141,7 +141,7 @@ def learned() -> dict:
 @pytest.mark.parametrize(
     ("field", "value"),
     [("centre_hz", 1e300), ("q", 1e300), ("q", 1e-300), ("q_bend", -1e300), ("share", 1e300),
-     ("sag", -1e300), ("hz", 1e300), ("hz", 5000.0), ("q", 50.0), ("share", 5.0)],
+     ("sag", -1e300), ("hz", 1e300), ("hz", 5000.0), ("share", 5.0)],
 )  # fmt: skip
 def test_learned_unit_with_absurd_figures_is_refused(tmp_path, field, value):
     unit = learned()
