@@ -16,7 +16,7 @@ import numpy as np
 
 from scaleroom import KINDS, random_case, said_of
 
-SAID = ("holds", "unit", "either", "either and unit", "hand", "hand and unit", "nothing")
+SAID = ("holds", "unit", "either", "either and unit", "hand", "hand and unit", "all", "nothing")
 
 
 def main():

@@ -22,7 +22,17 @@ __all__ = ["KINDS", "random_case", "said_of"]
 
 UNIT = graphic_unit(31)
 NODES_HZ = EXACT_HZ[:, None] * 10.0 ** np.linspace(-0.0475, 0.0475, 15)
-KINDS = ("as it says", "treble", "top cut", "one fader", "all weaker", "all wider", "hand", "hands")
+KINDS = (
+    "as it says",
+    "treble",
+    "top cut",
+    "one fader",
+    "all weaker",
+    "all wider",
+    "hand",
+    "hands",
+    "all up",
+)
 
 
 def rack_of(kind, rng):
@@ -46,11 +56,14 @@ def random_case(kind, rng, *, sides=("left", "right")):
     asked[rng.choice(np.flatnonzero(UNIT.nominal_hz >= 8000.0))] = -4.0
     rack, takes = rack_of(kind, rng), []
     wrong = 1 if kind == "hand" else 2
+    up_db = rng.choice([-3.0, -1.5, 1.5, 3.0])
     for k, side in enumerate(sides):
         scale = asked.copy()
         if kind == "hands" or (kind == "hand" and k == 0):
             which = rng.choice(np.arange(3, 29), wrong, replace=False)
             scale[which] += rng.choice([-1.0, 1.0], wrong) * rng.uniform(2.0, 6.0, wrong)
+        if kind == "all up":
+            scale = scale + up_db
         other = replace(rack, share=rack.share * rng.uniform(0.99, 1.01, UNIT.fader_count))
         power = np.square(np.abs(other.sections(scale, NODES_HZ.ravel()).prod(axis=0)))
         if kind == "top cut":  # a unit's own end: 3 dB down somewhere from 10 to 16 kHz
@@ -76,12 +89,16 @@ def corner_hz(rack):
 def said_of(takes, card):
     """Say what comes of it: "holds", "hand", "either", "unit", "hand and unit", or "nothing".
 
+    "all" is said where all faders stand off alike.
+
     "Either" is a figure for the hand, and to learn the unit if it stands there already.
     """
     proofs = cable_proofs(takes, card)
     moves = cable_moves(proofs)
     if not moves:
         return "holds" if all(proof.holds for proof in proofs) else "nothing"
+    if any("all faders stand about" in move.text for move in moves):
+        return "all"
     figures = [move.text for move in moves if move.kind == "equalize"]
     hand = any("If it stands there already" not in text for text in figures)
     said = ["hand" if hand else "either"] if figures else []

@@ -57,6 +57,20 @@ def test_cable_knows_where_the_faders_stand_before_any_is_moved():
     assert guidance.stray == ("1k is moved and should be at 0.",)
 
 
+def test_level_behind_the_unit_is_not_taken_for_faders():
+    """Every other fader far down, and any gain behind: all a little higher would sound alike."""
+    rng = np.random.default_rng(3)
+    listener = Listener(
+        order(by_cable=True, low_hz=20.0), rate_hz=RATE_HZ, quiet=1e-5 * rng.normal(size=19_200)
+    )
+    stands_db = np.zeros(31)
+    stands_db[4:28:2] = -7.0
+    heard = 0.2 * through(listener.one_round, stands_db)
+    for _ in range(6):
+        listener.hear(heard + 1e-5 * rng.normal(size=heard.size))
+    assert abs(np.mean(listener.fader_db - stands_db)) <= 0.1
+
+
 def test_cable_hears_the_channel_strip_and_takes_it_off():
     """A shelf and a middle before the unit: the faders are found all the same."""
     rng = np.random.default_rng(6)

@@ -76,3 +76,28 @@ def test_fader_that_is_not_heard_is_named_and_not_waited_for():
     found = guide(state(), WANTED_DB, within_db=1.0, doubt_db=doubt_db)
     assert found.unheard_hz == (125.0,)
     assert found.left_hz == (500.0, 8000.0)
+
+
+def test_what_stood_is_asked_for_again_only_beyond_the_limit():
+    stood = guide(state({2: -4.0}, in_hand=2), WANTED_DB, within_db=0.5)
+    seems = state({2: -4.4}, in_hand=2)
+    assert guide(seems, WANTED_DB, within_db=0.5).text == "a touch up"
+    assert guide(seems, WANTED_DB, within_db=0.5, before=stood).hz == 500.0
+    gone = guide(state({2: -4.6}, in_hand=2), WANTED_DB, within_db=0.5, before=stood)
+    assert gone.text == "a touch up"
+
+
+def test_fader_at_its_stop_is_asked_for_three_seconds_and_then_left():
+    wanted_db = np.where(np.arange(10) == 2, -12.0, WANTED_DB)
+    before = guide(state({2: -11.0}, in_hand=2, still_s=0.2), wanted_db, within_db=0.5)
+    assert (before.hz, before.text) == (125.0, "down 1.0")
+    waits = guide(
+        state({2: -11.1}, in_hand=2, still_s=2.8), wanted_db, within_db=0.5, before=before
+    )
+    assert waits.hz == 125.0
+    left = guide(state({2: -11.1}, in_hand=2, still_s=3.0), wanted_db, within_db=0.5, before=waits)
+    assert left.hz == 500.0
+    assert left.short == ("125 is at its stop, 0.9 dB short of the card: leave it there.",)
+    # The figure of that moment stays, and the fader left alone stays left.
+    later = guide(state({2: -11.2}, in_hand=4, still_s=9.0), wanted_db, within_db=0.5, before=left)
+    assert later.short == left.short

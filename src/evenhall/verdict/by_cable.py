@@ -17,6 +17,7 @@ from evenhall.verdict.move import Move
 from evenhall.verdict.standing import (
     UnlikeScale,
     WrongFader,
+    common_offset_db,
     correcting_moves,
     hand_or_scale,
     is_other_make,
@@ -167,19 +168,22 @@ def _proof(take: Take, card: Card) -> CableProof:
         )
     if not fault:
         solution = card.solutions.get("both") or card.solutions[side]
-        wrong = wrong_faders(
-            card.unit_of(side),
-            solution.fader_db,
-            did_db - card.strip_db(side),
-            doubt_db,
-            side=side,
-            least_off_db=LEAST_OFF_DB,
-        )
-        if wrong and is_other_make(
-            card.unit_of(side), solution.fader_db, did_db - card.strip_db(side), doubt_db, wrong
-        ):
+        told = (card.unit_of(side), solution.fader_db, did_db - card.strip_db(side), doubt_db)
+        if abs(common_db := common_offset_db(*told)) >= LEAST_OFF_DB:
+            fault = _common_fault(common_db)
+            return CableProof(side, take.file, did_db, asked_db, (), fault)
+        wrong = wrong_faders(*told, side=side, least_off_db=LEAST_OFF_DB)
+        if wrong and is_other_make(*told, wrong):
             return CableProof(side, take.file, did_db, asked_db, (), fault, other_make=True)
     return CableProof(side, take.file, did_db, asked_db, wrong, fault)
+
+
+def _common_fault(common_db: float) -> str:
+    way, cure = ("high", "down") if common_db > 0.0 else ("low", "up")
+    return (
+        f"all faders stand about {abs(common_db):g} dB too {way}. Move all {cure} by "
+        f"{abs(common_db):g} dB, those at 0 too, and turn the level back up or down at the mixer."
+    )
 
 
 def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import BAND_COUNT
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
@@ -23,6 +23,7 @@ from evenhall.verdict.words import hz_text, join_words
 __all__ = [
     "UnlikeScale",
     "WrongFader",
+    "common_offset_db",
     "correcting_moves",
     "did_by_takes",
     "hand_or_scale",
@@ -41,6 +42,7 @@ MODEL_DB = 0.2
 # What is left may be twice the doubt (squared); beyond, no few faders explain what was measured:
 # the unit is bypassed or another, or a loudspeaker was moved.
 WORST_FIT = 4.0
+MOST_COMMON_DB, COMMON_ALIKE_DB = 6.0, 1.0  # that all faders stand off alike
 TRY_STEP_DB = 0.5  # faders are tried so far apart, then all found ones are settled together
 SETTLE_ROUNDS = 3
 # Hands err on one side, or this way here and that way there; a unit errs alike (common practice,
@@ -330,6 +332,34 @@ def is_other_make(
     by_make = min(float(_squares(did - gain_db, weight)) for gain_db in makes)
     price = 3.0 * float(np.log(known.sum()))
     return by_make + price < by_hand + _price(unit, known) * len(wrong)
+
+
+def common_offset_db(
+    unit: GraphicUnit, asked_db: FloatArray, did_db: FloatArray, uncertainty_db: FloatArray
+) -> float:
+    """Tell by how much all faders stand too high, or, negative, too low; 0 where it is not so.
+
+    It sounds as another level, which is free, but for the ends of the range, where a fader has a
+    neighbour on one side only. Arguments as for `wrong_faders()`.
+    """
+    known, weight = _known_and_weight(did_db, uncertainty_db)
+    did, asked = np.where(known, did_db, 0.0), np.asarray(asked_db, dtype=np.float64)
+    tries_db = np.arange(-MOST_COMMON_DB, MOST_COMMON_DB + 0.01, TRY_STEP_DB)
+    left = np.stack([did - band_gain_db(unit, asked + off_db) for off_db in tries_db])
+    as_asked, price = np.abs(tries_db).argmin(), float(np.log(known.sum()))
+
+    def told_at(end: BoolArray) -> float:
+        """Give what one end says alone, its level free."""
+        costs = _squares(left, np.where(end, weight, 0.0))
+        best = int(np.argmin(costs))
+        told = costs[as_asked] - costs[best] > price and costs[best] <= (known & end).sum()
+        return float(tries_db[best]) if told else 0.0
+
+    low_db, high_db = told_at(EXACT_HZ < 1000.0), told_at(EXACT_HZ > 1000.0)
+    # What shows at one end alone is the unit's own end.
+    if low_db * high_db <= 0.0 or abs(low_db - high_db) > COMMON_ALIKE_DB:
+        return 0.0
+    return float(tries_db[int(np.argmin(_squares(left, weight)))])
 
 
 def _known_and_weight(
