@@ -95,3 +95,22 @@ def test_whatever_stands_in_its_place_is_a_problem_of_that_take_alone(tmp_path, 
         assert answer.status_code == 200, answer.text
         (taken,) = answer.json()["takes"]
         assert [problem["code"] for problem in taken["problems"]] == ["unreadable"]
+
+
+def test_recording_that_cannot_be_measured_is_not_entered(pages, monkeypatch):
+    """Every page asks for what was measured: what spoils that would spoil them all."""
+    visit = pages.house.store.visit(pages.visit)
+    (visit.folder / "takes/left-front-2.wav").write_bytes(demo_files()["takes/left-front.wav"])
+
+    def spoilt(*_):
+        raise ValueError("no such sound was thought of")
+
+    monkeypatch.setattr(pages.house.judge, "take", spoilt)
+    with pytest.raises(ValueError, match="no such sound"):
+        ask(
+            pages.app,
+            "POST",
+            f"/api/visits/{pages.visit}/takes/enter",
+            json={"file": "takes/left-front-2.wav"},
+        )
+    assert pages.house.store.visit(pages.visit).takes == visit.takes

@@ -142,7 +142,7 @@ def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(ho
         *("right", "back", "before"),
         True,
     )
-    enter(house.store, number, found.file)
+    enter(house.store, house.judge, number, found.file)
     assert house.store.visit(number).takes[-1].take.with_subs
 
 

@@ -15,6 +15,7 @@ from evenhall.job.model import Take as JobTake
 from evenhall.job.recorded import take_stem
 from evenhall.pages.guide import elements, feeds_subs, spots
 from evenhall.verdict.take import is_main
+from evenhall.visits.judging import Judge
 from evenhall.visits.orphans import orphans
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit
@@ -62,26 +63,26 @@ def recovered(visit: Visit) -> tuple[Recovered, ...]:
     return tuple(found)
 
 
-def enter(store: Store, number: int, file: str) -> None:
-    """Enter a recording as the take that it is.
+def enter(store: Store, judge: Judge, number: int, file: str) -> None:
+    """Enter a recording as the take that it is; measured first, as every page will ask for it.
 
     Raises
     ------
     InputError
-        There is no such recording to enter.
+        There is no such recording to enter, or a figure of the set-out cannot be so.
     """
-    found = {one.file: one for one in recovered(store.visit(number))}.get(file)
+    visit = store.visit(number)
+    found = {one.file: one for one in recovered(visit)}.get(file)
     if found is None:
         raise InputError(f"There is no recording {file[:80]!r} that could be entered.")
-    store.add_take(
-        number,
-        JobTake(
-            file=found.file,
-            side=found.side,
-            spot=found.spot,
-            state=found.state,
-            with_subs=found.with_subs,
-            reference_channel=None if found.reference_file else 2,
-            reference_file=found.reference_file,
-        ),
+    take = JobTake(
+        file=found.file,
+        side=found.side,
+        spot=found.spot,
+        state=found.state,
+        with_subs=found.with_subs,
+        reference_channel=None if found.reference_file else 2,
+        reference_file=found.reference_file,
     )
+    judge.take(visit, take)
+    store.add_take(number, take)

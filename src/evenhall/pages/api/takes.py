@@ -56,7 +56,7 @@ def enter_take(house: AHouse, visit: int, order: EnterOrder) -> None:
     """Enter a take that was recorded before Evenhall was ended in the middle."""
     if house.player.now.busy:
         raise InputError("Wait until nothing sounds.")
-    enter(house.store, visit, order.file)
+    enter(house.store, house.judge, visit, order.file)
     house.bulletin.tell("changed", {}, visit=visit)
 
 
