@@ -98,13 +98,13 @@ def test_path_that_stays_moves_by_less_than_is_blamed(stimulus, snr_db):
 @pytest.mark.parametrize("at_s", [3.0, 4.0, 5.5])
 def test_sweep_that_stops_is_dated(at_s):
     change = measured(rooms.sweep(LENGTH_S, RATE_HZ), until(at_s)).change
-    assert change.by_db < -18.0
+    assert change.by_db < -26.0
     assert abs(change.from_s - at_s) <= 0.25
 
 
 def test_sweep_that_is_gone_for_a_second_is_told_from_when_to_when():
     change = measured(rooms.sweep(LENGTH_S, RATE_HZ), 1.0 - until(5.5) + until(4.5)).change
-    assert change.by_db < -18.0
+    assert change.by_db < -26.0
     assert abs(change.from_s - 4.5) <= 0.6 or abs(change.back_s - 5.5) <= 0.25
 
 

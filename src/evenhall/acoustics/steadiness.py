@@ -45,15 +45,15 @@ JOINED_S = 1.5
 
 # Of a sweep: 1/24 octave a step; either side of a break a quarter of an octave is looked at, clear
 # of it by a step. Between the middles of both lie 0.29 octaves: a crossover of 48 dB an octave
-# falls by 14 dB over that, and nothing that is sold falls faster in mid-band (from memory).
+# falls by 14 dB over that, two filters in a row by 21 dB; sound that stops by 40 dB and more.
 STEPS_AN_OCTAVE = 24
 CLEAR_STEPS, SIDE_STEPS = 1, 6
-BREAK_DB = 18.0
+BREAK_DB = 26.0
 EARLY_S = 0.05  # of the response: what comes later is the room's
 BREAK_LOW_HZ, BREAK_HIGH_HZ = 110.0, 12_500.0  # cut off above: what packs sound does that
 GONE_STEPS = 18
+SOUNDS_DB = 25.0  # what lies further below the most of it, a filter has taken away already
 AS_LOUD_DB = 6.0
-CAME_DB = 30.0
 SPAN_MARGIN = 1.03  # beside what a slam took out, the response is not its own either
 
 
@@ -249,6 +249,7 @@ def sweep_break(
         known |= (edges_hz[:-1] >= low_hz * SPAN_MARGIN) & (edges_hz[1:] * SPAN_MARGIN <= high_hz)
     level_db = np.where(known, heard_db, np.nan)
     passes_s = np.interp(np.log(edges_hz), np.log(EXACT_HZ), stimulus_time_s)
+    played_db = float(np.percentile(heard_db, 75.0))
     most_db, change = BREAK_DB, None
     for k in range(CLEAR_STEPS + SIDE_STEPS, n_steps - CLEAR_STEPS - SIDE_STEPS + 1):
         before = level_db[k - CLEAR_STEPS - SIDE_STEPS : k - CLEAR_STEPS]
@@ -259,18 +260,17 @@ def sweep_break(
             # Its end left a piece out that does not fit. A slam does too, but the sound comes back.
             held_db = float(np.median(heard_db[k - CLEAR_STEPS - SIDE_STEPS : k - CLEAR_STEPS]))
             by_db = min(0.0, float(np.percentile(rest_db, 90.0)) - held_db)
-        if not abs(by_db) > most_db:
+        louder = heard_db[k - SIDE_STEPS : k] if by_db < 0.0 else after
+        if not abs(by_db) > most_db or np.median(louder) < played_db - SOUNDS_DB:
             continue
         at_s = float(passes_s[k])
         if by_db < 0.0:
             most_db, change = -by_db, Change(at_s, at_s, by_db)
             continue
-        # It may be the low cut of the loudspeaker, unless it sounded further down, or is too steep
-        # for two of them in a row.
         was = np.flatnonzero(heard_db[: k - CLEAR_STEPS] > np.median(after) - AS_LOUD_DB)
         if was.size:
             gone_s = float(passes_s[was[-1] + 1])
             most_db, change = by_db, Change(gone_s, gone_s, -by_db, back_s=at_s)
-        elif by_db > CAME_DB:
+        else:
             most_db, change = by_db, Change(at_s, at_s, by_db)
     return change

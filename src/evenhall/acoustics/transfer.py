@@ -521,17 +521,18 @@ def _steadiness(
     """Tell how far the gain moved, how, and when something else began, in the recording's time."""
     begin_s = max(0, placed.lag) / rate_hz
     history = level_history(solved.predicted, solved.residual, rate_hz=rate_hz, top_hz=top_hz)
-    range_db, change = moved(history)
-    if not solved.steady:
-        broken = sweep_break(
+    if solved.steady or has_gaps(solved.sounded_ratio):
+        range_db, change = moved(history)
+    else:
+        # The fit takes what the gain did while a sweep passed a frequency for the response there.
+        change = sweep_break(
             solved.impulse,
             solved.stimulus_time_s,
             rate_hz=rate_hz,
             arrival=int(arrival.tap) if np.isfinite(arrival.tap) else placed.lead,
             covered_hz=solved.covered_hz,
         )
-        if broken is not None and abs(broken.by_db) > range_db:
-            range_db, change = abs(broken.by_db), broken
+        range_db = 0.0 if change is None else abs(change.by_db)
     joined_s = joined_in(history)
     return (
         range_db,
