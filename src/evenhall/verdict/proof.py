@@ -32,6 +32,7 @@ FORECAST_ERROR_DB = 1.5
 # Where the seats have what was promised, less than this is not worth another walk to the rack;
 # more of it on one side is a slip that the mean of both hides.
 SLIP_DB = 6.0
+OTHER_MAKE = "A unit that is wider, narrower, weaker or stronger as a whole explains most of it."
 
 
 @dataclass(frozen=True)
@@ -82,8 +83,10 @@ def _faders_wrong(
     card: Card,
     low_hz: float,
     least_off_db: float,
-) -> list[WrongFader]:
+) -> tuple[list[WrongFader], list[WrongFader]]:
+    """List what stands wrong, and what only seems to, in a unit of another make."""
     found: list[WrongFader] = []
+    of_make: list[WrongFader] = []
     for side in dict.fromkeys(spot.side for spot in now):
         solution = card.solutions.get("both") or card.solutions.get(side)
         if solution is not None:
@@ -93,9 +96,9 @@ def _faders_wrong(
             did = np.where(judged, did - card.strip_db(side), np.nan)
             unit, asked = card.unit_of(side), solution.fader_db
             wrong = wrong_faders(unit, asked, did, doubt, side=side, least_off_db=least_off_db)
-            if not (wrong and is_other_make(unit, asked, did, doubt, wrong)):
-                found += wrong
-    return found
+            other_make = bool(wrong) and is_other_make(unit, asked, did, doubt, wrong)
+            (of_make if other_make else found).extend(wrong)
+    return found, of_make
 
 
 def prove(
@@ -145,7 +148,9 @@ def prove(
         even_bands=None if even is None else even.counts,
     )
     least_off_db = SLIP_DB if proof.holds else LEAST_OFF_DB
-    hand, scale = hand_or_scale(
-        _faders_wrong(was, list(now.values()), card, area.low_hz, least_off_db)
-    )
+    found, of_make = _faders_wrong(was, list(now.values()), card, area.low_hz, least_off_db)
+    hand, scale = hand_or_scale(found)
+    if of_make:
+        also = () if scale is None else scale.faders
+        scale = UnlikeScale((*of_make, *also), OTHER_MAKE)
     return replace(proof, faders_wrong=hand, unlike_scale=scale)
