@@ -8,7 +8,7 @@ from fuzz_pages import fuzz
 
 
 def test_whatever_is_accepted_every_page_opens_after_it(tmp_path):
-    tally = fuzz(tmp_path / "store", calls=40, seed=3)
+    tally = fuzz(tmp_path / "store", calls=40, seed=1)
     assert tally.failed == []
     assert tally.asked == 40
     # It is no idle run, and not everything is accepted.

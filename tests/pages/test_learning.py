@@ -10,6 +10,7 @@ from evenhall.errors import InputError
 from evenhall.job.demo import old_unit
 from evenhall.job.tuning import unit_of
 from evenhall.job.unit_file import read_unit
+from evenhall.job.unit_round import ROUND_FILE
 from evenhall.pages import devices, shelf
 from evenhall.pages.learning import begin_round, enter_unit, recorded, reuse_unit
 from evenhall.pages.views import rack_page
@@ -235,7 +236,7 @@ def test_page_shows_where_the_faders_stand_now(house):
 def test_round_that_cannot_be_read_is_begun_anew(house, left):
     begin_round(visit_of(house), right=False)
     assert recorded(visit_of(house), right=False)[1] > 0
-    path = visit_of(house).folder / "rack/left/round.toml"
+    path = visit_of(house).folder / "rack/left" / ROUND_FILE
     path.write_text(left)
     assert recorded(visit_of(house), right=False) == (0, 0)
     begin_round(visit_of(house), right=False)

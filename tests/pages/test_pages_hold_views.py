@@ -142,7 +142,7 @@ def test_page_holds_every_field_of_its_view(shown, path):
     view, text = shown(path)
     kind = type(view).__name__
     if kind == "CardPage":  # the whole card, and then one fader at a time
-        text += "".join(shown(f"{path}?at={at}")[1] for at in range(1, len(view.faders) + 1))
+        text += "".join(shown(f"{path}&at={at}")[1] for at in range(1, len(view.faders) + 1))
     plain = " ".join(markup.unescape(text).split())
     told = list(leaves(view, UNSEEN.keys() | UNSEEN_ON.get(kind, set())))
     assert told, "a view without a field proves nothing"

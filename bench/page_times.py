@@ -1,4 +1,4 @@
-"""The pages, from start to verdict: `python bench/pages.py [RUNS]`.
+"""The pages, from start to verdict: `python bench/page_times.py [RUNS]`.
 
 Each figure is of a real `evenhall open` process, with the demo's hall as its sound device:
 
