@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
-from evenhall.verdict.boxes import UNSURE_DB, box_faults
+from evenhall.verdict.boxes.faults import UNSURE_DB, box_faults
 from evenhall.verdict.evenness import match
 from evenhall.verdict.take import spot_responses
 from verdict.halls import SIDES, draw, drivers, gain, inverted, low_cut, takes_of

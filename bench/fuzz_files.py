@@ -35,8 +35,8 @@ from pydantic import BaseModel
 from typer.testing import CliRunner
 
 from evenhall.cli import app
-from evenhall.job.folder import SECTIONS, Take
-from evenhall.job.unit_file import LearnedFader
+from evenhall.job.folder.reading import SECTIONS, Take
+from evenhall.job.folder.unit_file import LearnedFader
 from job.folders import RATE_HZ, heard, played, two_channels
 
 EXIT_CODES = (0, 2, 3)

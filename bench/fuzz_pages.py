@@ -28,7 +28,7 @@ import httpx
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from apiroom import HOST, demo_files, opened
-from evenhall.job.folder import SECTIONS
+from evenhall.job.folder.reading import SECTIONS
 from evenhall.pages import guard
 from evenhall.visits.carrying import read_folder
 from evenhall.visits.entries import OWN_ENTRIES

@@ -31,7 +31,7 @@ from evenhall.hall.seats import usual_pair, usual_seats
 from evenhall.hall.stances import Hearing, hearing_of, stance_of
 from evenhall.sound.simulated import Box, Element, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom
-from evenhall.verdict.corrected import corrected_move, fit_to_takes
+from evenhall.verdict.stance.fitted_hall import corrected_move, fit_to_takes
 
 HALLS = 40
 SEARCHED = 8

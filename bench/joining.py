@@ -23,8 +23,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 import joinrooms
-from evenhall.verdict.joined import heard_as
-from evenhall.verdict.joining import join
+from evenhall.verdict.joining.after import heard_as
+from evenhall.verdict.joining.subs import join
 
 HALLS = 200
 WITHIN_S = 1e-4

@@ -36,9 +36,10 @@ from evenhall.acoustics.transfer import Response
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.equalizer.solver import Wanted, all_faders
 from evenhall.hall.setting import Room
-from evenhall.verdict import estimate, judge
-from evenhall.verdict.card import make_card
-from evenhall.verdict.loss import judged_share
+from evenhall.verdict import judge
+from evenhall.verdict.card import estimate
+from evenhall.verdict.card.faders import make_card
+from evenhall.verdict.card.loss import judged_share
 from evenhall.verdict.move import Stage
 from evenhall.verdict.take import Take, nan_mean
 from evenhall.verdict.target import target_db, target_points

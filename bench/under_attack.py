@@ -27,7 +27,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
-from evenhall.job.demo import write_demo
+from evenhall.job.demo.folder import write_demo
 from pageroom import HERE, PHONE_ADDRESS, PageRoom
 from visits.made import below, zip_of
 

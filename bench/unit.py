@@ -18,7 +18,7 @@ from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer import Wanted, graphic_unit, solve, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, fit_unit, learning_round
 from evenhall.sound.simulated.unit import lying_unit
-from evenhall.verdict.loss import band_weights
+from evenhall.verdict.card.loss import band_weights
 
 UNITS, SETTINGS = 40, 20
 HEARD_HZ = np.geomspace(25.0, 16_000.0, 400)

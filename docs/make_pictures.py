@@ -6,9 +6,9 @@ import tempfile
 from pathlib import Path
 
 from evenhall.drawing import draw_card, draw_evenness_map
-from evenhall.job.demo import write_demo
-from evenhall.job.folder import load_job
-from evenhall.job.tuning import tune
+from evenhall.job.demo.folder import write_demo
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.tuning import tune
 from evenhall.sheet.views import card_views, evenness_view
 
 DOCS = Path(__file__).parent

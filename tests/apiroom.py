@@ -23,7 +23,7 @@ from typing import Any
 
 import httpx
 
-from evenhall.job.demo import write_demo
+from evenhall.job.demo.folder import write_demo
 from evenhall.pages.app import create_app
 from evenhall.pages.house import House, open_house
 from evenhall.pages.phone import Phone, QuietServer, served_config

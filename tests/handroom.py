@@ -18,7 +18,7 @@ import numpy as np
 from scipy import fft
 
 from evenhall.equalizer import graphic_unit
-from evenhall.job.following import FaderOrder, follow_faders, positions_of
+from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of
 from evenhall.sound.live import capture as capturing
 from evenhall.sound.live.open_devices import Heard, ramped
 from evenhall.sound.live.setup import SoundSetup

@@ -14,7 +14,7 @@ import numpy as np
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
-from evenhall.verdict.by_cable import cable_moves, cable_proofs
+from evenhall.verdict.proof.by_cable import cable_moves, cable_proofs
 from handroom import Rack
 from verdict.builders import take
 

@@ -18,8 +18,8 @@ from evenhall import __version__
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.cli import app, main
 from evenhall.errors import InputError
-from evenhall.job.folder import Equalizer
-from evenhall.job.result import (
+from evenhall.job.folder.reading import Equalizer
+from evenhall.job.tune.result import (
     CardStep,
     Difference,
     Evenness,
@@ -129,9 +129,9 @@ def pipeline(monkeypatch) -> Callable[..., list]:
                 raise answer
             return answer
 
-        module = types.ModuleType("evenhall.job.tuning")
+        module = types.ModuleType("evenhall.job.tune.tuning")
         module.tune = tune
-        monkeypatch.setitem(sys.modules, "evenhall.job.tuning", module)
+        monkeypatch.setitem(sys.modules, "evenhall.job.tune.tuning", module)
         return calls
 
     return put

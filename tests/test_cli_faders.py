@@ -6,7 +6,7 @@ import pytest
 
 from evenhall.cli.faders import FaderWatch, guidance_lines, side_of
 from evenhall.errors import InputError
-from evenhall.verdict.guiding import Guidance
+from evenhall.verdict.proof.guiding import Guidance
 
 DOWN = Guidance(
     hz=1250.0,

@@ -16,9 +16,9 @@ from scipy.fft import irfft, rfftfreq
 import rooms
 from evenhall.cli.live import leftover_line
 from evenhall.equalizer import graphic_unit, unit_response
-from evenhall.job.folder import load_job
-from evenhall.job.following import positions_of
-from evenhall.job.result import Fader, Result, TargetCurve, to_json
+from evenhall.job.folder.reading import load_job
+from evenhall.job.live.faders import positions_of
+from evenhall.job.tune.result import Fader, Result, TargetCurve, to_json
 from jackroom import JackRoom, jack_tests
 
 EVENHALL = Path(sys.executable).with_name("evenhall")

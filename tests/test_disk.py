@@ -8,7 +8,7 @@ import os
 import numpy as np
 import pytest
 
-from evenhall.job.store import write_whole
+from evenhall.job.folder.writing import write_whole
 from evenhall.sound.live import setup as live_setup
 from evenhall.sound.live.setup import SoundSetup, remember
 from evenhall.sound.writing import TakeWriter

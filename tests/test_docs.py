@@ -18,11 +18,11 @@ from typer.main import get_command
 
 from evenhall import cli, errors
 from evenhall.acoustics.bands import LOWER_HZ, NOMINAL_HZ, UPPER_HZ
-from evenhall.job.faults import read_section
-from evenhall.job.folder import SECTIONS, parse_job
-from evenhall.job.model import Take
-from evenhall.job.result import MOVE_KINDS, PROBLEM_CODES, REMEDIES, Result
-from evenhall.verdict.linewords import CODES as LINE_CODES
+from evenhall.job.folder.faults import read_section
+from evenhall.job.folder.model import Take
+from evenhall.job.folder.reading import SECTIONS, parse_job
+from evenhall.job.tune.result import MOVE_KINDS, PROBLEM_CODES, REMEDIES, Result
+from evenhall.verdict.line.words import CODES as LINE_CODES
 from evenhall.verdict.plan import plan_stimulus
 from evenhall.verdict.scatter import scatter_db
 from evenhall.verdict.target import SHAPES

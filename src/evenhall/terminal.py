@@ -16,8 +16,8 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
-from evenhall.job.folder import Equalizer
-from evenhall.job.result import Fader, Result
+from evenhall.job.folder.reading import Equalizer
+from evenhall.job.tune.result import Fader, Result
 from evenhall.sheet.views import in_order
 from evenhall.sheet.words import (
     Point,
@@ -32,7 +32,7 @@ from evenhall.verdict.words import hz_text
 
 if TYPE_CHECKING:  # neither is wanted by `tune`, which must start quickly
     from evenhall.hall import WalkSpot
-    from evenhall.job.planning import HallPlan
+    from evenhall.job.tune.planning import HallPlan
 
 __all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_hall", "show_result"]
 

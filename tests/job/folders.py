@@ -18,9 +18,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from evenhall.acoustics.stimulus import pink_noise
-from evenhall.job.folder import load_job
-from evenhall.job.result import Result
-from evenhall.job.tuning import tune
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.result import Result
+from evenhall.job.tune.tuning import tune
 
 __all__ = [
     "DELAY_S",

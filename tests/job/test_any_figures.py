@@ -7,11 +7,11 @@ import pytest
 import tomlkit
 
 from evenhall.errors import InputError
-from evenhall.job.demo import write_demo
-from evenhall.job.folder import load_job, parse_job
-from evenhall.job.result import to_json
-from evenhall.job.takes import measuring
-from evenhall.job.tuning import result_from
+from evenhall.job.demo.folder import write_demo
+from evenhall.job.folder.reading import load_job, parse_job
+from evenhall.job.tune.measuring import measuring
+from evenhall.job.tune.result import to_json
+from evenhall.job.tune.tuning import result_from
 
 JOBS = 40
 

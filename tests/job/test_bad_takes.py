@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.cli import app
-from evenhall.job.result import PROBLEM_CODES, Result
+from evenhall.job.tune.result import PROBLEM_CODES, Result
 from job.folders import (
     DELAY_S,
     RATE_HZ,

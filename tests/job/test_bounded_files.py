@@ -7,11 +7,11 @@ import pytest
 
 from evenhall.errors import InputError
 from evenhall.hall.polar import read_polar
-from evenhall.job.calibration import parse_calibration
-from evenhall.job.folder import load_job, parse_job
-from evenhall.job.tomlfile import MAX_BYTES, read_toml
-from evenhall.job.unit_file import read_unit
-from evenhall.job.unit_round import read_round
+from evenhall.job.folder.calibration import parse_calibration
+from evenhall.job.folder.reading import load_job, parse_job
+from evenhall.job.folder.tomlfile import MAX_BYTES, read_toml
+from evenhall.job.folder.unit_file import read_unit
+from evenhall.job.tune.unit import read_round
 from job.folders import Folder
 
 LONG_S = 10.0  # a machine that is busy with other things included; each takes well under one

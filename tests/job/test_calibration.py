@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job.calibration import parse_calibration, read_calibration
-from evenhall.job.textfile import MAX_BYTES
+from evenhall.job.folder.calibration import parse_calibration, read_calibration
+from evenhall.job.folder.textfile import MAX_BYTES
 
 
 def points(text: str) -> list[tuple[float, float]]:

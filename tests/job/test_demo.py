@@ -10,9 +10,8 @@ import soundfile
 from evenhall.acoustics.bands import NOMINAL_HZ, log_frequency_mean
 from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError, StoreError
-from evenhall.job.calibration import read_calibration
-from evenhall.job.demo import UNIT_FOLDER, write_demo, write_demo_after, write_old_unit
-from evenhall.job.demo_hall import (
+from evenhall.job.demo.folder import UNIT_FOLDER, write_demo, write_demo_after, write_old_unit
+from evenhall.job.demo.hall import (
     ACROSS_M,
     LINE_CHECK,
     MICROPHONE,
@@ -21,11 +20,12 @@ from evenhall.job.demo_hall import (
     demo_hall,
     demo_impulse,
 )
-from evenhall.job.folder import load_job
-from evenhall.job.line_round import check_round, elements_of
-from evenhall.job.tuning import tune
-from evenhall.job.unit_file import UNIT_FILE
-from evenhall.job.unit_round import learn, read_round
+from evenhall.job.folder.calibration import read_calibration
+from evenhall.job.folder.reading import load_job
+from evenhall.job.folder.unit_file import UNIT_FILE
+from evenhall.job.live.line_check import check_round, elements_of
+from evenhall.job.tune.tuning import tune
+from evenhall.job.tune.unit import learn, read_round
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.recording import read_recording
 

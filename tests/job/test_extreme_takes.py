@@ -81,9 +81,10 @@ def test_longest_take_goes_through_the_whole_job_within_600_mb(tmp_path):
     code = (
         "import resource, sys\n"
         "from pathlib import Path\n"
-        "import evenhall.job.outcome, evenhall.verdict.hands, evenhall.verdict.judge\n"
-        "from evenhall.job.folder import load_job\n"
-        "from evenhall.job.tuning import tune\n"
+        "import evenhall.job.tune.serializing, evenhall.verdict.stance.moves\n"
+        "import evenhall.verdict.judge\n"
+        "from evenhall.job.folder.reading import load_job\n"
+        "from evenhall.job.tune.tuning import tune\n"
         "folder = Path(sys.argv[1])\n"
         "job = load_job(folder)\n"
         "base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job.folder import dump_job, load_job, parse_job
-from evenhall.job.taking import spared_below_hz
+from evenhall.job.folder.reading import dump_job, load_job, parse_job
+from evenhall.job.live.taking import spared_below_hz
 
 WHOLE = """
 [venue]

@@ -10,8 +10,8 @@ from scipy import fft
 from evenhall.equalizer import graphic_unit, unit_response
 from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
-from evenhall.job.demo_hand import DemoHand
-from evenhall.job.following import FaderOrder, Listener, follow_faders, positions_of
+from evenhall.job.demo.hand import DemoHand
+from evenhall.job.live.faders import FaderOrder, Listener, follow_faders, positions_of
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated import Noise
 

@@ -14,10 +14,10 @@ import pytest
 from scipy import signal
 
 from evenhall.errors import DeviceError, InputError
-from evenhall.job.line_round import Element, check_round, elements_of, line_sweep
+from evenhall.job.live.line_check import Element, check_round, elements_of, line_sweep
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
-from evenhall.verdict.linecheck import check_line
+from evenhall.verdict.line.check import check_line
 from jackroom import JackRoom, jack_tests
 from verdict.lines import RATE_HZ, Line, hall, heard
 

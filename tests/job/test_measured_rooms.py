@@ -11,8 +11,8 @@ import soxr
 from scipy import signal
 
 import rooms
-from evenhall.job.folder import load_job
-from evenhall.job.tuning import tune
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.tuning import tune
 from measured import measured_response
 from rooms import bands_between
 

@@ -3,11 +3,11 @@
 import pytest
 
 from evenhall.errors import InputError
-from evenhall.job.demo import demo_job, write_demo
-from evenhall.job.folder import load_job
-from evenhall.job.model import Talker
-from evenhall.job.planning import plan_hall
-from evenhall.job.tuning import result_from
+from evenhall.job.demo.folder import demo_job, write_demo
+from evenhall.job.folder.model import Talker
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.planning import plan_hall
+from evenhall.job.tune.tuning import result_from
 
 
 @pytest.fixture(scope="module")

@@ -14,12 +14,12 @@ from scipy import signal
 import rooms
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
-from evenhall.job.following import FaderOrder, follow_faders, positions_of
-from evenhall.job.taking import Order, record_into_folder
+from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of
+from evenhall.job.live.taking import Order, record_into_folder
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
-from evenhall.verdict.by_cable import cable_moves, cable_proofs
+from evenhall.verdict.proof.by_cable import cable_moves, cable_proofs
 from handroom import Hand, Rack
 from jackroom import JackRoom, jack_tests
 from live_rack import write_rack

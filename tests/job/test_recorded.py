@@ -13,15 +13,15 @@ import pytest
 import soundfile
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job import recorded
-from evenhall.job.folder import load_job
-from evenhall.job.recorded import (
+from evenhall.job.folder import adding as recorded
+from evenhall.job.folder.adding import (
     LOCK_FILE,
     RecordedTake,
     add_take,
     next_take_file,
     recordable_job,
 )
+from evenhall.job.folder.reading import load_job
 
 TAKE = RecordedTake(
     file="takes/left-front.wav",

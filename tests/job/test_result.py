@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from evenhall.job.result import (
+from evenhall.job.tune.result import (
     BandLevel,
     Fader,
     Forecast,

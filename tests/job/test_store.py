@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from evenhall.errors import StoreError
-from evenhall.job.store import write_result, write_whole
+from evenhall.job.folder.writing import write_result, write_whole
 
 
 def contents(folder: Path) -> dict[str, bytes]:

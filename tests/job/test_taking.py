@@ -12,9 +12,9 @@ import pytest
 import rooms
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.errors import DeviceError, InputError
-from evenhall.job.folder import load_job
-from evenhall.job.gain import set_gain
-from evenhall.job.taking import Order, element_band_hz, record_into_folder
+from evenhall.job.folder.reading import load_job
+from evenhall.job.live.gain import set_gain
+from evenhall.job.live.taking import Order, element_band_hz, record_into_folder
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup

@@ -14,8 +14,8 @@ import pytest
 import scipy.optimize
 import scipy.signal
 
-from evenhall.job.result import to_json
-from evenhall.verdict.patterns import COMMON_DB
+from evenhall.job.tune.result import to_json
+from evenhall.verdict.card.patterns import COMMON_DB
 from job.folders import (
     RATE_HZ,
     Folder,

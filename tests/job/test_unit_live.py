@@ -9,8 +9,8 @@ import pytest
 
 from evenhall.equalizer import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
-from evenhall.job.unit_live import check_again, record_round
-from evenhall.job.unit_round import UnitHead, learn, read_round, round_toml, words_of
+from evenhall.job.live.unit import check_again, record_round
+from evenhall.job.tune.unit import UnitHead, learn, read_round, round_toml, words_of
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated.recorder import Noise
 from evenhall.sound.simulated.unit import lying_unit

@@ -12,11 +12,11 @@ from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.equalizer import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
-from evenhall.job.demo import demo_job
-from evenhall.job.folder import load_job
-from evenhall.job.tuning import unit_of
-from evenhall.job.unit_file import read_unit
-from evenhall.job.unit_round import UnitHead, learn, read_round, round_toml, setting_words
+from evenhall.job.demo.folder import demo_job
+from evenhall.job.folder.reading import load_job
+from evenhall.job.folder.unit_file import read_unit
+from evenhall.job.tune.tuning import unit_of
+from evenhall.job.tune.unit import UnitHead, learn, read_round, round_toml, setting_words
 from evenhall.sound.simulated.unit import lying_unit
 from test_cli import run
 

@@ -8,7 +8,7 @@ import scipy.signal
 import soundfile
 
 from evenhall.acoustics.stimulus import pink_noise
-from evenhall.job.result import Result, to_json
+from evenhall.job.tune.result import Result, to_json
 from job.folders import RATE_HZ, Folder, heard, played, room, two_channels, with_peaks
 
 PEAKS = ((250.0, 6.0, 2.0),)

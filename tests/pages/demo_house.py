@@ -9,7 +9,7 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any
 
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.pages.house import House
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player

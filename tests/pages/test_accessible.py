@@ -10,7 +10,7 @@ import zipfile
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from evenhall.job.demo import write_demo, write_demo_after
+from evenhall.job.demo.folder import write_demo, write_demo_after
 from pageroom import LAPTOP, PHONE, PageRoom, browser_tests, until, watched
 
 pytestmark = browser_tests("accessible")

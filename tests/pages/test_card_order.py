@@ -4,7 +4,7 @@ import datetime
 import re
 from dataclasses import replace
 
-from evenhall.job.result import Fader, Move, Pattern, Proof, Result, TakeResult, TargetCurve
+from evenhall.job.tune.result import Fader, Move, Pattern, Proof, Result, TakeResult, TargetCurve
 from evenhall.pages.playing import Playing
 from evenhall.pages.views.frame import frame_of
 from evenhall.pages.views.proof import proof_page

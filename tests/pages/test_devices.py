@@ -6,9 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.job.demo_hall import demo_impulse
-from evenhall.job.result import Move, Result, TargetCurve
-from evenhall.job.tuning import unit_of
+from evenhall.job.demo.hall import demo_impulse
+from evenhall.job.tune.result import Move, Result, TargetCurve
+from evenhall.job.tune.tuning import unit_of
 from evenhall.pages import devices
 from evenhall.pages.devices import hands_done, hands_so_far, open_devices
 from evenhall.pages.guide import move_key

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from evenhall.job.demo import write_demo
+from evenhall.job.demo.folder import write_demo
 from pageroom import LAPTOP, browser_tests, until, watched
 
 pytestmark = browser_tests("files")

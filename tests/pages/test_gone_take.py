@@ -7,7 +7,7 @@ import pytest
 
 from apiroom import ask, demo_files, opened
 from evenhall.errors import exit_code
-from evenhall.job.folder import load_job
+from evenhall.job.folder.reading import load_job
 from evenhall.visits.carrying import VISIT_FILE, read_folder, write_folder
 from visits.made import zip_of
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenhall.job.result import Fader, Move, Proof, Result, TakeResult, TargetCurve
+from evenhall.job.tune.result import Fader, Move, Proof, Result, TakeResult, TargetCurve
 from evenhall.pages import html
 from evenhall.pages.guide import (
     HANDS,

@@ -4,8 +4,8 @@ import datetime
 
 import pytest
 
-from evenhall.job.calibration import read_calibration
-from evenhall.job.result import Move, Result, TargetCurve
+from evenhall.job.folder.calibration import read_calibration
+from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.pages.guide import missing, move_key, spots
 from evenhall.visits.visit import faults_of, job_of
 from pages.demo_house import house_in

@@ -7,10 +7,10 @@ import pytest
 
 from evenhall.equalizer.graphic import unit_gain_db
 from evenhall.errors import InputError
-from evenhall.job.demo import old_unit
-from evenhall.job.tuning import unit_of
-from evenhall.job.unit_file import read_unit
-from evenhall.job.unit_round import ROUND_FILE
+from evenhall.job.demo.folder import old_unit
+from evenhall.job.folder.unit_file import read_unit
+from evenhall.job.tune.tuning import unit_of
+from evenhall.job.tune.unit import ROUND_FILE
 from evenhall.pages import devices, shelf
 from evenhall.pages.learning import begin_round, enter_unit, recorded, reuse_unit
 from evenhall.pages.views import rack_page

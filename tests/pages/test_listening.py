@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from evenhall.errors import InputError
-from evenhall.job.result import Fader, Result, TargetCurve
+from evenhall.job.tune.result import Fader, Result, TargetCurve
 from evenhall.pages import devices
 from evenhall.pages.listening import shown_of
 from evenhall.sound.live.simulated import SimulatedDevices
-from evenhall.verdict.guiding import Guidance
+from evenhall.verdict.proof.guiding import Guidance
 from pages.demo_house import ME, ended, house_in, until
 
 CARD = {250.0: -4.0, 2500.0: 3.0}

@@ -7,9 +7,9 @@ import soundfile
 import joinrooms
 from apiroom import ask, opened
 from evenhall.cli import main
-from evenhall.job.folder import load_job
-from evenhall.job.tuning import tune
-from evenhall.verdict.joining import join
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.tuning import tune
+from evenhall.verdict.joining.subs import join
 from evenhall.visits.carrying import read_folder
 from visits.made import below, zip_of
 

@@ -8,7 +8,7 @@ import pytest
 from markupsafe import Markup
 
 from apiroom import ask, opened
-from evenhall.job.demo import write_demo, write_demo_after
+from evenhall.job.demo.folder import write_demo, write_demo_after
 from evenhall.pages import html
 from evenhall.pages.fields import Filled
 from evenhall.pages.playing import Playing

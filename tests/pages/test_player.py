@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from evenhall.errors import DeviceError, InputError
-from evenhall.job.result import to_json
-from evenhall.job.takes import measure_take
+from evenhall.job.tune.measuring import measure_take
+from evenhall.job.tune.result import to_json
 from evenhall.pages import devices, player
 from evenhall.pages.guide import elements, move_key, wanted_takes
 from evenhall.pages.player import ALIVE_S

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.job.folder import Job
-from evenhall.job.result import Result
+from evenhall.job.folder.reading import Job
+from evenhall.job.tune.result import Result
 
 DISTANCES_M = {"front": 2.5, "middle": 7.0, "back": 13.0}
 FADERS = {80: -3.0, 200: -4.5, 250: -10.5, 1600: 2.0, 3150: -2.5}

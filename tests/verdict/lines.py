@@ -14,7 +14,7 @@ from scipy import signal
 
 from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.sound.simulated import Box, Element, Noise, Room, SimulatedHall
-from evenhall.verdict.linecheck import LINE_SWEEP, hear
+from evenhall.verdict.line.check import LINE_SWEEP, hear
 
 RATE_HZ = 48_000
 QUIET_S = 1.0

@@ -11,7 +11,7 @@ import pytest
 from scipy import signal
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.verdict.boxes import box_faults
+from evenhall.verdict.boxes.faults import box_faults
 from evenhall.verdict.evenness import match
 from evenhall.verdict.take import spot_responses
 from verdict.builders import flat, judged, spots_of, take, visit

@@ -6,8 +6,8 @@ import pytest
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.equalizer.solver import STOP_DB
-from evenhall.verdict.card import WORTH_DB
-from evenhall.verdict.loss import seat_error, weighted_rms_db
+from evenhall.verdict.card.faders import WORTH_DB
+from evenhall.verdict.card.loss import seat_error, weighted_rms_db
 from verdict.builders import at, flat, judged, visit
 
 BUILD_UP = flat(0.0, {160.0: 2.0, 200.0: 6.0, 250.0: 9.0, 315.0: 6.0, 400.0: 2.0})

@@ -10,11 +10,11 @@ from evenhall.equalizer import Solution, graphic_unit
 from evenhall.equalizer.graphic import Law
 from evenhall.equalizer.parametric import channel_strip, console
 from evenhall.equalizer.sections import Section, sections_band_gain_db
-from evenhall.verdict.card import Card, make_card
-from evenhall.verdict.console import ConsoleCard, console_card
-from evenhall.verdict.estimate import estimate
-from evenhall.verdict.headroom import headroom
-from evenhall.verdict.loss import SeatError, seat_error, weighted_rms_db
+from evenhall.verdict.card.console import ConsoleCard, console_card
+from evenhall.verdict.card.estimate import estimate
+from evenhall.verdict.card.faders import Card, make_card
+from evenhall.verdict.card.headroom import headroom
+from evenhall.verdict.card.loss import SeatError, seat_error, weighted_rms_db
 from verdict.builders import at, flat, judged, spots_of, visit
 
 PEAK = Section("peaking", 250.0, 9.0, 1.4)

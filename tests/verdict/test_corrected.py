@@ -9,7 +9,7 @@ from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.errors import InputError
 from evenhall.hall import Audience, Loudspeaker, Room, front_minus_back_db, mid_mean_db
 from evenhall.hall.level import level_parts
-from evenhall.verdict.corrected import corrected_move, fit_to_takes
+from evenhall.verdict.stance.fitted_hall import corrected_move, fit_to_takes
 
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)
 BOX = Loudspeaker(2.0, 3.0)

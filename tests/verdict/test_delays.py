@@ -2,7 +2,7 @@
 
 import pytest
 
-from evenhall.verdict.delays import delay_moves, planned_delay
+from evenhall.verdict.joining.delays import delay_moves, planned_delay
 from verdict.builders import flat, take
 
 

@@ -8,8 +8,8 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.verdict import estimate as module
-from evenhall.verdict.estimate import estimate, lined_up, lower_end_hz, posterior
+from evenhall.verdict.card import estimate as module
+from evenhall.verdict.card.estimate import estimate, lined_up, lower_end_hz, posterior
 from evenhall.verdict.take import align_level_db
 from evenhall.verdict.target import target_db, target_points
 from verdict.builders import at, flat, spots_of, visit

@@ -7,7 +7,7 @@ import pytest
 
 from evenhall.equalizer import graphic_unit
 from evenhall.equalizer.following import begin
-from evenhall.verdict.guiding import guide
+from evenhall.verdict.proof.guiding import guide
 
 UNIT = graphic_unit(10)
 WANTED_DB = np.array([0.0, 0.0, -4.0, 0.0, 3.0, 0.0, 0.0, 0.0, -2.5, 0.0])

@@ -10,9 +10,9 @@ from scipy import signal
 import joinrooms
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.acoustics.summation import LOW_FREQ_HZ
-from evenhall.verdict.joined import heard_as
-from evenhall.verdict.joining import Joining, join
-from evenhall.verdict.joiningwords import joining_moves, together_move
+from evenhall.verdict.joining.after import heard_as
+from evenhall.verdict.joining.subs import Joining, join
+from evenhall.verdict.joining.words import joining_moves, together_move
 from verdict.builders import take
 
 SEEDS = range(2000, 2005)

@@ -10,8 +10,8 @@ from scipy import signal
 import joinrooms
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.crossover import Crossover
-from evenhall.verdict.joining import join
-from evenhall.verdict.joiningwords import joining_moves
+from evenhall.verdict.joining.subs import join
+from evenhall.verdict.joining.words import joining_moves
 from evenhall.verdict.trust import response_problems
 from verdict.builders import take
 

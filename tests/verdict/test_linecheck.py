@@ -15,7 +15,7 @@ from scipy import signal
 
 from evenhall.sound.simulated import Noise
 from evenhall.sound.simulated.box import Peak
-from evenhall.verdict.linecheck import CODES, LINE_SWEEP, ROUND_S, check_line
+from evenhall.verdict.line.check import CODES, LINE_SWEEP, ROUND_S, check_line
 from verdict.lines import RATE_HZ, Line, hall, heard
 
 PARTNER = {

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.verdict.loss import band_weights, judged_share, seat_error, weighted_rms_db
+from evenhall.verdict.card.loss import band_weights, judged_share, seat_error, weighted_rms_db
 from verdict.builders import at, flat, visit
 from verdict.test_estimate import area_of
 

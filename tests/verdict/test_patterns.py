@@ -5,8 +5,8 @@ import pytest
 from scipy.signal import butter
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ, log_frequency_mean
-from evenhall.verdict.estimate import estimate
-from evenhall.verdict.patterns import cancelled_bands
+from evenhall.verdict.card.estimate import estimate
+from evenhall.verdict.card.patterns import cancelled_bands
 from verdict.builders import at, diffuse_levels_db, flat, judged, spots_of, take, visit
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import band_gain_db
-from evenhall.verdict.loss import weighted_rms_db
-from evenhall.verdict.proof import Proof
+from evenhall.verdict.card.loss import weighted_rms_db
+from evenhall.verdict.proof.proving import Proof
 from evenhall.verdict.target import target_db, target_points
 from verdict.builders import flat, judged, take, visit
 

@@ -11,7 +11,7 @@ import pytest
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import BAND_COUNT, log_frequency_mean
 from evenhall.equalizer.graphic import band_gain_db
-from evenhall.verdict.ringing import likely_ringing, ringing_at, ringing_texts
+from evenhall.verdict.talker.ringing import likely_ringing, ringing_at, ringing_texts
 from verdict.builders import at, flat, judged, response, take, visit
 
 RATE_HZ = 48_000.0

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from evenhall.verdict.settling import settle
+from evenhall.verdict.stance.least_squares import settle
 
 STEP = np.full(3, 1e-4)
 

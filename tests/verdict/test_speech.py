@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenhall.acoustics.voice import room_noise_db
-from evenhall.verdict.speech import speech_by_spot, speech_texts
+from evenhall.verdict.talker.speech import speech_by_spot, speech_texts
 from verdict.builders import flat, spots_of, take
 
 RATE_HZ = 48_000

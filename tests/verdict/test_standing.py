@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
-from evenhall.verdict.standing import WrongFader, did_by_takes, hand_or_scale, wrong_faders
+from evenhall.verdict.proof.wrong_faders import (
+    WrongFader,
+    did_by_takes,
+    hand_or_scale,
+    wrong_faders,
+)
 from verdict.builders import flat, judged, spots_of, take, visit
 
 DOUBT_DB = np.full(31, 0.3)

@@ -9,11 +9,11 @@ import joinrooms
 from evenhall.equalizer.crossover import Crossover
 from evenhall.equalizer.graphic import graphic_unit
 from evenhall.hall.setting import Room
-from evenhall.verdict.joining import join
+from evenhall.verdict.joining.moves import timing_moves
+from evenhall.verdict.joining.subs import join
 from evenhall.verdict.judge import Setting, judge
 from evenhall.verdict.move import Stage
 from evenhall.verdict.target import target_points
-from evenhall.verdict.timing import timing_moves
 from verdict.builders import flat, take
 
 FLAT_DB = np.zeros(31)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.visits.carrying import read_folder
 from evenhall.visits.store import Store
 

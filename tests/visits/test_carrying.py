@@ -16,11 +16,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from evenhall.errors import EvenhallError, InputError, StoreError
-from evenhall.job.folder import load_job
-from evenhall.job.model import Take
-from evenhall.job.recorded import RecordedTake, add_take
-from evenhall.job.result import to_json
-from evenhall.job.tuning import tune
+from evenhall.job.folder.adding import RecordedTake, add_take
+from evenhall.job.folder.model import Take
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.result import to_json
+from evenhall.job.tune.tuning import tune
 from evenhall.visits import carrying
 from evenhall.visits.carrying import VISIT_FILE, job_toml, read_folder, write_folder
 from evenhall.visits.store import Store

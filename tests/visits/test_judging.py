@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from evenhall.errors import InputError
-from evenhall.job.folder import load_job
-from evenhall.job.model import Take as JobTake
-from evenhall.job.result import to_json
-from evenhall.job.tuning import tune
+from evenhall.job.folder.model import Take as JobTake
+from evenhall.job.folder.reading import load_job
+from evenhall.job.tune.result import to_json
+from evenhall.job.tune.tuning import tune
 from evenhall.visits import judging
 from evenhall.visits.carrying import write_folder
 from evenhall.visits.judging import Judge

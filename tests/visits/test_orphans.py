@@ -2,7 +2,7 @@
 
 import pytest
 
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.visits.orphans import Orphan, orphans
 from evenhall.visits.store import Store
 from visits.made import TAKE, add_sound, everything, taken_in

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.sound.recording import read_recording
 from evenhall.visits.store import CARRIED, DATABASE_FILE, Changed, Store, VisitLine, data_path
 from evenhall.visits.visit import Entry
@@ -469,7 +469,7 @@ RECORDER = """
 import sys
 from pathlib import Path
 import numpy as np
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.sound.writing import TakeWriter
 from evenhall.visits.store import Store
 

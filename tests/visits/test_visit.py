@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.job.demo import write_demo
-from evenhall.job.folder import SECTIONS, load_job
-from evenhall.job.model import Take
+from evenhall.job.demo.folder import write_demo
+from evenhall.job.folder.model import Take
+from evenhall.job.folder.reading import SECTIONS, load_job
 from evenhall.visits.entries import MAX_TEXT, OWN_ENTRIES, check_entry, field_model
 from evenhall.visits.store import Store
 from evenhall.visits.visit import (

@@ -26,7 +26,7 @@ from evenhall.cli.sound_options import (
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
 if TYPE_CHECKING:
-    from evenhall.verdict.guiding import Guidance
+    from evenhall.verdict.proof.guiding import Guidance
 
 # A row of cells from so far below its place to so far above it.
 SPAN_DB, SPAN_CELLS = 6.0, 25
@@ -176,10 +176,10 @@ def faders(
         import numpy as np
 
         from evenhall.cli.keys import any_key
-        from evenhall.job.folder import load_job
-        from evenhall.job.following import FaderOrder, follow_faders, positions_of, strip_of
-        from evenhall.job.taking import element_band_hz, spared_below_hz
-        from evenhall.job.tuning import unit_of
+        from evenhall.job.folder.reading import load_job
+        from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of, strip_of
+        from evenhall.job.live.taking import element_band_hz, spared_below_hz
+        from evenhall.job.tune.tuning import unit_of
 
         job = load_job(folder, takes_needed=False)
         unit = unit_of(job, folder, element or "left")

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from evenhall.job.result import Result
+    from evenhall.job.tune.result import Result
 
 SOUND_FORMATS = {".wav": "WAV", ".flac": "FLAC"}
 
@@ -63,11 +63,11 @@ def tune(
       3  no take could be used: the result says why for each
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
-        from evenhall.job.folder import load_job
+        from evenhall.job.folder.reading import load_job
 
         job = load_job(folder)
 
-        from evenhall.job.tuning import tune as tune_job
+        from evenhall.job.tune.tuning import tune as tune_job
 
         # The sheet is slow to import, and wanted last: it comes while the takes are measured.
         Thread(target=importlib.import_module, args=("evenhall.sheet",), daemon=True).start()
@@ -75,8 +75,8 @@ def tune(
             result = tune_job(job, folder, progress=step)
 
         from evenhall import sheet
-        from evenhall.job.result import to_json
-        from evenhall.job.store import SHEET_FILE, write_result
+        from evenhall.job.folder.writing import SHEET_FILE, write_result
+        from evenhall.job.tune.result import to_json
 
         on_sheet = date.date() if date else datetime.date.today()
         result_json = to_json(result)
@@ -136,7 +136,7 @@ def stimulus(
         _check_stimulus_options(out, kind, rate, crest_limit, force)
         from evenhall.acoustics.level import peak_dbfs
         from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
-        from evenhall.job.store import write_whole
+        from evenhall.job.folder.writing import write_whole
 
         band = {"low_hz": low, "high_hz": high}
         band_given = {name: hz for name, hz in band.items() if hz is not None}
@@ -231,7 +231,7 @@ def demo(
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
         from evenhall import terminal
-        from evenhall.job.demo import write_demo, write_demo_after, write_old_unit
+        from evenhall.job.demo.folder import write_demo, write_demo_after, write_old_unit
 
         if after and old_unit:
             raise InputError("--old-unit goes with a new demo: it is in the rack from the start.")
@@ -254,8 +254,8 @@ def written_result(folder: Path) -> Result:
     InputError
         There is none, or it is another version's.
     """
-    from evenhall.job.result import Result
-    from evenhall.job.store import RESULT_FILE
+    from evenhall.job.folder.writing import RESULT_FILE
+    from evenhall.job.tune.result import Result
 
     path = folder / "out" / RESULT_FILE
     if not path.is_file():
@@ -302,8 +302,8 @@ def hall(
     with faults_as_lines():
         if drawing is not None and (drawing.suffix.lower() != ".svg" or drawing.is_dir()):
             raise InputError(f"{drawing}: is no name for a drawing. Give one in .svg.")
-        from evenhall.job.folder import load_job
-        from evenhall.job.planning import plan_hall
+        from evenhall.job.folder.reading import load_job
+        from evenhall.job.tune.planning import plan_hall
 
         job = load_job(folder, takes_needed=False)
         plan = plan_hall(job, folder)
@@ -313,7 +313,7 @@ def hall(
         terminal.show_hall(terminal.console_for(), plan)
         if drawing is not None:
             from evenhall.drawing import draw_hall
-            from evenhall.job.store import write_whole
+            from evenhall.job.folder.writing import write_whole
             from evenhall.sheet.views import hall_view
 
             view = hall_view(job, plan.proposed, plan.rows)

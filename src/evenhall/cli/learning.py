@@ -106,9 +106,9 @@ def learn_unit(
                 return
             _record(folder, bands, range_db, choice, ceiling, ready)
     with faults_as_lines(), options_by_name():
-        from evenhall.job.store import write_whole
-        from evenhall.job.unit_file import UNIT_FILE, read_unit
-        from evenhall.job.unit_round import learn, read_round
+        from evenhall.job.folder.unit_file import UNIT_FILE, read_unit
+        from evenhall.job.folder.writing import write_whole
+        from evenhall.job.tune.unit import learn, read_round
 
         found = read_round(folder)
         other = None if beside is None else read_unit(beside)
@@ -153,8 +153,8 @@ def _record(
 ) -> None:
     from evenhall.cli.keys import any_key
     from evenhall.cli.watching import LearnView
-    from evenhall.job.unit_live import record_round
-    from evenhall.job.unit_round import ROUND_FILE, read_round
+    from evenhall.job.live.unit import record_round
+    from evenhall.job.tune.unit import ROUND_FILE, read_round
 
     if not (folder / ROUND_FILE).exists():
         _write_round(folder, bands, range_db)
@@ -175,9 +175,9 @@ def _look_again(
     from evenhall.cli.keys import any_key
     from evenhall.cli.watching import LearnView
     from evenhall.equalizer.checking import DRIFT_DB
-    from evenhall.job.unit_file import UNIT_FILE, read_unit
-    from evenhall.job.unit_live import check_again
-    from evenhall.job.unit_round import read_round
+    from evenhall.job.folder.unit_file import UNIT_FILE, read_unit
+    from evenhall.job.live.unit import check_again
+    from evenhall.job.tune.unit import read_round
 
     if not (out / UNIT_FILE).is_file():
         raise InputError(f"{out / UNIT_FILE}: is missing. Learn the unit first.")
@@ -202,7 +202,7 @@ def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
 
     from evenhall.acoustics.overload import rising_tone
     from evenhall.acoustics.stimulus import exponential_sweep
-    from evenhall.job.unit_round import RISING_DBFS, RISING_S, ROUND_FILE, STIMULUS_S
+    from evenhall.job.tune.unit import RISING_DBFS, RISING_S, ROUND_FILE, STIMULUS_S
 
     if (folder / ROUND_FILE).exists():
         raise InputError(f"{folder / ROUND_FILE}: is there already. Go on with it, or remove it.")
@@ -221,8 +221,8 @@ def _begin(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
 
 
 def _write_round(folder: Path, bands: Literal[31, 15, 10], range_db: float) -> None:
-    from evenhall.job.store import write_whole
-    from evenhall.job.unit_round import ROUND_FILE, UnitHead, round_toml
+    from evenhall.job.folder.writing import write_whole
+    from evenhall.job.tune.unit import ROUND_FILE, UnitHead, round_toml
 
     head = UnitHead(name=folder.resolve().name or "Unit", bands=bands, range_db=range_db)
     write_whole({folder / ROUND_FILE: round_toml(head).encode()})

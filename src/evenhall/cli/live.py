@@ -29,7 +29,7 @@ from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from evenhall.job.taking import Taken
+    from evenhall.job.live.taking import Taken
     from evenhall.sound.live.choosing import Choice
     from evenhall.sound.live.device import Device
     from evenhall.sound.live.session import Live
@@ -261,7 +261,7 @@ def gain(
         choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import levels_line
-        from evenhall.job.gain import set_gain
+        from evenhall.job.live.gain import set_gain
 
         with sounding(choice, ceiling, ready) as sound, any_key() as pressed:
             hint = set_gain(
@@ -382,8 +382,8 @@ def take(
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
-        from evenhall.job.recorded import TAKES_FOLDER, recordable_job
-        from evenhall.job.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
+        from evenhall.job.folder.adding import TAKES_FOLDER, recordable_job
+        from evenhall.job.live.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
 
         recordable_job(folder, side=side, with_subs=with_subs)
         if told := leftover_line(folder / TAKES_FOLDER):
@@ -440,8 +440,8 @@ def leftover_line(place: Path) -> str | None:
 
 def _show_by_cable(folder: Path, side: str) -> None:
     """Say at once what the cable tells of the card; the whole verdict is not wanted for it."""
-    from evenhall.job.folder import load_job
-    from evenhall.job.tuning import tune
+    from evenhall.job.folder.reading import load_job
+    from evenhall.job.tune.tuning import tune
 
     result = tune(load_job(folder), folder)
     told = [one.text for one in result.by_cable if one.side == side]
@@ -509,8 +509,8 @@ def check_line(
         from evenhall import terminal
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import RoundView
-        from evenhall.job.folder import load_job
-        from evenhall.job.line_round import check_round, elements_of
+        from evenhall.job.folder.reading import load_job
+        from evenhall.job.live.line_check import check_round, elements_of
 
         in_order = elements_of(elements or ["left", "right"])
         low_limit_hz = None

@@ -18,9 +18,9 @@ from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
 from evenhall.errors import InputError
-from evenhall.job.line_round import Element
-from evenhall.job.unit_live import Answer
-from evenhall.job.unit_round import Setting, words_of
+from evenhall.job.live.line_check import Element
+from evenhall.job.live.unit import Answer
+from evenhall.job.tune.unit import Setting, words_of
 from evenhall.verdict.plan import Plan
 
 __all__ = ["LearnView", "RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]

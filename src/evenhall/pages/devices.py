@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
-from evenhall.job.demo import old_unit
-from evenhall.job.demo_hall import GAIN_DB, NOISE, demo_impulse, positions
-from evenhall.job.demo_hand import DemoHand
-from evenhall.job.result import Result
-from evenhall.job.tuning import RIGHT, unit_of
-from evenhall.job.unit_round import Round, Setting
+from evenhall.job.demo.folder import old_unit
+from evenhall.job.demo.hall import GAIN_DB, NOISE, demo_impulse, positions
+from evenhall.job.demo.hand import DemoHand
+from evenhall.job.tune.result import Result
+from evenhall.job.tune.tuning import RIGHT, unit_of
+from evenhall.job.tune.unit import Round, Setting
 from evenhall.pages.guide import move_key
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.sound.live.session import Live

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from evenhall.job.folder import SECTIONS
+from evenhall.job.folder.reading import SECTIONS
 from evenhall.verdict.take import is_main
 from evenhall.visits.visit import Entry, Visit
 

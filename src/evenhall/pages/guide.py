@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from evenhall.errors import InputError
 from evenhall.hall import Audience, usual_spots
-from evenhall.job.result import Move, Result
+from evenhall.job.tune.result import Move, Result
 from evenhall.verdict.take import is_main
 from evenhall.visits.visit import StoredTake, Visit
 

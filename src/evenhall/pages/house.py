@@ -10,10 +10,10 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from evenhall.errors import InputError
-from evenhall.job.demo import DEMO_VENUE, demo_job, write_calibration
-from evenhall.job.demo_hall import SPOTS_M
-from evenhall.job.folder import SECTIONS
-from evenhall.job.result import Result
+from evenhall.job.demo.folder import DEMO_VENUE, demo_job, write_calibration
+from evenhall.job.demo.hall import SPOTS_M
+from evenhall.job.folder.reading import SECTIONS
+from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import hands_done, hands_so_far
 from evenhall.pages.pairing import Pairing

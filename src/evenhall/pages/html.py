@@ -17,9 +17,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from evenhall import __version__
 from evenhall.errors import EvenhallError, InputError, http_status
-from evenhall.job.result import Result
+from evenhall.job.tune.result import Result
 from evenhall.pages import shelf
-from evenhall.pages.api.asked import house_of
+from evenhall.pages.api.access import house_of
 from evenhall.pages.guard import is_here
 from evenhall.pages.guide import elements
 from evenhall.pages.house import House

@@ -21,11 +21,11 @@ from evenhall.acoustics.meter import Reading
 from evenhall.equalizer.checking import DRIFT_DB
 from evenhall.equalizer.graphic import STANDARD_HZ
 from evenhall.errors import EvenhallError, InputError
-from evenhall.job.model import Equalizer
-from evenhall.job.store import write_whole
-from evenhall.job.unit_file import UnitFile, read_unit
-from evenhall.job.unit_live import Answer, check_again, record_round
-from evenhall.job.unit_round import (
+from evenhall.job.folder.model import Equalizer
+from evenhall.job.folder.unit_file import UnitFile, read_unit
+from evenhall.job.folder.writing import write_whole
+from evenhall.job.live.unit import Answer, check_again, record_round
+from evenhall.job.tune.unit import (
     ROUND_FILE,
     Round,
     Setting,

@@ -15,13 +15,13 @@ import numpy as np
 
 from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import InputError
-from evenhall.job.demo_hand import DemoHand
-from evenhall.job.following import FaderOrder, follow_faders, positions_of, strip_of
-from evenhall.job.result import Result
-from evenhall.job.taking import element_band_hz, spared_below_hz
-from evenhall.job.tuning import unit_of
+from evenhall.job.demo.hand import DemoHand
+from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of, strip_of
+from evenhall.job.live.taking import element_band_hz, spared_below_hz
+from evenhall.job.tune.result import Result
+from evenhall.job.tune.tuning import unit_of
 from evenhall.pages.devices import open_for_faders, real_unit
-from evenhall.verdict.guiding import Guidance
+from evenhall.verdict.proof.guiding import Guidance
 from evenhall.visits.visit import Visit, job_of
 
 __all__ = ["Along", "listen_along", "order_of", "shown_of"]

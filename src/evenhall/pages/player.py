@@ -18,11 +18,11 @@ from evenhall.acoustics.meter import Reading
 from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import EvenhallError, InputError
 from evenhall.hall import distance_m
-from evenhall.job.gain import set_gain
-from evenhall.job.line_round import check_round, elements_of
-from evenhall.job.model import Take as JobTake
-from evenhall.job.result import Result
-from evenhall.job.taking import CABLE_SPOT, Order, Taken, record_take, usual_kind
+from evenhall.job.folder.model import Take as JobTake
+from evenhall.job.live.gain import set_gain
+from evenhall.job.live.line_check import check_round, elements_of
+from evenhall.job.live.taking import CABLE_SPOT, Order, Taken, record_take, usual_kind
+from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import hands_done, open_cable, open_devices
 from evenhall.pages.guide import check_with_subs, elements, spots

@@ -11,8 +11,8 @@ from pathlib import PurePosixPath
 from typing import Literal
 
 from evenhall.errors import InputError
-from evenhall.job.model import Take as JobTake
-from evenhall.job.recorded import take_stem
+from evenhall.job.folder.adding import take_stem
+from evenhall.job.folder.model import Take as JobTake
 from evenhall.pages.guide import elements, feeds_subs, spots
 from evenhall.verdict.take import is_main
 from evenhall.visits.judging import Judge

@@ -10,8 +10,8 @@ import re
 from pathlib import Path
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job.store import write_whole
-from evenhall.job.unit_file import UnitFile, read_unit
+from evenhall.job.folder.unit_file import UnitFile, read_unit
+from evenhall.job.folder.writing import write_whole
 from evenhall.visits.store import UNITS_FOLDER, Store
 
 __all__ = ["names", "put", "take"]

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
-from evenhall.job.demo_hall import LINE_CHECK
-from evenhall.job.line_round import Element
+from evenhall.job.demo.hall import LINE_CHECK
+from evenhall.job.live.line_check import Element
 from evenhall.pages.devices import VisitDevices
 from evenhall.pages.learning import Asked
 from evenhall.verdict.plan import Plan

@@ -17,8 +17,8 @@ from evenhall.drawing import (
     draw_hall,
     draw_response_chart,
 )
-from evenhall.job.folder import Job
-from evenhall.job.result import Result
+from evenhall.job.folder.reading import Job
+from evenhall.job.tune.result import Result
 from evenhall.sheet import words
 from evenhall.sheet.views import (
     card_views,

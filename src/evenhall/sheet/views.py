@@ -24,8 +24,8 @@ from evenhall.drawing import (
     MapSide,
     ResponseView,
 )
-from evenhall.job.model import Job
-from evenhall.job.result import BandLevel, Fader, Result, Row
+from evenhall.job.folder.model import Job
+from evenhall.job.tune.result import BandLevel, Fader, Result, Row
 from evenhall.verdict.evenness import LIMIT_DB
 from evenhall.verdict.take import (
     SpotResponse,

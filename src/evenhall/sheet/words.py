@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from evenhall.job.folder import Job
-from evenhall.job.result import Move, Pattern, Proof, Result, Section
+from evenhall.job.folder.reading import Job
+from evenhall.job.tune.result import Move, Pattern, Proof, Result, Section
 from evenhall.sheet.views import side_title
 from evenhall.verdict.words import count_text, hz_text
 

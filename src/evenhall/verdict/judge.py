@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
 from evenhall.hall.rows import RowsHeard
-from evenhall.verdict.boxes import BoxFaults, box_faults
-from evenhall.verdict.by_cable import CableProof, cable_moves, cable_proofs
-from evenhall.verdict.card import Card, Forecast, forecast, make_card
-from evenhall.verdict.estimate import Estimate, estimate
+from evenhall.verdict.boxes.faults import BoxFaults, box_faults
+from evenhall.verdict.card.estimate import Estimate, estimate
+from evenhall.verdict.card.faders import Card, Forecast, forecast, make_card
+from evenhall.verdict.card.headroom import Headroom, headroom
+from evenhall.verdict.card.patterns import Pattern, cancelled_bands, find_patterns
 from evenhall.verdict.evenness import Evenness, Match, evenness, judged_bands, match
-from evenhall.verdict.headroom import Headroom, headroom
 from evenhall.verdict.move import Move, Stage
-from evenhall.verdict.patterns import Pattern, cancelled_bands, find_patterns
-from evenhall.verdict.proof import Proof, prove
-from evenhall.verdict.standing import correcting_moves
+from evenhall.verdict.proof.by_cable import CableProof, cable_moves, cable_proofs
+from evenhall.verdict.proof.proving import Proof, prove
+from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import SpotResponse, Take, as_played, is_main, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
@@ -30,9 +30,9 @@ from evenhall.verdict.worklist import worklist
 if TYPE_CHECKING:
     from evenhall.equalizer.crossover import Crossover
     from evenhall.equalizer.parametric import Parametric
-    from evenhall.verdict.console import ConsoleCard
-    from evenhall.verdict.ringing import PlaceRinging
-    from evenhall.verdict.speech import SpotSpeech
+    from evenhall.verdict.card.console import ConsoleCard
+    from evenhall.verdict.talker.ringing import PlaceRinging
+    from evenhall.verdict.talker.speech import SpotSpeech
 
 __all__ = ["Setting", "Verdict", "judge"]
 
@@ -131,7 +131,9 @@ def _hands(
 ) -> tuple[Sequence[Move], RowsHeard | None]:
     if stage.speaker is None or stage.audience is None:
         return (), None
-    from evenhall.verdict.hands import hands  # slow to import, and not wanted without figures
+    from evenhall.verdict.stance.moves import (
+        hands,  # slow to import, and not wanted without figures
+    )
 
     found = hands(stage, even, spots)
     return found.moves, found.rows
@@ -140,7 +142,7 @@ def _hands(
 def _speech(mains: Sequence[SpotResponse]) -> tuple[SpotSpeech, ...]:
     if not mains:
         return ()
-    from evenhall.verdict.speech import speech_by_spot  # slow to import
+    from evenhall.verdict.talker.speech import speech_by_spot  # slow to import
 
     return speech_by_spot(mains, last_alone=True)
 
@@ -148,7 +150,7 @@ def _speech(mains: Sequence[SpotResponse]) -> tuple[SpotSpeech, ...]:
 def _console(card: Card | None, area: Estimate | None, setting: Setting) -> ConsoleCard | None:
     if card is None or area is None or setting.console is None:
         return None
-    from evenhall.verdict.console import console_card  # seldom wanted
+    from evenhall.verdict.card.console import console_card  # seldom wanted
 
     return console_card(card, area, setting.console)
 
@@ -156,7 +158,7 @@ def _console(card: Card | None, area: Estimate | None, setting: Setting) -> Cons
 def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ...]:
     if not any(take.at == "stage" for take in takes):
         return ()
-    from evenhall.verdict.ringing import ringing_at  # seldom wanted
+    from evenhall.verdict.talker.ringing import ringing_at  # seldom wanted
 
     return ringing_at(takes, card)
 
@@ -164,7 +166,7 @@ def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ..
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
     if all(is_main(take.side) for take in takes):
         return ()
-    from evenhall.verdict.timing import timing_moves  # slow to import, and seldom wanted
+    from evenhall.verdict.joining.moves import timing_moves  # slow to import, and seldom wanted
 
     return timing_moves(
         takes,

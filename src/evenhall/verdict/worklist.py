@@ -10,13 +10,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from evenhall.verdict.boxes import BoxFaults
-from evenhall.verdict.card import WORTH_DB, Card, Forecast
-from evenhall.verdict.estimate import Estimate
+from evenhall.verdict.boxes.faults import BoxFaults
+from evenhall.verdict.card.estimate import Estimate
+from evenhall.verdict.card.faders import WORTH_DB, Card, Forecast
+from evenhall.verdict.card.patterns import Pattern
 from evenhall.verdict.move import Move
-from evenhall.verdict.patterns import Pattern
-from evenhall.verdict.proof import Proof
-from evenhall.verdict.standing import correcting_moves
+from evenhall.verdict.proof.proving import Proof
+from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import Take, is_main
 from evenhall.verdict.words import count_text, hz_text, join_words
 

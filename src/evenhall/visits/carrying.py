@@ -22,8 +22,8 @@ import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job.folder import JOB_FILE, SECTIONS, load_job
-from evenhall.job.model import Job, Take
+from evenhall.job.folder.model import Job, Take
+from evenhall.job.folder.reading import JOB_FILE, SECTIONS, load_job
 from evenhall.sound.writing import PART
 from evenhall.visits.entries import Instant, check_entry
 from evenhall.visits.rows import leads_out

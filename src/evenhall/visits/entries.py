@@ -24,9 +24,9 @@ from pydantic import (
 )
 
 from evenhall.errors import InputError
-from evenhall.job.faults import did_you_mean, read_section, shown
-from evenhall.job.folder import SECTIONS
-from evenhall.job.model import Label, Take
+from evenhall.job.folder.faults import did_you_mean, read_section, shown
+from evenhall.job.folder.model import Label, Take
+from evenhall.job.folder.reading import SECTIONS
 
 __all__ = [
     "MAX_TEXT",

@@ -14,11 +14,11 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Lock
 
-from evenhall.job.model import Job
-from evenhall.job.model import Take as JobTake
-from evenhall.job.result import Result
-from evenhall.job.takes import measure_take
-from evenhall.job.tuning import result_from
+from evenhall.job.folder.model import Job
+from evenhall.job.folder.model import Take as JobTake
+from evenhall.job.tune.measuring import measure_take
+from evenhall.job.tune.result import Result
+from evenhall.job.tune.tuning import result_from
 from evenhall.verdict.take import Take
 from evenhall.visits.visit import Visit, job_of
 

@@ -16,7 +16,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from evenhall.errors import InputError
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.visits.entries import Instant, check_entry
 from evenhall.visits.visit import Entry, StoredTake, Unreadable
 

@@ -23,7 +23,7 @@ from platformdirs import user_data_path
 
 from evenhall.disk import make_folder, sync_folder
 from evenhall.errors import InputError, StoreError
-from evenhall.job.model import Take
+from evenhall.job.folder.model import Take
 from evenhall.visits.database import open_database, reading, store_errors, writing
 from evenhall.visits.entries import check_entry
 from evenhall.visits.private import FOLDER_MODE, tighten

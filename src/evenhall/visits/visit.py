@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from evenhall.errors import InputError
-from evenhall.job.checks import Draft, bad_fields, standing_faults
-from evenhall.job.faults import read_section
-from evenhall.job.folder import OPTIONAL, SECTIONS, job_from
-from evenhall.job.model import Job, Take
+from evenhall.job.folder.checks import Draft, bad_fields, standing_faults
+from evenhall.job.folder.faults import read_section
+from evenhall.job.folder.model import Job, Take
+from evenhall.job.folder.reading import OPTIONAL, SECTIONS, job_from
 from evenhall.visits.entries import Gain, LineCheck, hz_of
 
 __all__ = [

@@ -5,13 +5,13 @@ from __future__ import annotations
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
+from evenhall.pages.api.access import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.api.answers import (
     DoorAnswer,
     DoorOrder,
     Faults,
     PairOrder,
 )
-from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.guard import SESSION_COOKIE
 from evenhall.pages.pairing import TooManyTries
 from evenhall.pages.phone import local_addresses

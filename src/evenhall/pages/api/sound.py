@@ -7,6 +7,7 @@ from typing import Literal
 from fastapi import APIRouter
 
 from evenhall.errors import InputError
+from evenhall.pages.api.access import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.api.answers import (
     AnswerOrder,
     DeviceAnswer,
@@ -19,7 +20,6 @@ from evenhall.pages.api.answers import (
     RoundOrder,
     TakeOrder,
 )
-from evenhall.pages.api.asked import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.learning import forget_round
 from evenhall.pages.workers import at_length
 from evenhall.sound.live.choosing import Choice, chosen_setup

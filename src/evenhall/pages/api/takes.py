@@ -7,21 +7,21 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Form, UploadFile
 
 from evenhall.errors import InputError
+from evenhall.pages.api.access import REFUSALS, AHouse
 from evenhall.pages.api.answers import (
     EnterOrder,
     UnitChoice,
     UploadAnswer,
 )
-from evenhall.pages.api.asked import REFUSALS, AHouse
-from evenhall.pages.arriving import (
+from evenhall.pages.learning import reuse_unit
+from evenhall.pages.recovering import enter
+from evenhall.pages.uploads import (
     forget_unit,
     keep_calibration,
     keep_stimulus,
     keep_take,
     keep_unit,
 )
-from evenhall.pages.learning import reuse_unit
-from evenhall.pages.recovering import enter
 from evenhall.pages.workers import at_length
 
 __all__ = ["router"]

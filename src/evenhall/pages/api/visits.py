@@ -12,7 +12,8 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, StreamingResponse
 
 from evenhall.errors import InputError, StoreError
-from evenhall.job.result import Result
+from evenhall.job.tune.result import Result
+from evenhall.pages.api.access import REFUSALS, AHouse, file_of
 from evenhall.pages.api.answers import (
     EntryAnswer,
     EntryChange,
@@ -22,7 +23,6 @@ from evenhall.pages.api.answers import (
     VisitAnswer,
     VisitLineAnswer,
 )
-from evenhall.pages.api.asked import REFUSALS, AHouse, file_of
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import card_left
 from evenhall.pages.printing import print_sheet
@@ -146,7 +146,7 @@ def set_card(house: AHouse, visit: int, side: str) -> None:
 @at_length("views")
 def show_result(house: AHouse, visit: int) -> Response:
     """Give the verdict, as result.json would hold it."""
-    from evenhall.job.result import to_json
+    from evenhall.job.tune.result import to_json
 
     result: Result = house.judge.result(house.store.visit(visit))
     return Response(to_json(result), media_type="application/json")

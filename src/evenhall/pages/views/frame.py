@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from evenhall.drawing import DARK, LIGHT, Theme
-from evenhall.job.result import Result
+from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import Next, Step, next_thing, steps
 from evenhall.pages.playing import Playing

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from evenhall.drawing import HallSpot, HallView, draw_hall
 from evenhall.hall.stance_words import NOT_WORTH
-from evenhall.job.result import Result
+from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import WantedTake, elements, wanted_takes
 from evenhall.pages.views.frame import Drawing, drawn

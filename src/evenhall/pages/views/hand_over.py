@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenhall.job.result import Result
+from evenhall.job.tune.result import Result
 from evenhall.pages.views.frame import Frame
 from evenhall.sheet import words
 from evenhall.visits.visit import Entry, Visit

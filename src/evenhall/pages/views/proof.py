@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing import Curve, ResponseView
-from evenhall.job.result import Proof, Result
+from evenhall.job.tune.result import Proof, Result
 from evenhall.pages.guide import card_left, feeds_subs
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page

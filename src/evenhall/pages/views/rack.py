@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing import CardFader, CardView, draw_card
-from evenhall.job.model import Equalizer
+from evenhall.job.folder.model import Equalizer
 from evenhall.pages.learning import recorded
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.visits.visit import Entry, Visit

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenhall.job.result import Result
+from evenhall.job.tune.result import Result
 from evenhall.pages.guide import Spot, WantedTake, elements, feeds_subs, spots, wanted_takes
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from evenhall.drawing import ResponseView, draw_evenness_map, draw_response_chart
 from evenhall.drawing.svg import signed_db
-from evenhall.job.result import Pattern, Result
+from evenhall.job.tune.result import Pattern, Result
 from evenhall.pages.guide import to_do, wanted_takes
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.sheet import words

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
 from evenhall.drawing.svg import frequency_label, signed_db
-from evenhall.job.result import Move, Result
+from evenhall.job.tune.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
 from evenhall.pages.views.frame import Drawing, Frame, drawn

@@ -1,0 +1,1 @@
+"""The demo: an invented hall, its takes computed, its faults known."""

@@ -1,0 +1,1 @@
+"""Subs and delay loudspeakers: how they are put in time with the mains."""

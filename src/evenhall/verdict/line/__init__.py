@@ -1,0 +1,1 @@
+"""The line check: whether every element works, and both sides match."""

@@ -1,0 +1,1 @@
+"""The proof: whether what was asked for stands, and what it brought."""

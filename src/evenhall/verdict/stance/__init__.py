@@ -1,0 +1,1 @@
+"""How the loudspeakers stand, how they should, and whether that is worth the hands."""

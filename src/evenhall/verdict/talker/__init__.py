@@ -1,0 +1,1 @@
+"""The talker: how well speech is understood, and where the microphone would ring."""
