@@ -14,7 +14,7 @@ import pytest
 from scipy import signal
 
 from evenhall.errors import DeviceError, InputError
-from evenhall.job.live.line_check import Element, check_round, elements_of, line_sweep
+from evenhall.job.live.line_check import Soloed, check_round, elements_of, line_sweep
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.verdict.line.check import check_line
@@ -24,7 +24,7 @@ from verdict.lines import RATE_HZ, Line, hall, heard
 PERIOD = 1024
 FAULTY_BOX = Path(__file__).parents[1] / "faulty_box.py"
 SETUP = SoundSetup("hall", "hall", reference="cable", reference_channel=2, output_channels=(1,))
-PAIR = (Element("left", "right"), Element("right", "left"))
+PAIR = (Soloed("left", "right"), Soloed("right", "left"))
 TAPS = 40_000
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evenhall.verdict.take import align_level_db, as_played, is_main, nan_mean
+from evenhall.verdict.take import align_level_db, as_played, nan_mean
 from verdict.builders import at, flat, spots_of, take
 
 
@@ -54,16 +54,6 @@ def test_uncertainty_of_an_unusable_band_is_unknown():
     levels = flat()
     levels[at(63.0)] = np.nan
     assert np.flatnonzero(np.isnan(take(levels).uncertainty_db)).tolist() == [at(63.0)]
-
-
-@pytest.mark.parametrize("side", ["left", "right", "mono", "centre"])
-def test_main_elements(side):
-    assert is_main(side)
-
-
-@pytest.mark.parametrize("side", ["sub", "Sub left", "delay", "delay 2"])
-def test_elements_that_are_no_mains(side):
-    assert not is_main(side)
 
 
 def test_two_takes_at_one_spot_are_joined_by_trust():

@@ -18,7 +18,7 @@ from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
 from evenhall.errors import InputError
-from evenhall.job.live.line_check import Element
+from evenhall.job.live.line_check import Soloed
 from evenhall.job.live.unit import Answer
 from evenhall.job.tune.unit import Setting, words_of
 from evenhall.verdict.plan import Plan
@@ -143,7 +143,7 @@ class _AskingView:
 class RoundView(_AskingView):
     """Leads through the line check, element by element."""
 
-    def ready(self, element: Element) -> bool:
+    def ready(self, element: Soloed) -> bool:
         """Wait for Enter; q ends the round."""
         return self._asked(f"Solo {element.name} at the mixer, mute all others.")
 

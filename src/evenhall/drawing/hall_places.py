@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from evenhall.drawing.hall_view import Frame, is_delay, is_sub, is_top
 
-__all__ = ["Element", "elements_of"]
+__all__ = ["Placed", "elements_of"]
 
 # Shares of half the width, from the middle to the audience's left; only where boxes usually
 # stand, for the job knows no more. Common practice, no source.
@@ -22,7 +22,7 @@ SPOTS_APART_PX = 10.0  # from the middle, so that left and right spots do not to
 
 
 @dataclass(frozen=True)
-class Element:
+class Placed:
     """One element as it stands in the plan: metres along, metres to the audience's left."""
 
     side: str
@@ -34,7 +34,7 @@ class Element:
     )
 
 
-def elements_of(frame: Frame) -> list[Element]:
+def elements_of(frame: Frame) -> list[Placed]:
     """Where each element stands, as far as its name tells."""
     view, half_m = frame.view, frame.wide_m / 2
     last_m = max([view.last_row_m or 0.0, *(spot.along_m for spot in view.spots)]) or frame.far_m
@@ -53,7 +53,7 @@ def elements_of(frame: Frame) -> list[Element]:
             spots_deg = -math.copysign(math.degrees(math.atan2(inwards_m, last_m)), across_m)
             turn_deg = -view.speaker_inwards_deg * math.copysign(1.0, across_m)
         along_m = DELAY_SHARE * last_m if is_delay(side) else 0.0
-        found.append(Element(side, along_m, across_m, turn_deg, spots_deg))
+        found.append(Placed(side, along_m, across_m, turn_deg, spots_deg))
     return found
 
 

@@ -21,7 +21,7 @@ from evenhall.drawing.hall_marks import (
     spread,
     wall,
 )
-from evenhall.drawing.hall_places import Element, elements_of
+from evenhall.drawing.hall_places import Placed, elements_of
 from evenhall.drawing.hall_view import (
     LETTERING_PX,
     PROPOSED_DASH,
@@ -97,10 +97,10 @@ class _Plan:
     def y(self, across_m: float) -> float:
         return self.middle_px + across_m * self.frame.per_m
 
-    def _at(self, element: Element) -> tuple[float, float]:
+    def _at(self, element: Placed) -> tuple[float, float]:
         return self.frame.x(element.along_m), self.y(element.across_m)
 
-    def _sounds(self, element: Element) -> bool:
+    def _sounds(self, element: Placed) -> bool:
         return element.side == self.view.playing
 
     def coverage(self) -> str:
@@ -203,7 +203,7 @@ class _Plan:
     def elements_drawn(self) -> str:
         return group(*(self._element(element) for element in self.elements))
 
-    def _element(self, element: Element) -> str:
+    def _element(self, element: Placed) -> str:
         theme, sounds = self.theme, self._sounds(element)
         depth, face = (
             max(size * self.frame.per_m, least)
@@ -274,7 +274,7 @@ class _Plan:
         by_side = {element.side: element for element in self.elements}
         drawn = []
         for number, spot in enumerate(self.view.spots, start=1):
-            middle_line = Element(spot.side, 0.0, 0.0, 0.0, 0.0)
+            middle_line = Placed(spot.side, 0.0, 0.0, 0.0, 0.0)
             element = middle_line if spot.between else by_side.get(spot.side, middle_line)
             inwards_m = (spot.along_m - element.along_m) * math.tan(math.radians(element.spots_deg))
             x, y = self.frame.x(spot.along_m), self.y(element.across_m + inwards_m)

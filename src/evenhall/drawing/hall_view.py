@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from evenhall.drawing.svg import text_width_px
 from evenhall.drawing.theme import Theme, mixed
+from evenhall.hall.elements import Element
 
 __all__ = [
     "PROPOSED_DASH",
@@ -239,12 +240,12 @@ def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
 
 def is_sub(side: str) -> bool:
     """Whether an element's name says that it stands on the floor and plays the lows."""
-    return "sub" in side.lower()
+    return Element.named(side).is_sub
 
 
 def is_delay(side: str) -> bool:
     """Whether an element's name says that it stands down the room."""
-    return "delay" in side.lower()
+    return Element.named(side).kind == "delay"
 
 
 def is_top(side: str) -> bool:

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.errors import InputError
+from evenhall.hall.elements import Element
 from evenhall.job.demo.folder import old_unit
 from evenhall.job.demo.hall import GAIN_DB, NOISE, demo_impulse, positions
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.tune.result import Result
-from evenhall.job.tune.tuning import RIGHT, unit_of
+from evenhall.job.tune.tuning import unit_of
 from evenhall.job.tune.unit import Round, Setting
 from evenhall.pages.guide import move_key
 from evenhall.sound.live.open_devices import OpenDevices
@@ -163,7 +164,7 @@ def real_unit(visit: Visit, side: str) -> LyingUnit | None:
     if not visit.demo or visit.value("equalizer.response") != "measured":
         return None
     unit = unit_of(job_of(visit), visit.folder, side)
-    right = visit.value("equalizer.file_right") is not None and RIGHT in side.lower().split()
+    right = visit.value("equalizer.file_right") is not None and Element.named(side).side == "right"
     return old_unit(unit, right=right)
 
 

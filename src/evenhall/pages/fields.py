@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from evenhall.hall.elements import Element
 from evenhall.job.folder.reading import SECTIONS
-from evenhall.verdict.take import is_main
 from evenhall.visits.visit import Entry, Visit
 
 __all__ = [
@@ -340,7 +340,7 @@ def _words(value: Any) -> str:
 
 def gear(visit: Visit, sides: Sequence[str]) -> tuple[str, ...]:
     """List what to have at hand, for this rig."""
-    mains = sum(is_main(side) for side in sides)
+    mains = sum(Element.named(side).is_main for side in sides)
     highest = visit.value("rig.max_height_m") or visit.value("rig.speaker_height_m") or 0.0
     ears_m = visit.value("audience.ear_height_m") or 1.2
     things = [

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from evenhall.errors import InputError
 from evenhall.hall import Audience, usual_spots
+from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Move, Result
-from evenhall.verdict.take import is_main
 from evenhall.visits.visit import StoredTake, Visit
 
 __all__ = [
@@ -146,7 +146,7 @@ def elements(visit: Visit) -> tuple[str, ...]:
 
 def feeds_subs(visit: Visit) -> bool:
     """Whether there are subs that the equalizer feeds too."""
-    has_subs = any(side.lower().startswith("sub") for side in elements(visit))
+    has_subs = any(Element.named(side).is_sub for side in elements(visit))
     return has_subs and bool(visit.value("equalizer.feeds_subs"))
 
 
@@ -158,7 +158,7 @@ def check_with_subs(visit: Visit, side: str) -> None:
     InputError
         It is none of the mains, or the equalizer does not feed subs.
     """
-    if not is_main(side):
+    if not Element.named(side).is_main:
         raise InputError(f"The subs play along with the mains, and not with {side!r}.")
     if not feeds_subs(visit):
         raise InputError(
@@ -202,7 +202,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     places = spots(visit)
     middle = places[(len(places) - 1) // 2]
     names = elements(visit)
-    mains = [side for side in names if is_main(side)]
+    mains = [side for side in names if Element.named(side).is_main]
     if feeds_subs(visit):
         wanted = [(side, spot, True) for side in mains for spot in places]
         if state == "before":
@@ -214,7 +214,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
         wanted = [
             (side, spot, False)
             for side in names
-            for spot in (places if is_main(side) else (middle,))
+            for spot in (places if Element.named(side).is_main else (middle,))
         ]
     return tuple(
         WantedTake(
@@ -257,7 +257,9 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
     if result is None:
         return {}
     left: dict[str, tuple[tuple[float, float], ...]] = {}
-    for side in filter(is_main, elements(visit)):
+    for side in elements(visit):
+        if not Element.named(side).is_main:
+            continue
         faders = result.card.get(side, result.card.get("both", ()))
         stands = visit.faders(side)
         left[side] = tuple(

@@ -11,10 +11,10 @@ from pathlib import PurePosixPath
 from typing import Literal
 
 from evenhall.errors import InputError
+from evenhall.hall.elements import Element
 from evenhall.job.folder.adding import take_stem
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.pages.guide import elements, feeds_subs, spots
-from evenhall.verdict.take import is_main
 from evenhall.visits.judging import Judge
 from evenhall.visits.orphans import orphans
 from evenhall.visits.store import Store
@@ -51,7 +51,7 @@ def recovered(visit: Visit) -> tuple[Recovered, ...]:
         )
         for with_subs in ((False, True) if feeds_subs(visit) else (False,))
         for side in elements(visit)
-        if is_main(side) or not with_subs
+        if Element.named(side).is_main or not with_subs
         for spot in spots(visit)
         for state in STATES
     }

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.job.demo.hall import LINE_CHECK
-from evenhall.job.live.line_check import Element
+from evenhall.job.live.line_check import Soloed
 from evenhall.pages.devices import VisitDevices
 from evenhall.pages.learning import Asked
 from evenhall.verdict.plan import Plan
@@ -99,7 +99,7 @@ class RoundWatch:
     def __init__(self, player: Player, devices: VisitDevices) -> None:
         self._player, self._devices, self._levels = player, devices, player.levels()
 
-    def ready(self, element: Element) -> bool:
+    def ready(self, element: Soloed) -> bool:
         """Ask for an element to be soloed, and wait."""
         player = self._player
         text = f"Solo {element.name} at the mixer, then go on."

@@ -24,6 +24,7 @@ from evenhall.drawing import (
     MapSide,
     ResponseView,
 )
+from evenhall.hall.elements import Element
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.result import BandLevel, Fader, Result, Row
 from evenhall.verdict.evenness import LIMIT_DB
@@ -32,7 +33,6 @@ from evenhall.verdict.take import (
     Take,
     align_level_db,
     as_played,
-    is_main,
     nan_mean,
     spot_responses,
 )
@@ -83,7 +83,7 @@ def side_title(key: str, sides: Sequence[str]) -> str:
     >>> side_title("both", ["left", "right", "sub"]), side_title("sub", ["left", "sub"])
     ('Left and right', 'Sub')
     """
-    mains = [side for side in sides if is_main(side)]
+    mains = [side for side in sides if Element.named(side).is_main]
     name = " and ".join(mains) if key == "both" and len(mains) == 2 else key
     return name[:1].upper() + name[1:]
 
@@ -94,7 +94,7 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
     None where no side has two spots with usable takes. Bands below the first or above the last
     one that any spot can use are left out.
     """
-    spots = [spot for spot in _spots(result, state) if is_main(spot.side)]
+    spots = [spot for spot in _spots(result, state) if spot.element.is_main]
     by_side: dict[str, list[SpotResponse]] = {}
     for spot in spots:
         by_side.setdefault(spot.side, []).append(spot)
@@ -235,7 +235,7 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     hz = [band.hz for band in forecast.bands]
     before = _by_band({band.hz: band.before_db for band in forecast.bands})
     # All spots share one name: which is which matters little here, and the map shows it.
-    mains = [spot for spot in _spots(result, "before") if is_main(spot.side)]
+    mains = [spot for spot in _spots(result, "before") if spot.element.is_main]
     levels = [_aligned(spot.level_db, before) for spot in mains]
     spots = tuple(
         Curve("" if at else "spots", NOMINAL_HZ.tolist(), _levels(level, slice(None)))

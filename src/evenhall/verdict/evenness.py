@@ -17,7 +17,7 @@ from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.hall.setting import Room
 from evenhall.verdict.move import Stage
 from evenhall.verdict.position import PLACE_SD_DB, position_db
-from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, Take, is_main, nan_mean, spot_places
+from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, Take, nan_mean, spot_places
 
 __all__ = ["LIMIT_DB", "Evenness", "Match", "evenness", "judged_bands", "match"]
 
@@ -101,7 +101,7 @@ def evenness(
     """
     places = spot_places(measured)
     sides = {}
-    for side in dict.fromkeys(spot.side for spot in spots if is_main(spot.side)):
+    for side in dict.fromkeys(spot.side for spot in spots if spot.element.is_main):
         own = {spot.place: spot.level_db for spot in spots if spot.side == side}
         reach = [places[take.spot] for take in measured if take.side == side]
         nearest, farthest = min(reach), max(reach)

@@ -22,7 +22,7 @@ from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.proof.by_cable import CableProof, cable_moves, cable_proofs
 from evenhall.verdict.proof.proving import Proof, prove
 from evenhall.verdict.proof.wrong_faders import correcting_moves
-from evenhall.verdict.take import SpotResponse, Take, as_played, is_main, spot_responses
+from evenhall.verdict.take import SpotResponse, Take, as_played, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
 from evenhall.verdict.worklist import worklist
@@ -119,7 +119,7 @@ class Verdict:
 
 def reverberation_time_s(spots: Sequence[SpotResponse]) -> float | None:
     """Mid-band T20 at the farthest spot of each main element; None if no decay is long enough."""
-    farthest = {spot.side: spot for spot in spots if is_main(spot.side)}
+    farthest = {spot.side: spot for spot in spots if spot.element.is_main}
     responses = [spot.takes[0].response for spot in farthest.values()]
     times = [time for response in responses if response is not None for time in response.t20_s]
     known = [time for time in times if np.isfinite(time)]
@@ -164,7 +164,7 @@ def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ..
 
 
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
-    if all(is_main(take.side) for take in takes):
+    if all(take.element.is_main for take in takes):
         return ()
     from evenhall.verdict.joining.moves import timing_moves  # slow to import, and seldom wanted
 
@@ -223,9 +223,9 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
         alike,
         rt60_s=rt60_s,
         low_limit_hz=lowest_hz,
-        has_subs=whole or any(take.side.lower().startswith("sub") for take in every),
+        has_subs=whole or any(take.element.is_sub for take in every),
     )
-    mains = [spot for spot in spots if is_main(spot.side)]
+    mains = [spot for spot in spots if spot.element.is_main]
     area = card = outlook = proof = None
     heights: tuple[Headroom, ...] = ()
     patterns: tuple[Pattern, ...] = ()

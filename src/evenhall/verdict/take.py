@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.acoustics.transfer import Response
+from evenhall.hall.elements import Element
 from evenhall.verdict.problem import Problem
 
 __all__ = [
@@ -22,7 +23,6 @@ __all__ = [
     "Take",
     "align_level_db",
     "as_played",
-    "is_main",
     "nan_mean",
     "spot_places",
     "spot_responses",
@@ -32,7 +32,6 @@ FloatArray = NDArray[np.float64]
 
 # Levels are lined up, and match is judged, over these: 200 Hz to 4 kHz.
 ALIGN_BANDS = (EXACT_HZ > 190.0) & (EXACT_HZ < 4200.0)
-NOT_MAINS = ("sub", "delay", "fill", "monitor")
 # Names that say their place where no distance is known.
 NAMED_ORDER = {"front": 0.0, "middle": 1.0, "back": 2.0}
 
@@ -69,6 +68,11 @@ class Take:
     usable: bool
     at: str = "audience"
     with_subs: bool = False
+
+    @property
+    def element(self) -> Element:
+        """What played."""
+        return Element.named(self.side)
 
     @property
     def level_db(self) -> FloatArray:
@@ -108,6 +112,11 @@ class SpotResponse:
     uncertainty_db: FloatArray
     takes: tuple[Take, ...]
 
+    @property
+    def element(self) -> Element:
+        """What played."""
+        return Element.named(self.side)
+
 
 def nan_mean(values: FloatArray, axis: int = 0) -> FloatArray:
     """Mean over what is known; nan where nothing is."""
@@ -125,11 +134,6 @@ def align_level_db(level_db: FloatArray) -> float:
     return float(level_db[inside].mean()) if inside.any() else float("nan")
 
 
-def is_main(side: str) -> bool:
-    """Whether an element carries the whole range to the whole audience."""
-    return not side.lower().startswith(NOT_MAINS)
-
-
 def as_played(takes: Sequence[Take]) -> list[Take]:
     """Leave out takes of the mains alone where there are any with the subs.
 
@@ -137,7 +141,7 @@ def as_played(takes: Sequence[Take]) -> list[Take]:
     are of the same kind as those before it.
     """
     whole = any(take.with_subs and take.usable and take.state == "before" for take in takes)
-    return [take for take in takes if take.with_subs == whole or not is_main(take.side)]
+    return [take for take in takes if take.with_subs == whole or not take.element.is_main]
 
 
 def _combine(takes: Sequence[Take]) -> tuple[FloatArray, FloatArray]:
@@ -165,11 +169,11 @@ def spot_places(takes: Sequence[Take]) -> dict[str, float]:
     order in which they were taken.
     """
     order = {spot: k for k, spot in enumerate(dict.fromkeys(take.spot for take in takes))}
-    by_mains = {take.spot for take in takes if is_main(take.side)}
+    by_mains = {take.spot for take in takes if take.element.is_main}
     distances: dict[str, list[float]] = {}
     for take in takes:
         # A delay loudspeaker near the back does not bring the back nearer.
-        counts = is_main(take.side) or take.spot not in by_mains
+        counts = take.element.is_main or take.spot not in by_mains
         if take.distance_m is not None and counts:
             distances.setdefault(take.spot, []).append(take.distance_m)
     if all(spot in distances for spot in order):

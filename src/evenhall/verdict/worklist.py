@@ -17,7 +17,7 @@ from evenhall.verdict.card.patterns import Pattern
 from evenhall.verdict.move import Move
 from evenhall.verdict.proof.proving import Proof
 from evenhall.verdict.proof.wrong_faders import correcting_moves
-from evenhall.verdict.take import Take, is_main
+from evenhall.verdict.take import Take
 from evenhall.verdict.words import count_text, hz_text, join_words
 
 __all__ = ["worklist"]
@@ -206,7 +206,7 @@ def worklist(
     mended = (*boxes.moves, *_relocate(patterns))
     return (
         *_again([take for take in takes if take.state == "before"]),
-        *_other_kind([take for take in takes if is_main(take.side) and take.at == "audience"]),
+        *_other_kind([take for take in takes if take.element.is_main and take.at == "audience"]),
         *boxes.moves,
         *hands,
         *_relocate(patterns),

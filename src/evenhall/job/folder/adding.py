@@ -20,11 +20,11 @@ from pathlib import Path
 import tomlkit
 
 from evenhall.errors import InputError, StoreError
+from evenhall.hall.elements import Element
 from evenhall.job.folder.faults import did_you_mean
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.reading import JOB_FILE, load_job, parse_job
 from evenhall.job.folder.writing import write_whole
-from evenhall.verdict.take import is_main
 
 __all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job", "take_stem"]
 
@@ -115,7 +115,7 @@ def recordable_job(folder: Path, *, side: str, with_subs: bool = False) -> Job:
         raise InputError(
             f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
         )
-    if with_subs and not is_main(side):
+    if with_subs and not Element.named(side).is_main:
         raise InputError(f"The subs play along with the mains: left, say, and not {side!r}.")
     if with_subs and not job.equalizer.feeds_subs:
         raise InputError(

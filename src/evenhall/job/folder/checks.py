@@ -230,9 +230,9 @@ def _takes(draft: Draft) -> Iterator[Fault]:
 
 
 def _with_subs(where: str, take: Take, equalizer: Equalizer) -> Iterator[Fault]:
-    from evenhall.verdict.take import is_main  # slow to import, and seldom wanted
+    from evenhall.hall.elements import Element  # slow to import, and seldom wanted
 
-    if not is_main(take.side) or take.at != "audience":
+    if not Element.named(take.side).is_main or take.at != "audience":
         yield _fault(
             where,
             "has with_subs = true, which is for takes of the mains among the audience. "

@@ -22,7 +22,7 @@ from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.verdict.line.check import Finding, check_line
 from evenhall.verdict.line.element import ANSWER_S, LINE_SWEEP, QUIET_S, Heard, hear
 
-__all__ = ["Element", "RoundWatch", "check_round", "elements_of", "line_sweep"]
+__all__ = ["RoundWatch", "Soloed", "check_round", "elements_of", "line_sweep"]
 
 Float32Array = NDArray[np.float32]
 
@@ -32,7 +32,7 @@ TRIES = 3  # a sweep with a gap in it says nothing
 
 
 @dataclass(frozen=True)
-class Element:
+class Soloed:
     """Something that is soloed for a sweep, and the other of its pair."""
 
     name: str
@@ -42,7 +42,7 @@ class Element:
 class RoundWatch(Protocol):
     """Who leads the round."""
 
-    def ready(self, element: Element) -> bool:
+    def ready(self, element: Soloed) -> bool:
         """Ask for the element to be soloed; whether it is, or the round shall end."""
 
     def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
@@ -52,7 +52,7 @@ class RoundWatch(Protocol):
         """Whether the person wants it to stop now."""
 
 
-def elements_of(names: Sequence[str]) -> tuple[Element, ...]:
+def elements_of(names: Sequence[str]) -> tuple[Soloed, ...]:
     """Elements of a round, each pair together, the left one first.
 
     Parameters
@@ -76,14 +76,14 @@ def elements_of(names: Sequence[str]) -> tuple[Element, ...]:
     twice = sorted({name for name in plain if plain.count(name) > 1})
     if twice:
         raise InputError(f'"{twice[0]}" is named twice. Name each element once.')
-    elements: list[Element] = []
-    pairs: list[Element] = []
+    elements: list[Soloed] = []
+    pairs: list[Soloed] = []
     for name in plain:
         partner = _other_side(name)
         if partner == name or partner not in plain:
-            elements.append(Element(name, None))
+            elements.append(Soloed(name, None))
         elif SIDES[0] in name.split():
-            pairs += [Element(name, partner), Element(partner, name)]
+            pairs += [Soloed(name, partner), Soloed(partner, name)]
     return (*pairs, *elements)
 
 
@@ -102,7 +102,7 @@ def line_sweep(element: str, *, low_limit_hz: float | None) -> Sweep:
 
 def check_round(
     live: OpenDevices,
-    elements: Sequence[Element],
+    elements: Sequence[Soloed],
     *,
     low_limit_hz: float | None,
     watch: RoundWatch,
@@ -114,7 +114,7 @@ def check_round(
     live : OpenDevices
         Open devices with one clock; the microphone does not move between the two of a pair, and
         stands nearer the left one.
-    elements : sequence of Element
+    elements : sequence of Soloed
     low_limit_hz : float or None
         Lower limit of the mains, where it is known.
     watch : RoundWatch

@@ -20,6 +20,7 @@ from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import InputError
+from evenhall.hall.elements import Element
 from evenhall.job.folder.adding import RecordedTake, add_take, next_take_file, recordable_job
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
@@ -152,7 +153,7 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
     low_limit_hz : float or None
         Lower limit of the mains, where it is known.
     """
-    if side.lower().startswith("sub"):
+    if Element.named(side).is_sub:
         return SUB_BAND_HZ
     low_hz, high_hz = FULL_BAND_HZ
     if low_limit_hz is not None:
@@ -162,7 +163,7 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
 
 def spared_below_hz(job: Job) -> float | None:
     """Give the limit of the mains; None where the rig has subs that the equalizer feeds too."""
-    has_subs = any(side.lower().startswith("sub") for side in job.rig.sides)
+    has_subs = any(Element.named(side).is_sub for side in job.rig.sides)
     return None if has_subs and job.equalizer.feeds_subs else job.rig.low_limit_hz
 
 

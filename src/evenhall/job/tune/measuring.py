@@ -22,13 +22,14 @@ from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import Response, transfer_function
 from evenhall.errors import InputError
+from evenhall.hall.elements import Element
 from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.sound.clipping import clipping_problem
 from evenhall.sound.recording import Recording, UnreadableRecording, read_recording
 from evenhall.verdict.problem import Problem
-from evenhall.verdict.take import Take, is_main
+from evenhall.verdict.take import Take
 from evenhall.verdict.trust import response_problems
 
 __all__ = ["Played", "measure_take", "measuring", "read_reference"]
@@ -203,7 +204,7 @@ def _measure(
     found, usable = response_problems(
         response,
         shared_clock=shared,
-        full_range=is_main(job_take.side),
+        full_range=Element.named(job_take.side).is_main,
         low_limit_hz=0.0 if job_take.with_subs else job.rig.low_limit_hz or 0.0,
         by_cable=by_cable,
     )

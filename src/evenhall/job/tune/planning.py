@@ -23,6 +23,7 @@ from evenhall.hall import (
     stance_lines,
     what_would,
 )
+from evenhall.hall.elements import Element
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.measuring import measuring
@@ -31,7 +32,7 @@ from evenhall.job.tune.serializing import rows_of
 from evenhall.job.tune.stage import stage_of
 from evenhall.verdict.judge import reverberation_time_s
 from evenhall.verdict.stance.proposal import stand
-from evenhall.verdict.take import Take, as_played, is_main, spot_responses
+from evenhall.verdict.take import Take, as_played, spot_responses
 from evenhall.verdict.talker.ringing import ringing_at, ringing_texts
 from evenhall.verdict.talker.speech import speech_by_spot, speech_texts
 
@@ -123,8 +124,8 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     room = replace(stage.room, rt60_s=stage.room.rt60_s or reverberation_time_s(taken))
     check_setting(speaker, room, audience)
     heard = replace(stage, room=room).known_room
-    lone = len([side for side in rig.sides if is_main(side)]) == 1
-    mains = [spot for spot in taken if is_main(spot.side)]
+    lone = len([side for side in rig.sides if Element.named(side).is_main]) == 1
+    mains = [spot for spot in taken if spot.element.is_main]
     stood = stand(replace(stage, room=room), mains, lone=lone)
     found, seats = stood.found, stood.seats
     rows = clarity_by_row(speaker, room, audience)

@@ -15,6 +15,7 @@ import numpy as np
 
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError
+from evenhall.hall.elements import Element
 from evenhall.job.folder.model import Console, Equalizer, Job, Strip
 from evenhall.job.tune.measuring import measuring
 
@@ -25,9 +26,8 @@ if TYPE_CHECKING:
     from evenhall.verdict.judge import Setting
     from evenhall.verdict.take import Take
 
-__all__ = ["RIGHT", "result_from", "tune", "unit_of"]
+__all__ = ["result_from", "tune", "unit_of"]
 
-RIGHT = "right"  # what a side has in its name that is fed through the right channel
 
 Progress = Callable[[str, int, int], None]
 
@@ -127,7 +127,7 @@ def unit_of(job: Job, folder: Path, side: str = "left") -> GraphicUnit:
     from evenhall.job.folder.unit_file import read_unit
 
     name = equalizer.file
-    if equalizer.file_right is not None and RIGHT in side.lower().split():
+    if equalizer.file_right is not None and Element.named(side).side == "right":
         name = equalizer.file_right
     assert name is not None, "checked when the job was loaded"
     learned = read_unit(folder / name)
@@ -150,7 +150,7 @@ def _other_units(job: Job, folder: Path) -> dict[str, GraphicUnit]:
     """Give the units of the sides whose channel differs from the left one's."""
     if job.equalizer.file_right is None:
         return {}
-    sides = [side for side in job.rig.sides if RIGHT in side.lower().split()]
+    sides = [side for side in job.rig.sides if Element.named(side).side == "right"]
     return {side: unit_of(job, folder, side) for side in sides}
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing import Curve, ResponseView
+from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Proof, Result
 from evenhall.pages.guide import card_left, feeds_subs
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
 from evenhall.sheet import words
-from evenhall.verdict.take import is_main
 from evenhall.verdict.words import count_text
 from evenhall.visits.visit import Visit
 
@@ -92,7 +92,7 @@ def _cable_rows(result: Result | None) -> tuple[CableRow, ...]:
         words = told[side].text.removeprefix(f"{side}, by cable: ")  # the row says so
         return words[:1].upper() + words[1:]
 
-    sides = dict.fromkeys(take.side for take in result.takes if is_main(take.side))
+    sides = dict.fromkeys(take.side for take in result.takes if Element.named(take.side).is_main)
     return tuple(
         CableRow(
             side,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Result
 from evenhall.pages.guide import Spot, WantedTake, elements, feeds_subs, spots, wanted_takes
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.hall import hall_drawing, spot_state
-from evenhall.verdict.take import is_main
 from evenhall.visits.visit import StoredTake, Visit
 
 __all__ = ["TakesPage", "takes_page"]
@@ -62,6 +62,7 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         else {take.file: tuple(one.text for one in take.problems) for take in result.takes}
     )
     counted = {one.take.number for one in takes if one.take is not None}
+    mains = tuple(side for side in elements(visit) if Element.named(side).is_main)
     playing = frame.playing
     sounds = playing.side if playing.visit == visit.number and playing.busy else None
     return TakesPage(
@@ -86,7 +87,7 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         gain=visit.gain.text,
         gain_holds=visit.gain.turn == "hold",
         sides=elements(visit),
-        along=tuple(filter(is_main, elements(visit))) if feeds_subs(visit) else (),
+        along=mains if feeds_subs(visit) else (),
         spots=spots(visit),
         stimulus=visit.value("reference.file") or "",
         recovered=() if playing.busy else recovered(visit),

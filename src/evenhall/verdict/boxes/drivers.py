@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ, nearest_band
-from evenhall.verdict.take import SpotResponse, align_level_db, is_main, nan_mean
+from evenhall.verdict.take import SpotResponse, align_level_db, nan_mean
 
 __all__ = ["SilentDriver", "own_curves", "silent_drivers"]
 
@@ -68,7 +68,7 @@ def own_curves(spots: Sequence[SpotResponse]) -> dict[str, FloatArray]:
 
     return {
         side: nan_mean(np.stack([lined_up(spot) for spot in spots if spot.side == side]))
-        for side in dict.fromkeys(spot.side for spot in spots if is_main(spot.side))
+        for side in dict.fromkeys(spot.side for spot in spots if spot.element.is_main)
     }
 
 

@@ -21,7 +21,7 @@ from evenhall.hall.delay import (
     flight_s,
 )
 from evenhall.verdict.move import Figure, Move
-from evenhall.verdict.take import Take, align_level_db, is_main, spot_places
+from evenhall.verdict.take import Take, align_level_db, spot_places
 from evenhall.verdict.words import join_words
 
 __all__ = ["delay_moves", "planned_delay"]
@@ -116,7 +116,7 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
     tuple of Move
         "delay" and "gain"; "check" where takes do not tell.
     """
-    mains, delay = [take for take in _usable(mains) if is_main(take.side)], _usable(delay)
+    mains, delay = [take for take in _usable(mains) if take.element.is_main], _usable(delay)
     if not delay:
         return (
             Move(

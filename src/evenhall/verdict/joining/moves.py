@@ -13,7 +13,7 @@ from evenhall.verdict.joining.delays import delay_moves
 from evenhall.verdict.joining.subs import join
 from evenhall.verdict.joining.words import joining_moves, together_move
 from evenhall.verdict.move import Move
-from evenhall.verdict.take import Take, is_main
+from evenhall.verdict.take import Take
 
 __all__ = ["timing_moves"]
 
@@ -43,11 +43,11 @@ def timing_moves(
         Whether the equalizer stands before both.
     """
     together = [take for take in takes if take.with_subs]
-    mains = [take for take in takes if is_main(take.side) and not take.with_subs]
-    subs = [take for take in takes if take.side.lower().startswith("sub")]
+    mains = [take for take in takes if take.element.is_main and not take.with_subs]
+    subs = [take for take in takes if take.element.is_sub]
     delays: dict[str, list[Take]] = {}
     for take in takes:
-        if take.side.lower().startswith("delay"):
+        if take.element.kind == "delay":
             delays.setdefault(take.side, []).append(take)
     moves: list[Move] = []
     if mains and subs:

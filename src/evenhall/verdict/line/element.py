@@ -19,6 +19,7 @@ from evenhall.acoustics.level import rms_dbfs
 from evenhall.acoustics.mains import MainsHum, mains_hum
 from evenhall.acoustics.stimulus import Sweep
 from evenhall.acoustics.transfer import Response, transfer_function
+from evenhall.hall.elements import Element
 
 __all__ = ["LINE_SWEEP", "ROUND_S", "Heard", "hear"]
 
@@ -42,17 +43,6 @@ SUB_LOW_HZ, SUB_HIGH_HZ = 35.0, 110.0  # what all subs play, small ones and cros
 # From here on the sweep is out of the way of the hum's lines, and its bass has died away.
 HUM_CLEAR_HZ = 1200.0
 SHORTEST_HUM_S = 0.5
-
-
-def is_sub(element: str) -> bool:
-    """Whether an element of that name is judged over a sub's band only.
-
-    Examples
-    --------
-    >>> is_sub("sub left"), is_sub("left")
-    (True, False)
-    """
-    return element == "sub" or element.startswith("sub ")
 
 
 @dataclass(frozen=True)
@@ -99,7 +89,7 @@ class Heard:
     @property
     def is_sub(self) -> bool:
         """Whether it is judged over a sub's band only."""
-        return is_sub(self.element)
+        return Element.named(self.element).is_sub
 
     @property
     def range(self) -> BoolArray:
@@ -157,7 +147,7 @@ def hear(
     early, overtones, arrival_s = None, None, float("nan")
     if response is not None:
         overtones = harmonics(recording, sent, rate_hz=rate_hz, sweep=sweep)
-        arrival_s = _arrival_s(overtones.linear, rate_hz, sweep, sub=is_sub(element))
+        arrival_s = _arrival_s(overtones.linear, rate_hz, sweep, sub=Element.named(element).is_sub)
         early = early_levels(overtones.linear, rate_hz=rate_hz, arrival_s=arrival_s)
     clear_s = sweep.lead_s + sweep.octave_s * float(np.log2(HUM_CLEAR_HZ / sweep.first_hz))
     end_s = sweep.lead_s + sweep.duration_s

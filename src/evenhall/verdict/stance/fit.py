@@ -12,7 +12,7 @@ import numpy as np
 from evenhall.errors import InputError
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.stance.fitted_hall import Fitted, fit_to_takes
-from evenhall.verdict.take import SpotResponse, is_main
+from evenhall.verdict.take import SpotResponse
 
 __all__ = ["fits_of"]
 
@@ -22,7 +22,7 @@ def fits_of(
 ) -> tuple[Fitted, ...]:
     """Fit the forecast to each main loudspeaker's takes; none where there are too few."""
     fits = []
-    for side in dict.fromkeys(spot.side for spot in spots if is_main(spot.side)):
+    for side in dict.fromkeys(spot.side for spot in spots if spot.element.is_main):
         own = [spot for spot in spots if spot.side == side and spot.distance_m is not None]
         if len(own) < 2:
             continue

@@ -18,7 +18,7 @@ from evenhall.hall.stances import PairStance
 from evenhall.verdict.evenness import Evenness
 from evenhall.verdict.move import Figure, Move, Stage
 from evenhall.verdict.stance.proposal import stand
-from evenhall.verdict.take import SpotResponse, is_main
+from evenhall.verdict.take import SpotResponse
 
 __all__ = ["Hands", "hands"]
 
@@ -55,7 +55,7 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
     """
     if stage.speaker is None or stage.audience is None:
         return Hands()
-    mains = [spot for spot in spots if is_main(spot.side)]
+    mains = [spot for spot in spots if spot.element.is_main]
     lone = len({spot.side for spot in mains}) == 1
     try:
         stood = stand(stage, mains, lone=lone)

@@ -30,7 +30,7 @@ from evenhall.hall.clarity import (
     clarity_text,
     speech_at,
 )
-from evenhall.verdict.take import SpotResponse, is_main
+from evenhall.verdict.take import SpotResponse
 
 __all__ = ["SpotSpeech", "speech_by_spot", "speech_texts", "spot_text"]
 
@@ -94,7 +94,7 @@ def speech_by_spot(
         35 dB(A).
     voice : Voice
     """
-    mains = [spot for spot in spots if is_main(spot.side)]
+    mains = [spot for spot in spots if spot.element.is_main]
     if not mains:
         return ()
     noise = room_noise_db() if noise_db_spl is None else np.asarray(noise_db_spl, dtype=np.float64)
