@@ -31,8 +31,8 @@ PACE = 20.0
 ME = "soak"
 SIDES, SPOTS = ("left", "right"), ("front", "middle", "back")
 PAGES = (
-    *("set-out", "line-check", "takes", "verdict", "worklist", "card/left", "card/right"),
-    *("follow/left", "rack", "proof", "hand-over"),
+    *("set-out", "line-check", "takes", "verdict", "worklist", "card?side=left", "card?side=right"),
+    *("follow?side=left", "rack", "proof", "hand-over"),
 )
 KILL_EVERY = 7  # rounds, in the first half
 TAKES_A_VISIT = 12
