@@ -7,7 +7,7 @@ as a zip file, one read back and deleted, the gain, a line check that is broken 
 half the process is killed every few rounds and begun again; in the second it lives on, and its
 memory, open files and threads are looked at after each round, when it is at rest.
 
-Printed: what was acknowledged and is lost (must be 0), answers of 500 and above (must be 0), and
+Printed: what was acknowledged and is lost (must be 0), answers of 400 and above (must be 0), and
 memory, files and threads at the beginning and at the end of that second half.
 """
 
@@ -96,7 +96,7 @@ class Soak:
     def ask(self, method: str, path: str, **more: object) -> httpx.Response:
         """Ask, and note what failed."""
         answer = self.http.request(method, path, **more)  # type: ignore[arg-type]
-        if answer.status_code >= 500:
+        if answer.status_code >= 400:
             self.failed.append(f"{method} {path}: {answer.status_code} {answer.text[:100]}")
         return answer
 
