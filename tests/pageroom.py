@@ -332,7 +332,7 @@ def _serve(folder: str, port: str, pace: str, wire_host: str) -> None:
     def local_addresses() -> tuple[str, ...]:
         return (PHONE_ADDRESS,)
 
-    for module in (guard, api.asked, html):
+    for module in (guard, api.access, html):
         module.is_here = is_here
     for module in (phone, api.doors, html):
         module.local_addresses = local_addresses

@@ -29,7 +29,7 @@ ADDRESS, OTHER, PHONE_AT = "127.0.0.2", "127.0.0.4", "127.0.0.3"
 def network(monkeypatch):
     for module in (phone, api.doors, html):
         monkeypatch.setattr(module, "local_addresses", lambda: (ADDRESS, OTHER))
-    for module in (guard, api.asked, html):
+    for module in (guard, api.access, html):
         monkeypatch.setattr(module, "is_here", lambda scope: scope["client"][0] != PHONE_AT)
 
 

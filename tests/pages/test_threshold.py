@@ -34,7 +34,7 @@ def house(tmp_path_factory):
 def server(house, monkeypatch):
     for module in (phone, api.doors, html):
         monkeypatch.setattr(module, "local_addresses", lambda: (PHONE_ADDRESS,))
-    for module in (guard, api.asked, html):
+    for module in (guard, api.access, html):
         monkeypatch.setattr(module, "is_here", lambda scope: scope["server"][0] == "127.0.0.1")
     with served(house) as server:
         yield server
