@@ -199,7 +199,9 @@ def test_sound_stops_within_two_seconds_of_lost_wifi_and_all_comes_back(behind_w
     page.get_by_role("alert").get_by_text("No connection to the laptop").wait_for(timeout=20_000)
 
     wire.mend()
-    page.get_by_text("No connection to the laptop. Any sound").wait_for(state="hidden", timeout=20_000)
+    page.get_by_text("No connection to the laptop. Any sound").wait_for(
+        state="hidden", timeout=20_000
+    )
     page.locator(".outcome").get_by_text("Stopped by itself").wait_for()
     assert page.get_by_role("button", name="Take left, front").first.is_enabled()
     assert not room.ask("GET", f"/api/visits/{visit}")["takes"]
@@ -216,7 +218,9 @@ def test_notes_and_ticks_of_a_time_without_wifi_are_kept_when_it_comes_back(behi
     page.get_by_role("textbox", name="For the next visit").fill("not left ye")
     page.get_by_role("alert").get_by_text("No connection to the laptop").wait_for(timeout=20_000)
     wire.mend()
-    page.get_by_text("No connection to the laptop. Any sound").wait_for(state="hidden", timeout=20_000)
+    page.get_by_text("No connection to the laptop. Any sound").wait_for(
+        state="hidden", timeout=20_000
+    )
     page.keyboard.type("t")
     until(lambda: room.entries(visit).get("note.middle") == "Boomy", "note is kept")
     until(lambda: room.entries(visit).get("walk.back") is True, "tick is kept")
