@@ -21,7 +21,7 @@ AT_WORK = """
 import os, signal, sys, io, zipfile
 from pathlib import Path
 from evenhall.visits import carrying, store as stores
-from evenhall.pages import arriving
+from evenhall.pages import uploads
 from evenhall.pages.house import open_house
 
 what, folder, source, then = sys.argv[1:]
@@ -50,12 +50,12 @@ elif what == "visit":  # copied, and not entered yet
     number = carrying.read_folder(house.store, io.BytesIO(content))
 elif what == "upload":
     number = house.new_own()
-    arriving.keep_calibration(house, number, Slow(b"20 0\\n1000 0\\n"), name="mic.txt")
+    uploads.keep_calibration(house, number, Slow(b"20 0\\n1000 0\\n"), name="mic.txt")
 elif what == "claim":  # its name is claimed, and nothing stands there yet
     number = house.new_own()
-    give = arriving.give_name
-    arriving.give_name = lambda *a: (pause(), give(*a))[1]
-    arriving.keep_calibration(house, number, io.BytesIO(b"20 0\\n1000 0\\n"), name="mic.txt")
+    give = uploads.give_name
+    uploads.give_name = lambda *a: (pause(), give(*a))[1]
+    uploads.keep_calibration(house, number, io.BytesIO(b"20 0\\n1000 0\\n"), name="mic.txt")
 elif what == "export":
     number = house.new_own()
     with house.store.workplace.fresh().open("xb") as file:
