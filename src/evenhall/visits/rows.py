@@ -87,7 +87,9 @@ def entries_of(
         # Its revision stays: who types it anew writes over what stands there.
         read[name] = Entry(value, row["revision"])
         if value is None and row["value"] != "null":
-            bad.append(Unreadable(f"entry:{name}", f"What is kept as {name[:60]}"))
+            bad.append(
+                Unreadable(f"entry:{name}", f"What is kept as {name[:60].replace('_', ' ')}")
+            )
     return read, tuple(bad)
 
 
