@@ -91,13 +91,24 @@ class JackRoom:
         Impulse response from each input to each output of the convolver, counted from 1.
     rate_hz, period : int
         Sample rate, and frames a block.
+    patience_ms : int
+        How long the server waits for a client in each block; for one that was killed, ten times
+        as long.
     """
 
     name = "hall"
 
-    def __init__(self, place: Path, paths, *, rate_hz: int = 48_000, period: int = 512) -> None:
+    def __init__(
+        self,
+        place: Path,
+        paths,
+        *,
+        rate_hz: int = 48_000,
+        period: int = 512,
+        patience_ms: int = 5000,
+    ) -> None:
         self.place, self.paths = place, paths
-        self.rate_hz, self.period = rate_hz, period
+        self.rate_hz, self.period, self.patience_ms = rate_hz, period, patience_ms
         self.processes: list[subprocess.Popen] = []
 
     def __enter__(self) -> JackRoom:
@@ -107,8 +118,8 @@ class JackRoom:
         self.environment = {**os.environ, "JACK_DEFAULT_SERVER": self.server_name}
         with _alone():
             self.server = self._run(
-                "jackd", "--no-realtime", "-S", "-t", "5000", "-n", self.server_name,
-                "-d", "dummy", "-r", str(self.rate_hz), "-p", str(self.period),
+                "jackd", "--no-realtime", "-S", "-t", str(self.patience_ms),
+                "-n", self.server_name, "-d", "dummy", "-r", str(self.rate_hz), "-p", str(self.period),
             )  # fmt: skip
             self._wait_for("system:capture_1")
         self.convolver = self.add_convolver(self.name, self.paths)

@@ -159,8 +159,8 @@ def test_second_program_on_a_device_is_told_and_the_first_goes_on(room, tmp_path
 
 @pytest.fixture
 def own_room(tmp_path, monkeypatch):
-    """Give a room to break: in step with its clients as it is, it waits long for a dead one."""
-    with JackRoom(tmp_path / "jack", PATHS) as own:
+    """Give a room to break, with a server that does not wait long for a client that was killed."""
+    with JackRoom(tmp_path / "jack", PATHS, patience_ms=300) as own:
         monkeypatch.setenv("JACK_DEFAULT_SERVER", own.server_name)
         yield own
 
