@@ -119,7 +119,8 @@ class JackRoom:
         with _alone():
             self.server = self._run(
                 "jackd", "--no-realtime", "-S", "-t", str(self.patience_ms),
-                "-n", self.server_name, "-d", "dummy", "-r", str(self.rate_hz), "-p", str(self.period),
+                "-n", self.server_name,
+                "-d", "dummy", "-r", str(self.rate_hz), "-p", str(self.period),
             )  # fmt: skip
             self._wait_for("system:capture_1")
         self.convolver = self.add_convolver(self.name, self.paths)

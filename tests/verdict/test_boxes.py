@@ -191,7 +191,7 @@ def test_three_decibels_are_said_as_three(seed, hot):
     assert move.kind == "gain"
     assert move.text.startswith(f"{hot.capitalize()} is ")
     assert "at the box, not at the mixer" in move.text
-    assert abs(-move.after[f"{hot}_gain_db"] - 3.0) <= 0.7
+    assert abs(-move.to[f"{hot}_gain_db"] - 3.0) <= 0.7
 
 
 @pytest.mark.parametrize("seed", SEEDS)

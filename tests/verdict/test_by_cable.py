@@ -147,7 +147,7 @@ def test_cable_goes_before_the_air(before):
     after = visit(FAULTS + stands(before, {1000.0: 12.0}), sides=("left",), state="after")
     assert "1 kHz fader of left" in judged(*before, *after).moves[0].text
     verdict = judged(*before, *after, by_cable(stands(before, {630.0: 4.0})))
-    lines = [move.text for move in verdict.moves if move.before.get("fader_db") is not None]
+    lines = [move.text for move in verdict.moves if move.from_.get("fader_db") is not None]
     assert [line for line in lines if "left" in line] == [
         fader.text for fader in verdict.by_cable[0].faders_wrong
     ]

@@ -18,7 +18,7 @@ def test_time_is_the_difference_of_arrivals_and_ten_ms():
     mains = [main("front", 0.0, 0.009, 3.0), main("back", -8.0, 0.042, 14.0)]
     move, _ = delay_moves(mains, [delayed("back", -20.0, 0.012)])
     assert move.kind == "delay"
-    assert move.after == {"delay_delay_s": pytest.approx(0.040)}
+    assert move.to == {"delay_delay_s": pytest.approx(0.040)}
     assert move.text.startswith(
         "Set 40.0 ms of delay on the delay loudspeaker: at back it is now 30.0 ms ahead of the "
         "mains, and the rest lets it arrive 10 ms after them."
@@ -32,7 +32,7 @@ def test_nearer_side_of_the_mains_is_the_one_heard_first():
         main("back", -8.0, 0.042, 14.0),
     ]
     move = delay_moves(mains, [delayed("back", -20.0, 0.012)])[0]
-    assert move.after["delay_delay_s"] == pytest.approx(0.040)
+    assert move.to["delay_delay_s"] == pytest.approx(0.040)
 
 
 def test_level_evens_the_back_to_the_front():
@@ -40,7 +40,7 @@ def test_level_evens_the_back_to_the_front():
     mains = [main("front", 0.0, 0.009, 3.0), main("back", -9.0, 0.042, 14.0)]
     _, gain = delay_moves(mains, [delayed("back", -10.0, 0.012)])
     assert gain.kind == "gain"
-    assert gain.after["delay_gain_db"] == pytest.approx(5.74, abs=0.01)
+    assert gain.to["delay_gain_db"] == pytest.approx(5.74, abs=0.01)
     assert gain.expected["front_minus_back_db"] == pytest.approx(3.0)
     assert gain.expected["was_db"] == pytest.approx(9.0)
     assert "4.7 dB above the mains where it is loudest" in gain.text
@@ -57,7 +57,7 @@ def test_too_far_a_back_says_what_would_help():
     assert [move.kind for move in moves] == ["delay"]
     louder = [delayed("near", 3.0, 0.010), delayed("back", -11.0, 0.030)]
     gain = delay_moves(mains, louder)[1]
-    assert gain.after["delay_gain_db"] == pytest.approx(-3.0)
+    assert gain.to["delay_gain_db"] == pytest.approx(-3.0)
     assert "10 dB above the mains is the most" in gain.text
     assert "a second delay loudspeaker" in gain.text
 
@@ -81,7 +81,7 @@ def test_takes_without_a_common_clock_or_spot_say_so():
 def test_geometry_gives_the_time_before_any_take():
     # 12 m less 3 m at 343.2 m/s are 26.2 ms, and 10 on top.
     move = planned_delay([12.0], [3.0])
-    assert move.after["delay_delay_s"] == pytest.approx(0.0362, abs=5e-5)
+    assert move.to["delay_delay_s"] == pytest.approx(0.0362, abs=5e-5)
     assert "the mains are up to 9.0 m farther away" in move.text
 
 

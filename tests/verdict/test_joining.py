@@ -98,7 +98,7 @@ def test_inverted_sub_without_processor_is_the_switch_alone():
     (move,) = joining_moves(joining)
     assert move.kind == "polarity"
     assert move.text.startswith("Flip the polarity of the sub: around 90 Hz")
-    assert move.after == {"sub_polarity": -1.0}
+    assert move.to == {"sub_polarity": -1.0}
 
 
 def test_delay_and_polarity_are_one_sentence_with_figures_and_reason():
@@ -111,7 +111,7 @@ def test_delay_and_polarity_are_one_sentence_with_figures_and_reason():
         "Flip the polarity of the sub and delay the mains by 3.2 ms: around 90 Hz mains and sub "
         "then add within 0.0 dB of the most they can at all three spots; now "
     )
-    assert move.after["mains_delay_s"] == pytest.approx(0.0032, abs=5e-5)
+    assert move.to["mains_delay_s"] == pytest.approx(0.0032, abs=5e-5)
     assert move.expected["sum_below_best_db"] < 0.1 < move.expected["was_db"]
 
 
@@ -276,7 +276,7 @@ def test_crossover_between_mains_and_sub_brings_the_bass_to_the_target():
     assert filters.bass_db < filters.was_db - 0.3
     (move,) = [one for one in joining_moves(joining) if "crossover" in one.text]
     assert move.text.startswith(f"Set the crossover to {filters.hz:g} Hz (the sub's low-pass")
-    assert move.after["crossover_hz"] == filters.hz
+    assert move.to["crossover_hz"] == filters.hz
     assert move.kind == "delay"
 
 

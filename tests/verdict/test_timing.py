@@ -67,7 +67,7 @@ def test_each_delay_loudspeaker_is_timed_by_itself():
     found = {
         name: figure
         for move in timed([*mains, *delays])
-        for name, figure in move.after.items()
+        for name, figure in move.to.items()
         if name.endswith("delay_s")
     }
     assert found == {
@@ -89,8 +89,8 @@ def test_crossover_is_searched_where_it_can_be_set(with_sub):
         target_db=FLAT_DB,
         crossover=asked,
     )
-    proposed = [move for move in moves if "crossover_hz" in move.after]
+    proposed = [move for move in moves if "crossover_hz" in move.to]
     assert bool(proposed) is (joining.filters is not None)
     for move in proposed:
-        assert move.after["crossover_hz"] == joining.filters.hz
+        assert move.to["crossover_hz"] == joining.filters.hz
         assert joining.filters.bass_db <= joining.filters.was_db - 0.3

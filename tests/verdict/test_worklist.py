@@ -59,8 +59,8 @@ def test_inverted_side_is_named(wrong):
     ]
     move = only(moves(*takes), "polarity")
     assert f"Flip the polarity of the {wrong} loudspeaker" in move.text
-    assert move.before == {f"{wrong}_polarity": -1.0}
-    assert move.after == {f"{wrong}_polarity": 1.0}
+    assert move.from_ == {f"{wrong}_polarity": -1.0}
+    assert move.to == {f"{wrong}_polarity": 1.0}
 
 
 def test_polarity_that_cannot_be_told_is_no_move():
@@ -74,7 +74,7 @@ def test_gain_move_names_the_louder_side_and_the_amount(left_db, loud):
     assert move.text.startswith(
         f"{loud.capitalize()} is 2.4 dB hot. Pull it down 2.4 dB at the box"
     )
-    assert move.after == {f"{loud}_gain_db": pytest.approx(-2.4)}
+    assert move.to == {f"{loud}_gain_db": pytest.approx(-2.4)}
     assert move.expected["was_db"] == pytest.approx(left_db)
     assert move.expected["left_minus_right_db"] == 0.0
 
@@ -129,13 +129,13 @@ def test_dead_horn_is_no_gain_to_turn():
 
 def test_raise_says_how_far_and_what_it_gains():
     move = only(moves(*uneven(4.0, -4.0), stage=HALL), "raise")
-    assert move.before == {
+    assert move.from_ == {
         "speaker_height_m": 1.6,
         "speaker_down_deg": 0.0,
         "speaker_inwards_deg": 0.0,
     }
-    assert 1.6 < move.after["speaker_height_m"] <= 3.0
-    assert f"Raise both loudspeakers to {move.after['speaker_height_m']:.1f} m" in move.text
+    assert 1.6 < move.to["speaker_height_m"] <= 3.0
+    assert f"Raise both loudspeakers to {move.to['speaker_height_m']:.1f} m" in move.text
     assert "rated for the weight" in move.text
     gain_db = move.expected["was_db"] - move.expected["front_minus_back_db"]
     assert f"Front to back gains {gain_db:.1f} dB" in move.text
@@ -166,7 +166,7 @@ def raise_outdoors(front_minus_back_db):
         slant_m = [np.hypot(row_m, height_m - 1.2) for row_m in (1.5, 14.0)]
         return 20.0 * np.log10(slant_m[1] / slant_m[0])
 
-    change_db = by_inverse_square(move.after["speaker_height_m"]) - by_inverse_square(1.6)
+    change_db = by_inverse_square(move.to["speaker_height_m"]) - by_inverse_square(1.6)
     assert move.expected["was_db"] == pytest.approx(front_minus_back_db)
     gained_db = move.expected["front_minus_back_db"] - move.expected["was_db"]
     return gained_db, change_db
@@ -198,7 +198,7 @@ def test_climb_that_gains_little_from_front_to_back_is_not_proposed():
 def test_horns_behind_the_heads_are_raised_whatever_they_gain():
     near = Stage(Room(), Audience(3.0, 14.0, 1.2), Loudspeaker(1.3, 0.0, 360.0, 360.0), 3.0)
     move = only(moves(*uneven(7.0, 0.0), stage=near), "raise")
-    assert move.after["speaker_height_m"] > 1.3
+    assert move.to["speaker_height_m"] > 1.3
     assert "The horns stand 1.3 m high and the heads reach to 1.3 m" in move.text
     assert "rated for the weight" in move.text
 
@@ -212,10 +212,10 @@ def test_height_that_nobody_gave_is_asked_for_and_not_assumed(height_m):
     assert asked.kind == "check"
     assert asked.text.startswith("How high can your stands or brackets go")
     assert "[rig] max_height_m" in asked.text
-    assert asked.after == {}
+    assert asked.to == {}
     assert all(move.kind != "raise" for move in found)
     known = moves(*uneven(4.0, -4.0), stage=replace(nobody, max_height_m=3.0))
-    assert only(known, "raise").after["speaker_height_m"] > height_m
+    assert only(known, "raise").to["speaker_height_m"] > height_m
     assert all("max_height_m" not in move.text for move in known)
 
 

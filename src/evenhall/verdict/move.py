@@ -47,12 +47,12 @@ class Move:
     kind : str
         "raise", "aim", "relocate", "polarity", "gain", "delay", "check", "equalize", "leave".
     text : str
-    before, after, expected : dict
+    from_, to, expected : dict
         Figures with units in their names.
     """
 
     kind: str
     text: str
-    before: dict[str, Figure] = field(default_factory=dict)
-    after: dict[str, Figure] = field(default_factory=dict)
+    from_: dict[str, Figure] = field(default_factory=dict)
+    to: dict[str, Figure] = field(default_factory=dict)
     expected: dict[str, Figure] = field(default_factory=dict)

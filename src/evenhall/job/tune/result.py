@@ -1,24 +1,19 @@
 """The models of result.json: what a model holds is what the file says, field for field.
 
-Start at `Result` (at the end); `to_json()` gives the file's bytes. Every number is rounded when
-its model is made, by the unit in its name (`DECIMALS`); one that is no number becomes null, so
-that NaN is never written and reading the file again gives an equal result.
+Start at `Result` (at the end); `to_json()` gives the file's bytes. A model takes its fields from
+anything that has them by name, so that what the verdict calls as the file does needs no copying.
+Every number is rounded when its model is made, by the unit in its name (`DECIMALS`); one that is
+no number becomes null, so that NaN is never written and reading the file again gives an equal
+result.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    ValidationInfo,
-    field_validator,
-)
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
 
 __all__ = [
     "MOVE_KINDS",
@@ -26,6 +21,8 @@ __all__ = [
     "REMEDIES",
     "BandLevel",
     "BandMatch",
+    "CableBand",
+    "CableProof",
     "Console",
     "Difference",
     "Evenness",
@@ -39,10 +36,10 @@ __all__ = [
     "HeadroomBand",
     "Match",
     "Move",
-    "OutOfReach",
     "Pattern",
     "Proof",
     "ProofBand",
+    "Record",
     "Result",
     "Ringing",
     "RingingBand",
@@ -52,22 +49,38 @@ __all__ = [
     "TakeProblem",
     "TakeResult",
     "TargetCurve",
-    "WrongFader",
+    "schema",
     "to_json",
 ]
 
-PROBLEM_CODES = (
-    *("clipped", "silent", "too_noisy", "no_match", "wrong_channel", "short", "band_limited"),
-    *("clock", "gain_moved", "time_varying", "low_rate", "damaged", "unreadable"),
-)
-REMEDIES = ("equalize", "move", "leave", "polarity", "delay")
-MOVE_KINDS = (
-    *("raise", "aim", "relocate", "polarity", "gain", "delay", "check", "equalize", "leave"),
-)
+ProblemCode = Literal[
+    "clipped",
+    "silent",
+    "too_noisy",
+    "no_match",
+    "wrong_channel",
+    "short",
+    "band_limited",
+    "clock",
+    "gain_moved",
+    "time_varying",
+    "low_rate",
+    "damaged",
+    "unreadable",
+]
+Remedy = Literal["equalize", "move", "leave", "polarity", "delay"]
+MoveKind = Literal[
+    "raise", "aim", "relocate", "polarity", "gain", "delay", "check", "equalize", "leave"
+]
+PROBLEM_CODES, REMEDIES, MOVE_KINDS = map(get_args, (ProblemCode, Remedy, MoveKind))
 
 # Decimals written, by the unit that ends a name: what a person or a program can still use.
 DECIMALS = {"db": 2, "s": 7, "hz": 3, "m": 3, "deg": 2, "ppm": 2, "octaves": 3}
 DECIMALS_OTHERWISE = 4
+
+# What says itself in a sentence is written as that sentence.
+Sentence = Annotated[str, BeforeValidator(lambda value: getattr(value, "text", value))]
+Figures = Mapping[str, bool | int | float | str | None]
 
 
 def _tidy(name: str, value: Any) -> Any:
@@ -81,18 +94,13 @@ def _tidy(name: str, value: Any) -> Any:
     return round(number, decimals) + 0.0  # + 0.0 turns -0.0 into 0.0
 
 
-def _one_of(*names: str) -> Callable[[str], str]:
-    def check(value: str) -> str:
-        if value not in names:
-            raise ValueError(f"{value!r} is none of {', '.join(names)}")
-        return value
+class Record(BaseModel):
+    """Part of a result."""
 
-    return check
-
-
-class _Model(BaseModel):
     # A later version may add fields: a reader ignores what it does not know.
-    model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True)
+    model_config = ConfigDict(
+        frozen=True, extra="ignore", populate_by_name=True, from_attributes=True
+    )
 
     @field_validator("*", mode="before")
     @classmethod
@@ -105,14 +113,14 @@ class _Model(BaseModel):
         return _tidy(name, value)
 
 
-class TakeProblem(_Model):
+class TakeProblem(Record):
     """One thing wrong with a take: its code and what to do."""
 
-    code: Annotated[str, AfterValidator(_one_of(*PROBLEM_CODES))]
+    code: ProblemCode
     text: str
 
 
-class BandLevel(_Model):
+class BandLevel(Record):
     """Level of a take in one third-octave band; null where it cannot be used."""
 
     hz: float
@@ -121,14 +129,14 @@ class BandLevel(_Model):
     usable: bool
 
 
-class TakeResult(_Model):
+class TakeResult(Record):
     """What one recording of one element at one spot gave."""
 
     file: str
     side: str
     spot: str
-    state: Annotated[str, AfterValidator(_one_of("before", "after"))]
-    at: Annotated[str, AfterValidator(_one_of("audience", "stage", "cable"))] = "audience"
+    state: Literal["before", "after"]
+    at: Literal["audience", "stage", "cable"] = "audience"
     with_subs: bool = False
     usable: bool
     problems: tuple[TakeProblem, ...] = ()
@@ -142,7 +150,7 @@ class TakeResult(_Model):
     bands: tuple[BandLevel, ...] = ()
 
 
-class Difference(_Model):
+class Difference(Record):
     """Nearest against farthest spot in one band."""
 
     hz: float
@@ -151,7 +159,7 @@ class Difference(_Model):
     judged: bool = True  # else shown, and left out of what evenness as a whole holds over
 
 
-class Evenness(_Model):
+class Evenness(Record):
     """Front to back: each band from the side where it is worst, and each side alone."""
 
     limit_db: float
@@ -165,14 +173,14 @@ class Evenness(_Model):
         return tuple(band for band in self.bands if band.judged)
 
 
-class BandMatch(_Model):
+class BandMatch(Record):
     """Left against right in one band."""
 
     hz: float
     left_minus_right_db: float
 
 
-class Match(_Model):
+class Match(Record):
     """Left against right over the spots that both have."""
 
     holds: bool
@@ -180,20 +188,20 @@ class Match(_Model):
     bands: tuple[BandMatch, ...]
 
 
-class Pattern(_Model):
+class Pattern(Record):
     """A dip (negative depth) or build-up, and what can be done about it."""
 
     hz: float
     width_octaves: float
     depth_db: float
-    scope: Annotated[str, AfterValidator(_one_of("common", "local"))]
+    scope: Literal["common", "local"]
     spots: tuple[str, ...]
-    remedy: Annotated[str, AfterValidator(_one_of(*REMEDIES))]
+    remedy: Remedy
     why: str
     certain: bool = True  # False: within what so few spots can show by chance
 
 
-class Fader(_Model):
+class Fader(Record):
     """One fader of the card."""
 
     hz: float
@@ -201,14 +209,14 @@ class Fader(_Model):
     order: int | None = None  # 1 brings most; null where the fader stays at 0
 
 
-class CardStep(_Model):
+class CardStep(Record):
     """What a seat hears with only the first faders set, in their order."""
 
     faders: int
     seat_after_db: float
 
 
-class Section(_Model):
+class Section(Record):
     """One parametric section as it is to be set."""
 
     kind: Literal["peaking", "low-shelf", "high-shelf"]
@@ -217,7 +225,7 @@ class Section(_Model):
     q: float
 
 
-class Console(_Model):
+class Console(Record):
     """The same correction with parametric sections, and how they compare with the faders."""
 
     sections: dict[str, tuple[Section, ...]]
@@ -226,14 +234,14 @@ class Console(_Model):
     text: str
 
 
-class HeadroomBand(_Model):
+class HeadroomBand(Record):
     """What the card does to one band."""
 
     hz: float
     gain_db: float
 
 
-class Headroom(_Model):
+class Headroom(Record):
     """What the card does to the level behind the equalizer, for pink noise."""
 
     side: str
@@ -245,14 +253,14 @@ class Headroom(_Model):
     text: str
 
 
-class TargetCurve(_Model):
+class TargetCurve(Record):
     """The target that was used; points are (Hz, dB)."""
 
     shape: str
     points: tuple[tuple[float, float], ...]
 
 
-class ForecastBand(_Model):
+class ForecastBand(Record):
     """One band of the loudspeakers' range; the weight is that of the loss, whatever the takes."""
 
     hz: float
@@ -264,7 +272,7 @@ class ForecastBand(_Model):
     known: bool = True  # False: no take tells it, and it follows its neighbours
 
 
-class ForecastSpot(_Model):
+class ForecastSpot(Record):
     """Deviation from the target at one spot, now and with the card."""
 
     side: str
@@ -273,21 +281,21 @@ class ForecastSpot(_Model):
     rms_after_db: float | None
 
 
-class FinerUnit(_Model):
+class FinerUnit(Record):
     """What a unit with more faders would reach."""
 
     bands: int
     rms_after_db: float
 
 
-class FreeHands(_Model):
+class FreeHands(Record):
     """What the same unit would reach if any number of faders might move."""
 
     moved: int
     rms_after_db: float
 
 
-class OutOfReach(_Model):
+class OutOfReach(Record):
     """A band that the unit cannot bring to the target, and why."""
 
     hz: float
@@ -295,7 +303,7 @@ class OutOfReach(_Model):
     why: str
 
 
-class Forecast(_Model):
+class Forecast(Record):
     """The common response of the listening area, with the card set."""
 
     bands: tuple[ForecastBand, ...]
@@ -312,20 +320,20 @@ class Forecast(_Model):
     out_of_reach: tuple[OutOfReach, ...] = ()
 
 
-class Move(_Model):
+class Move(Record):
     """One thing to do, in its place in the worklist."""
 
     order: int
-    kind: Annotated[str, AfterValidator(_one_of(*MOVE_KINDS))]
+    kind: MoveKind
     text: str
-    from_: Mapping[str, bool | int | float | str | None] = Field(
+    from_: Figures = Field(
         default_factory=dict, validation_alias="from", serialization_alias="from"
     )
-    to: Mapping[str, bool | int | float | str | None] = Field(default_factory=dict)
-    expected: Mapping[str, bool | int | float | str | None] = Field(default_factory=dict)
+    to: Figures = Field(default_factory=dict)
+    expected: Figures = Field(default_factory=dict)
 
 
-class ProofBand(_Model):
+class ProofBand(Record):
     """One band after the work: measured, forecast and wanted."""
 
     hz: float
@@ -335,7 +343,7 @@ class ProofBand(_Model):
     weight: float
 
 
-class WrongFader(_Model):
+class WrongFader(Record):
     """A fader that stands otherwise than the card asks."""
 
     side: str
@@ -345,7 +353,7 @@ class WrongFader(_Model):
     text: str
 
 
-class Proof(_Model):
+class Proof(Record):
     """The takes after the work, held against the forecast."""
 
     rms_db: float
@@ -355,10 +363,10 @@ class Proof(_Model):
     even_bands: tuple[int, int] | None = None  # front to back within the limit, of how many
     bands: tuple[ProofBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
-    unlike_scale: str | None = None  # what the unit does otherwise than its scale says
+    unlike_scale: Sentence | None = None  # what the unit does otherwise than its scale says
 
 
-class CableBand(_Model):
+class CableBand(Record):
     """One band by cable: what the unit does and what the card asks, the level free."""
 
     hz: float
@@ -366,7 +374,7 @@ class CableBand(_Model):
     asked_db: float
 
 
-class CableProof(_Model):
+class CableProof(Record):
     """The unit of one side by a cable behind it, held against the card."""
 
     side: str
@@ -376,10 +384,10 @@ class CableProof(_Model):
     text: str
     bands: tuple[CableBand, ...]
     faders_wrong: tuple[WrongFader, ...] = ()
-    unlike_scale: str | None = None
+    unlike_scale: Sentence | None = None
 
 
-class Speech(_Model):
+class Speech(Record):
     """How well speech is understood at the farthest spot of one loudspeaker."""
 
     side: str
@@ -389,7 +397,7 @@ class Speech(_Model):
     text: str
 
 
-class RingingBand(_Model):
+class RingingBand(Record):
     """A band in which a microphone on stage would ring."""
 
     hz: float
@@ -398,7 +406,7 @@ class RingingBand(_Model):
     card_db: float  # what the card does there
 
 
-class Ringing(_Model):
+class Ringing(Record):
     """Where a microphone at a place on stage would ring first."""
 
     side: str
@@ -408,7 +416,7 @@ class Ringing(_Model):
     text: str
 
 
-class Row(_Model):
+class Row(Record):
     """How loud one row is forecast to be against the middle one, mean of 200 Hz to 4 kHz."""
 
     row_m: float  # along the floor from under the loudspeakers
@@ -416,7 +424,7 @@ class Row(_Model):
     proposed_db: float | None  # with the loudspeakers as the worklist wants them
 
 
-class Result(_Model):
+class Result(Record):
     """The whole of result.json.
 
     `evenness`, `match`, `forecast` and `proof` are null where the takes do not give them
@@ -453,3 +461,18 @@ class Result(_Model):
 def to_json(result: Result) -> bytes:
     """Bytes of result.json, UTF-8, ending in a newline."""
     return result.model_dump_json(by_alias=True, indent=1).encode() + b"\n"
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of result.json, without the titles that pydantic makes of names."""
+
+    def untitled(part: Any) -> Any:
+        if isinstance(part, list):
+            return [untitled(one) for one in part]
+        if not isinstance(part, dict):
+            return part
+        kept = {k: v for k, v in part.items() if k != "title" or not isinstance(v, str)}
+        return {name: untitled(value) for name, value in kept.items()}
+
+    whole: dict[str, Any] = untitled(Result.model_json_schema(mode="serialization"))
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **whole}

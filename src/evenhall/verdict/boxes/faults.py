@@ -247,8 +247,8 @@ def _polarity(
             "polarity",
             f"Flip the polarity of the {side} loudspeaker: it pushes where the other pulls. "
             "Look for a swapped pair in its cable before using a switch, then take both again.",
-            before={f"{side}_polarity": -1.0},
-            after={f"{side}_polarity": 1.0},
+            from_={f"{side}_polarity": -1.0},
+            to={f"{side}_polarity": 1.0},
         )
     ]
 
@@ -274,8 +274,8 @@ def _gain(match: Match, clear: BoolArray, *, mended: bool) -> list[Move]:
             "gain",
             f"{loud.capitalize()} is {size:.1f} dB hot. Pull it down {size:.1f} dB at the box, not "
             f"at the mixer: it is that much louder than {weak}, distance allowed for.",
-            before={f"{loud}_gain_db": 0.0},
-            after={f"{loud}_gain_db": -size},
+            from_={f"{loud}_gain_db": 0.0},
+            to={f"{loud}_gain_db": -size},
             expected={
                 "left_minus_right_db": 0.0,
                 "was_db": level_db,

@@ -187,8 +187,8 @@ def correcting_moves(
         Move(
             "equalize",
             fader.text,
-            before={"hz": fader.hz, "fader_db": fader.stands_db},
-            after={"hz": fader.hz, "fader_db": fader.asked_db},
+            from_={"hz": fader.hz, "fader_db": fader.stands_db},
+            to={"hz": fader.hz, "fader_db": fader.asked_db},
         )
         for fader in faders
     )
