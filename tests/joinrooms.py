@@ -64,7 +64,9 @@ class Case:
         heard, played, rate_hz = self.recording(spot, elements, seconds)
         response = transfer_function(heard, played, rate_hz=rate_hz)
         name = elements[0]
-        return Take(f"{name}-{spot}.wav", name, spot, "before", None, response, (), True)
+        return Take(
+            file=f"{name}-{spot}.wav", side=name, spot=spot, distance_m=None, response=response
+        )
 
     def recording(self, spot, elements, seconds=8.0):
         """What is heard of elements that play together, what is played, and the rate."""

@@ -16,6 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
+from evenhall.hall.label import BOTH
 from evenhall.job.folder.reading import Equalizer
 from evenhall.job.tune.result import Fader, Result
 from evenhall.sheet.views import in_order
@@ -38,7 +39,7 @@ __all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_hall", "show_resul
 
 MAX_COLUMNS = 100  # longer lines are hard to read at arm's length
 RAIL_COLUMNS = 25  # of a fader's drawing, its middle at 0 dB
-CARD_TITLES = {"both": "left and right alike"}
+CARD_TITLES = {BOTH: "left and right alike"}
 
 
 def console_for(*, stderr: bool = False) -> Console:

@@ -13,6 +13,7 @@ import pytest
 import soundfile
 
 from evenhall.errors import InputError, StoreError
+from evenhall.hall.label import TakeLabel
 from evenhall.job.folder import adding as recorded
 from evenhall.job.folder.adding import (
     LOCK_FILE,
@@ -23,6 +24,8 @@ from evenhall.job.folder.adding import (
 )
 from evenhall.job.folder.reading import load_job
 
+LEFT = TakeLabel(side="left", spot="front")
+LEFT_AND_SUBS = TakeLabel(side="left", spot="front", with_subs=True)
 TAKE = RecordedTake(
     file="takes/left-front.wav",
     side="left",
@@ -67,7 +70,7 @@ def test_second_side_is_recorded_into_a_folder_that_names_no_sides(folder):
     # Refused once: the sides that the takes name were taken for sides that were given.
     sound(folder, TAKE.file)
     add_take(folder, TAKE)
-    job = recordable_job(folder, side="right")
+    job = recordable_job(folder, TakeLabel(side="right", spot="front"))
     assert job.rig.sides == ("left",)
     sound(folder, "takes/right-front.wav")
     add_take(folder, replace(TAKE, file="takes/right-front.wav", side="right"))
@@ -124,11 +127,11 @@ def test_what_needs_no_telling_is_not_written(folder):
 
 def test_job_without_takes_can_be_recorded_into(folder):
     (folder / "job.toml").write_text(OWN, encoding="utf-8")
-    assert recordable_job(folder, side="left").venue.name == "Lower Mill Chapel"
+    assert recordable_job(folder, LEFT).venue.name == "Lower Mill Chapel"
 
 
 def test_folder_that_does_not_exist_is_not_made_by_looking(tmp_path):
-    assert recordable_job(tmp_path / "new hall", side="left").venue.name == "new hall"
+    assert recordable_job(tmp_path / "new hall", LEFT).venue.name == "new hall"
     assert not (tmp_path / "new hall").exists()
 
 
@@ -137,21 +140,21 @@ def test_element_that_the_rig_does_not_have_is_named_before_any_sound(folder):
     with pytest.raises(
         InputError, match=r'^job\.toml: "lift" is not among \[rig\] sides\. Did you'
     ):
-        recordable_job(folder, side="lift")
+        recordable_job(folder, TakeLabel(side="lift", spot="front"))
 
 
 def test_subs_that_cannot_play_along_are_told_before_any_sound(folder):
     with pytest.raises(InputError, match=r"Write feeds_subs = true below \[equalizer\]"):
-        recordable_job(folder, side="left", with_subs=True)
+        recordable_job(folder, LEFT_AND_SUBS)
     with pytest.raises(InputError, match=r"The subs play along with the mains: left, say, and not"):
-        recordable_job(folder, side="sub", with_subs=True)
+        recordable_job(folder, TakeLabel(side="sub", spot="front", with_subs=True))
     (folder / "job.toml").write_text("[equalizer]\nfeeds_subs = true\n")
-    assert recordable_job(folder, side="left", with_subs=True).equalizer.feeds_subs
+    assert recordable_job(folder, LEFT_AND_SUBS).equalizer.feeds_subs
 
 
 def test_take_with_the_subs_is_listed_as_such_under_a_name_of_its_own(folder):
     (folder / "job.toml").write_text("[equalizer]\nfeeds_subs = true\n")
-    name = next_take_file(folder, side="left", spot="front", state="before", with_subs=True)
+    name = next_take_file(folder, LEFT_AND_SUBS)
     assert name == "takes/left-and-subs-front.wav"
     sound(folder, name)
     add_take(folder, replace(TAKE, file=name, with_subs=True))
@@ -161,7 +164,7 @@ def test_take_with_the_subs_is_listed_as_such_under_a_name_of_its_own(folder):
 def test_spoiled_job_is_told_before_any_sound(folder):
     (folder / "job.toml").write_text("[venue]\nname = 3\n[rig]\nheight = 2\n")
     with pytest.raises(InputError) as caught:
-        recordable_job(folder, side="left")
+        recordable_job(folder, LEFT)
     assert len(caught.value.faults) == 2
 
 
@@ -172,7 +175,7 @@ def test_takes_written_as_a_list_are_told_before_any_sound(folder, takes):
     sound(folder, "a.wav")
     (folder / "job.toml").write_text(f"take = {takes}\n[venue]\nname = 'x'\n")
     with pytest.raises(InputError, match=r"take = \[\.\.\.\] is a list.*below a \[\[take\]\]"):
-        recordable_job(folder, side="left")
+        recordable_job(folder, LEFT)
 
 
 def test_job_from_another_system_is_added_to(folder):
@@ -180,7 +183,7 @@ def test_job_from_another_system_is_added_to(folder):
     own = b"\xef\xbb\xbf[venue]\r\nname = 'Chapel'\r\n"
     (folder / "job.toml").write_bytes(own)
     sound(folder, TAKE.file)
-    assert recordable_job(folder, side="left").venue.name == "Chapel"
+    assert recordable_job(folder, LEFT).venue.name == "Chapel"
     add_take(folder, TAKE)
     assert (folder / "job.toml").read_bytes().startswith(own)
     assert len(load_job(folder).takes) == 1
@@ -189,7 +192,7 @@ def test_job_from_another_system_is_added_to(folder):
 def test_file_in_the_folders_place_is_told(tmp_path):
     (tmp_path / "hall").write_text("")
     with pytest.raises(InputError, match="is a file"):
-        recordable_job(tmp_path / "hall", side="left")
+        recordable_job(tmp_path / "hall", LEFT)
 
 
 @pytest.mark.parametrize(
@@ -203,13 +206,13 @@ def test_file_in_the_folders_place_is_told(tmp_path):
     ],
 )
 def test_any_spot_makes_a_name_that_every_file_system_takes(folder, spot, name):
-    assert next_take_file(folder, side="left", spot=spot, state="before") == name
+    assert next_take_file(folder, TakeLabel(side="left", spot=spot)) == name
 
 
 def test_no_take_is_ever_replaced(folder):
     sound(folder, "takes/left-front.wav")
     (folder / "takes/left-front-2.wav.part").write_bytes(b"")
-    name = next_take_file(folder, side="left", spot="front", state="before")
+    name = next_take_file(folder, LEFT)
     assert name == "takes/left-front-3.wav"
 
 

@@ -13,6 +13,7 @@ import soundfile
 from apiroom import ask, demo_files, demo_zip, opened
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.errors import InputError, StoreError
+from evenhall.hall.label import TakeLabel
 from evenhall.job.tune.tuning import unit_of
 from evenhall.pages import uploads
 from evenhall.pages.uploads import keep_calibration, keep_stimulus, keep_take
@@ -134,9 +135,7 @@ def test_two_that_arrive_at_once_do_not_write_over_one_another(pages, monkeypatc
             pages.visit,
             io.BytesIO(raw),
             name="take.wav",
-            side="left",
-            spot="front",
-            state="before",
+            label=TakeLabel(side="left", spot="front"),
             reference_in_file=True,
         )
 

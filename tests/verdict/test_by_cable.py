@@ -58,7 +58,7 @@ def test_fader_that_stands_wrong_is_named_with_its_correction(before, off_db):
     assert fader.off_db == pytest.approx(off_db, abs=0.5)
     assert not proof.holds
     assert verdict.moves[0].text == fader.text
-    assert verdict.moves[0].after == {"hz": 630.0, "fader_db": fader.asked_db}
+    assert verdict.moves[0].to == {"hz": 630.0, "fader_db": fader.asked_db}
 
 
 def test_any_fader_3_db_off_is_named_95_times_in_100(before):

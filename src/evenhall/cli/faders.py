@@ -24,6 +24,7 @@ from evenhall.cli.sound_options import (
     choice_of,
 )
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
+from evenhall.hall.label import BOTH
 
 if TYPE_CHECKING:
     from evenhall.verdict.proof.guiding import Guidance
@@ -109,9 +110,9 @@ def side_of(card: dict[str, dict[float, float]], element: str | None) -> dict[fl
     """
     if element is not None and element in card:
         return card[element]
-    if "both" in card and (element is None or element in ("left", "right")):
-        return card["both"]
-    names = " or ".join(name for name in card if name != "both") or "nothing: tune first"
+    if BOTH in card and (element is None or element in ("left", "right")):
+        return card[BOTH]
+    names = " or ".join(name for name in card if name != BOTH) or "nothing: tune first"
     if element is None:
         raise InputError(f"The card differs from side to side. Name one of them: {names}.")
     raise InputError(f'The card has no side "{element}". There is {names}.')

@@ -382,10 +382,11 @@ def take(
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
+        from evenhall.hall.label import TakeLabel
         from evenhall.job.folder.adding import TAKES_FOLDER, recordable_job
         from evenhall.job.live.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
 
-        recordable_job(folder, side=side, with_subs=with_subs)
+        recordable_job(folder, TakeLabel(side=side, spot=spot or CABLE_SPOT, with_subs=with_subs))
         if told := leftover_line(folder / TAKES_FOLDER):
             typer.echo(told, err=True)
         with (

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from evenhall.errors import InputError
 from evenhall.hall import Audience, usual_spots
 from evenhall.hall.elements import Element
+from evenhall.hall.label import for_side
 from evenhall.job.tune.result import Move, Result
 from evenhall.visits.visit import StoredTake, Visit
 
@@ -260,7 +261,7 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
     for side in elements(visit):
         if not Element.named(side).is_main:
             continue
-        faders = result.card.get(side, result.card.get("both", ()))
+        faders = for_side(result.card, side) or ()
         stands = visit.faders(side)
         left[side] = tuple(
             (fader.hz, fader.fader_db)

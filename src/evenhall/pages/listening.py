@@ -15,6 +15,7 @@ import numpy as np
 
 from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import InputError
+from evenhall.hall.label import for_side
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of, strip_of
 from evenhall.job.live.taking import element_band_hz, spared_below_hz
@@ -72,7 +73,7 @@ def order_of(visit: Visit, result: Result | None, along: Along) -> FaderOrder:
     InputError
         There is no card, or it moves nothing on that side.
     """
-    faders = () if result is None else result.card.get(along.side, result.card.get("both", ()))
+    faders = () if result is None else for_side(result.card, along.side) or ()
     card = {fader.hz: fader.fader_db for fader in faders}
     if not any(card.values()):
         raise InputError(f"The card moves no fader of {along.side}: there is nothing to set.")

@@ -8,10 +8,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import PurePosixPath
-from typing import Literal
+from typing import get_args
 
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
+from evenhall.hall.label import State, TakeLabel
 from evenhall.job.folder.adding import take_stem
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.pages.guide import elements, feeds_subs, spots
@@ -22,18 +23,12 @@ from evenhall.visits.visit import Visit
 
 __all__ = ["Recovered", "enter", "recovered"]
 
-STATES: tuple[Literal["before", "after"], ...] = ("before", "after")
 
-
-@dataclass(frozen=True)
-class Recovered:
+@dataclass(frozen=True, kw_only=True)
+class Recovered(TakeLabel):
     """A recording that no take names, and what its own name says of it."""
 
     file: str
-    side: str
-    spot: str
-    state: Literal["before", "after"]
-    with_subs: bool
     reference_file: str | None
 
 
@@ -42,24 +37,22 @@ def recovered(visit: Visit) -> tuple[Recovered, ...]:
 
     Ask when nothing sounds: a take that is being made has no entry yet.
     """
-    stems = {
-        take_stem(side=side, spot=spot.label, state=state, with_subs=with_subs): (
-            side,
-            spot.label,
-            state,
-            with_subs,
-        )
+    labels = [
+        TakeLabel(side=side, spot=spot.label, state=state, with_subs=with_subs)
         for with_subs in ((False, True) if feeds_subs(visit) else (False,))
         for side in elements(visit)
         if Element.named(side).is_main or not with_subs
         for spot in spots(visit)
-        for state in STATES
-    }
+        for state in get_args(State)
+    ]
+    stems = {take_stem(label): vars(label) for label in labels}
     found = []
     for orphan in orphans(visit):
         stem = re.sub(r"-\d+$", "", PurePosixPath(orphan.file).stem)
         if stem in stems:
-            found.append(Recovered(orphan.file, *stems[stem], orphan.reference_file))
+            found.append(
+                Recovered(file=orphan.file, reference_file=orphan.reference_file, **stems[stem])
+            )
     return tuple(found)
 
 
@@ -77,12 +70,9 @@ def enter(store: Store, judge: Judge, number: int, file: str) -> None:
         raise InputError(f"There is no recording {file[:80]!r} that could be entered.")
     take = JobTake(
         file=found.file,
-        side=found.side,
-        spot=found.spot,
-        state=found.state,
-        with_subs=found.with_subs,
         reference_channel=None if found.reference_file else 2,
         reference_file=found.reference_file,
+        **vars(found.label),
     )
     judge.take(visit, take)
     store.add_take(number, take)

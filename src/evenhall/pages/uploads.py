@@ -13,10 +13,11 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO
 
 from evenhall.disk import give_name, make_folder
 from evenhall.errors import InputError, StoreError
+from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.adding import next_take_file
 from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.model import Take as JobTake
@@ -115,10 +116,7 @@ def keep_take(
     content: IO[bytes],
     *,
     name: str,
-    side: str,
-    spot: str,
-    state: Literal["before", "after"],
-    with_subs: bool = False,
+    label: TakeLabel,
     reference_in_file: bool,
 ) -> KeptTake:
     """Take in a recording of one element at one spot.
@@ -131,27 +129,24 @@ def keep_take(
         It cannot be written.
     """
     visit = house.store.visit(number)
-    if side not in elements(visit):
-        raise InputError(f"There is no {side!r} in this rig.")
-    if spot not in {one.label for one in spots(visit)}:
-        raise InputError(f"There is no spot {spot!r} in this visit.")
-    if with_subs:
-        check_with_subs(visit, side)
+    if label.side not in elements(visit):
+        raise InputError(f"There is no {label.side!r} in this rig.")
+    if label.spot not in {one.label for one in spots(visit)}:
+        raise InputError(f"There is no spot {label.spot!r} in this visit.")
+    if label.with_subs:
+        check_with_subs(visit, label.side)
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)
     with _arrived(house, visit.folder / "takes", content) as part:
         _look(part, Path(name).name)
-        usual = next_take_file(visit.folder, side=side, spot=spot, state=state, with_subs=with_subs)
+        usual = next_take_file(visit.folder, label)
         names = _take_names(usual, ending)
         with _entered(house, visit.folder, part, names) as file:
             take = JobTake(
                 file=file,
-                side=side,
-                spot=spot,
-                state=state,
-                with_subs=with_subs,
                 reference_channel=2 if reference_in_file else None,
+                **vars(label),
             )
             measured = house.judge.take(visit, take)
             stored = house.store.add_take(number, take)

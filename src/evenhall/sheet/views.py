@@ -25,6 +25,7 @@ from evenhall.drawing import (
     ResponseView,
 )
 from evenhall.hall.elements import Element
+from evenhall.hall.label import BOTH, TakeLabel
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.result import BandLevel, Fader, Result, Row
 from evenhall.verdict.evenness import LIMIT_DB
@@ -84,7 +85,7 @@ def side_title(key: str, sides: Sequence[str]) -> str:
     ('Left and right', 'Sub')
     """
     mains = [side for side in sides if Element.named(side).is_main]
-    name = " and ".join(mains) if key == "both" and len(mains) == 2 else key
+    name = " and ".join(mains) if key == BOTH and len(mains) == 2 else key
     return name[:1].upper() + name[1:]
 
 
@@ -187,7 +188,7 @@ def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:
     return tuple(round(db, 2) if np.isfinite(db) else None for db in level_db[bands].tolist())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _ReportedTake(Take):
     """A take as a result reports it: its band levels are written out, its response is gone."""
 
@@ -207,15 +208,11 @@ def _spots(result: Result, state: str) -> tuple[SpotResponse, ...]:
     takes = [
         _ReportedTake(
             file=take.file,
-            side=take.side,
-            spot=take.spot,
-            state=take.state,
             distance_m=take.distance_m,
             response=None,
-            problems=(),
             usable=take.usable,
-            with_subs=take.with_subs,
             bands=take.bands,
+            **vars(TakeLabel.of(take)),
         )
         for take in result.takes
         if take.at == "audience"

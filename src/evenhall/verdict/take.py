@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.acoustics.transfer import Response
 from evenhall.hall.elements import Element
+from evenhall.hall.label import TakeLabel
 from evenhall.verdict.problem import Problem
 
 __all__ = [
@@ -36,14 +37,13 @@ ALIGN_BANDS = (EXACT_HZ > 190.0) & (EXACT_HZ < 4200.0)
 NAMED_ORDER = {"front": 0.0, "middle": 1.0, "back": 2.0}
 
 
-@dataclass(frozen=True)
-class Take:
-    """One recording of one element at one spot.
+@dataclass(frozen=True, kw_only=True)
+class Take(TakeLabel):
+    """One recording of one element at one spot; the label says which.
 
     Parameters
     ----------
-    file, side, spot, state : str
-        What it is; `state` is "before" or "after" the card was set.
+    file : str
     distance_m : float or None
         Loudspeaker to microphone.
     response : Response or None
@@ -51,28 +51,13 @@ class Take:
     problems : tuple of Problem
     usable : bool
         Whether its levels count.
-    at : str
-        "audience"; "stage" where the talker's microphone will stand; "cable" where no microphone
-        listened, but a cable behind the equalizer.
-    with_subs : bool
-        Whether the subs played along: the equalizer feeds them too.
     """
 
     file: str
-    side: str
-    spot: str
-    state: str
     distance_m: float | None
     response: Response | None
-    problems: tuple[Problem, ...]
-    usable: bool
-    at: str = "audience"
-    with_subs: bool = False
-
-    @property
-    def element(self) -> Element:
-        """What played."""
-        return Element.named(self.side)
+    problems: tuple[Problem, ...] = ()
+    usable: bool = True
 
     @property
     def level_db(self) -> FloatArray:

@@ -276,7 +276,7 @@ def take_sentence(take: Take) -> str:
 
     Examples
     --------
-    >>> take_sentence(Take("a.wav", "left", "front", "before", None, None, (), usable=False))
+    >>> take_sentence(Take(file="a.wav", side="left", spot="front", distance_m=None, response=None))
     'not usable.'
     """
     if take.response is None or not take.usable:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from evenhall.hall.label import BOTH
 from evenhall.verdict.boxes.faults import BoxFaults
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import WORTH_DB, Card, Forecast
@@ -148,11 +149,11 @@ def _equalize(
             )
         ]
     moved = {side: int(np.count_nonzero(one.fader_db)) for side, one in card.solutions.items()}
-    count = moved.get("both", 0)
+    count = moved.get(BOTH, 0)
     faders = f"Set {count_text(count)} fader{'s' if count > 1 else ''} as the card shows"
     if not any(moved.values()):
         what = ""
-    elif "both" not in moved:
+    elif BOTH not in moved:
         what = (
             "Set the faders of each side as its own card shows: the sides differ too much for one."
         )

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError
+from evenhall.hall.label import for_side
 from evenhall.sound import simulated
 from evenhall.sound.simulated.unit import LyingUnit
 
@@ -241,7 +242,7 @@ def place_of(side: str, spot: str) -> str:
 
 def of_side(card: Card, side: str) -> Mapping[float, float]:
     """Give what a card says of a side."""
-    return card.get(side, card.get("both", {}))
+    return for_side(card, side) or {}
 
 
 def positions(unit: GraphicUnit, faders: Mapping[float, float]) -> FloatArray:

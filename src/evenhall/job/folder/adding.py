@@ -20,7 +20,7 @@ from pathlib import Path
 import tomlkit
 
 from evenhall.errors import InputError, StoreError
-from evenhall.hall.elements import Element
+from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.faults import did_you_mean
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.reading import JOB_FILE, load_job, parse_job
@@ -65,21 +65,16 @@ shape = "tilt"               # "tilt", "flat", "speech", "music"
 """
 
 
-@dataclass(frozen=True)
-class RecordedTake:
+@dataclass(frozen=True, kw_only=True)
+class RecordedTake(TakeLabel):
     """A take that was recorded: the fields of its [[take]], see `model.Take`."""
 
     file: str
-    side: str
-    spot: str
-    state: str
     distance_m: float | None
     mic_channel: int
     reference_channel: int | None
     reference_file: str | None
     delay_is_relative: bool
-    at: str = "audience"
-    with_subs: bool = False
 
 
 def _new_job(folder: Path) -> str:
@@ -87,17 +82,15 @@ def _new_job(folder: Path) -> str:
     return NEW_JOB.format(name=name)
 
 
-def recordable_job(folder: Path, *, side: str, with_subs: bool = False) -> Job:
+def recordable_job(folder: Path, label: TakeLabel) -> Job:
     """Read the job that a take will belong to, and make sure that the take fits in.
 
     Parameters
     ----------
     folder : Path
         A job folder, with takes or without; or one that does not exist yet.
-    side : str
-        The element that will play.
-    with_subs : bool
-        Whether the subs will play along.
+    label : TakeLabel
+        What will be taken.
 
     Raises
     ------
@@ -111,13 +104,14 @@ def recordable_job(folder: Path, *, side: str, with_subs: bool = False) -> Job:
         _check_takes_one_more(folder / JOB_FILE)
     else:
         job = parse_job(_new_job(folder).encode(), folder=folder, takes_needed=False)
+    side = label.side
     if job.rig.sides and "sides" in job.rig.model_fields_set and side not in job.rig.sides:
         raise InputError(
             f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
         )
-    if with_subs and not Element.named(side).is_main:
+    if label.with_subs and not label.element.is_main:
         raise InputError(f"The subs play along with the mains: left, say, and not {side!r}.")
-    if with_subs and not job.equalizer.feeds_subs:
+    if label.with_subs and not job.equalizer.feeds_subs:
         raise InputError(
             f"{JOB_FILE}: the subs play along where the equalizer feeds them too. Write "
             "feeds_subs = true below [equalizer], or take the mains alone."
@@ -142,33 +136,31 @@ def _plain(label: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", ascii_only.lower()).strip("-")[:LONGEST] or "take"
 
 
-def take_stem(*, side: str, spot: str, state: str, with_subs: bool = False) -> str:
+def take_stem(label: TakeLabel) -> str:
     """Give what the names of the recordings of an element at a spot begin with.
 
     Examples
     --------
-    >>> take_stem(side="left", spot="front", state="before")
+    >>> take_stem(TakeLabel(side="left", spot="front"))
     'left-front'
-    >>> take_stem(side="left", spot="front", state="after", with_subs=True)
+    >>> take_stem(TakeLabel(side="left", spot="front", state="after", with_subs=True))
     'left-and-subs-front-after'
     """
-    words = [side, "and subs", spot] if with_subs else [side, spot]
-    if state != "before":
-        words.append(state)
+    words = [label.side, *(["and subs"] if label.with_subs else []), label.spot]
+    if label.state != "before":
+        words.append(label.state)
     return "-".join(_plain(word) for word in words)
 
 
-def next_take_file(
-    folder: Path, *, side: str, spot: str, state: str, with_subs: bool = False
-) -> str:
+def next_take_file(folder: Path, label: TakeLabel) -> str:
     """Path in the folder at which no file stands yet: takes/left-front.wav, then -2 and so on.
 
     Examples
     --------
-    >>> next_take_file(Path("none"), side="left", spot="Row 3, aisle", state="after")
+    >>> next_take_file(Path("none"), TakeLabel(side="left", spot="Row 3, aisle", state="after"))
     'takes/left-row-3-aisle-after.wav'
     """
-    stem = take_stem(side=side, spot=spot, state=state, with_subs=with_subs)
+    stem = take_stem(label)
     number = 1
     while True:
         name = f"{TAKES_FOLDER}/{stem}{'' if number == 1 else f'-{number}'}.wav"

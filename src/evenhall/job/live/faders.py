@@ -24,6 +24,7 @@ from evenhall.equalizer.following import Followed, at_rest, begin, follow, found
 from evenhall.equalizer.graphic import GraphicUnit, unit_gain_db
 from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
+from evenhall.hall.label import for_side
 from evenhall.job.tune.result import Result
 from evenhall.sound.live.capture import capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices
@@ -245,8 +246,7 @@ def positions_of(unit: GraphicUnit, card: dict[float, float]) -> FloatArray:
 def strip_of(result: Result, side: str) -> tuple[Section, ...]:
     """Give the sections that a result has the channel strip of a side set to."""
     return tuple(
-        Section(one.kind, one.hz, one.gain_db, one.q)
-        for one in result.strip.get(side, result.strip.get("both", ()))
+        Section(one.kind, one.hz, one.gain_db, one.q) for one in for_side(result.strip, side) or ()
     )
 
 

@@ -21,6 +21,7 @@ from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
+from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.adding import RecordedTake, add_take, next_take_file, recordable_job
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
@@ -60,16 +61,12 @@ SEED = 1
 CABLE_SPOT = "cable"  # where a take by cable is said to have been made
 
 
-@dataclass(frozen=True)
-class Order:
+@dataclass(frozen=True, kw_only=True)
+class Order(TakeLabel):
     """What to record.
 
     Parameters
     ----------
-    side, spot, state, at : str
-        As in job.toml.
-    with_subs : bool
-        As in job.toml.
     distance_m : float, optional
     kind : {"pink", "sweep"}
     length_s : float, optional
@@ -80,11 +77,6 @@ class Order:
         Band; what the element can play, if left out.
     """
 
-    side: str
-    spot: str
-    state: Literal["before", "after"] = "before"
-    at: Literal["audience", "stage", "cable"] = "audience"
-    with_subs: bool = False
     distance_m: float | None = None
     kind: Literal["pink", "sweep"] = "pink"
     length_s: float | None = None
@@ -184,7 +176,7 @@ def record_into_folder(
     InputError, DeviceError, StoreError
         As `record_take()`; also where job.toml is wrong, and then nothing was played.
     """
-    job = recordable_job(folder, side=order.side, with_subs=order.with_subs)
+    job = recordable_job(folder, order)
     taken = record_take(job, folder, order, live, ceiling_dbfs=ceiling_dbfs, watch=watch)
     if taken.usable:
         assert taken.recorded is not None
@@ -254,13 +246,7 @@ def record_take(
         length_s = signal.size / rate_hz
     watch.planned(plan, room)
 
-    name = next_take_file(
-        folder,
-        side=order.side,
-        spot=order.spot,
-        state=order.state,
-        with_subs=order.with_subs,
-    )
+    name = next_take_file(folder, order)
     inside_two_clocks = (
         signal is not None and live.setup.reference == "inside" and not live.one_clock
     )
@@ -298,10 +284,6 @@ def record_take(
         writer.finish()
     recorded = RecordedTake(
         file=name,
-        side=order.side,
-        spot=order.spot,
-        state=order.state,
-        at=order.at,
         distance_m=order.distance_m,
         mic_channel=1,
         reference_channel=None if inside_two_clocks else 2,
@@ -309,7 +291,7 @@ def record_take(
         delay_is_relative=live.setup.reference == "inside"
         and live.one_clock
         and live.setup.latency_s is None,
-        with_subs=order.with_subs,
+        **vars(order.label),
     )
     if inside_two_clocks:
         assert signal is not None

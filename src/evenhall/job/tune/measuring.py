@@ -23,6 +23,7 @@ from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import Response, transfer_function
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
+from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
@@ -153,15 +154,10 @@ def _measure(
     """One take: its file, its response, and what is wrong with either."""
     unusable = Take(
         file=job_take.file,
-        side=job_take.side,
-        spot=job_take.spot,
-        state=job_take.state,
         distance_m=job_take.distance_m,
         response=None,
-        problems=(),
         usable=False,
-        at=job_take.at,
-        with_subs=job_take.with_subs,
+        **vars(TakeLabel.of(job_take)),
     )
     try:
         recording = read_recording(folder / job_take.file, channels=[*_named(job_take).values()])

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Form, UploadFile
 
 from evenhall.errors import InputError
+from evenhall.hall.label import TakeLabel
 from evenhall.pages.api.access import REFUSALS, AHouse
 from evenhall.pages.api.answers import (
     EnterOrder,
@@ -78,10 +79,7 @@ def upload_take(
         visit,
         file.file,
         name=file.filename or "",
-        side=side,
-        spot=spot,
-        state=state,
-        with_subs=with_subs,
+        label=TakeLabel(side=side, spot=spot, state=state, with_subs=with_subs),
         reference_in_file=reference == "channel 2",
     )
     house.bulletin.tell("changed", {}, visit=visit)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
 from evenhall.drawing.svg import frequency_label, signed_db
+from evenhall.hall.label import for_side
 from evenhall.job.tune.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
@@ -131,7 +132,7 @@ def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
     sides = []
     first = ""
     for side, faders in left.items():
-        view = views.get(side, views.get("both"))
+        view = for_side(views, side)
         if view is None:
             continue
         own = replace(view, title=side_title(side, ()))
@@ -260,7 +261,7 @@ def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, a
     steps: list[FaderStep] = []
     if card is not None and result is not None:
         unit = job_of(visit).equalizer
-        faders = result.card.get(side, result.card.get("both", ()))
+        faders = for_side(result.card, side) or ()
         decimals = CardView("", (), unit.range_db, unit.step_db).decimals
         # What brings most comes first: who has two minutes sets the first five.
         places = {fader.hz: place for place, fader in enumerate(faders, 1)}

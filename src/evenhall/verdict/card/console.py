@@ -17,6 +17,7 @@ from evenhall.equalizer.parametric import (
 )
 from evenhall.equalizer.sections import Section
 from evenhall.equalizer.solver import STOP_DB
+from evenhall.hall.label import for_side
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.card.loss import seat_error
@@ -105,7 +106,9 @@ def console_card(card: Card, area: Estimate, supply: Parametric) -> ConsoleCard 
 
     def seat_with(count: int) -> float:
         some = with_count(count)
-        gain_db = {side: (some.get("both") or some[side]).gain_db for side in area.sides_db}
+        gain_db = {
+            side: one.gain_db for side in area.sides_db if (one := for_side(some, side)) is not None
+        }
         return seat_error(area, gain_db).expected_db
 
     most = max(len(each) for each in found.values())

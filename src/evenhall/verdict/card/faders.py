@@ -19,6 +19,7 @@ from evenhall.equalizer.joint import solve_jointly
 from evenhall.equalizer.parametric import Parametric
 from evenhall.equalizer.sections import Section, sections_band_gain_db
 from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, flat_solution, solve
+from evenhall.hall.label import BOTH, for_side
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.loss import (
     SeatError,
@@ -98,19 +99,19 @@ class Card:
 
     def gain_db(self, side: str) -> FloatArray:
         """Return what the card does to each band of a side, shape (31,)."""
-        solution = self.solutions.get("both") or self.solutions.get(side)
+        solution = for_side(self.solutions, side)
         if solution is None:
             return np.zeros(BAND_COUNT)
         return solution.gain_db + self.strip_db(side)
 
     def strip_db(self, side: str) -> FloatArray:
         """Return what the strip alone does to each band of a side, shape (31,)."""
-        return sections_band_gain_db(self.strips.get("both", self.strips.get(side, ())))
+        return sections_band_gain_db(for_side(self.strips, side) or ())
 
     @property
     def is_copied(self) -> bool:
         """Whether one list serves several sides."""
-        return "both" in self.solutions and self.sides > 1
+        return BOTH in self.solutions and self.sides > 1
 
     @property
     def moved(self) -> int:
@@ -157,7 +158,7 @@ class _Maker:
         wanted, solutions, strips = {}, {}, {}
         for side in sides:
             unit = self.other_units.get(side, self.unit)
-            wanted[side] = self.wanted(unit, None if side == "both" else side)
+            wanted[side] = self.wanted(unit, None if side == BOTH else side)
             if self.strip is None:
                 solutions[side] = solve(unit, wanted[side])
             else:
@@ -202,7 +203,7 @@ class _Maker:
             set_db[side][fader] = card.solutions[side].fader_db[fader]
             gain = {
                 name: card.strip_db(name)
-                + band_gain_db(card.unit_of(name), set_db["both" if "both" in set_db else name])
+                + band_gain_db(card.unit_of(name), set_db[BOTH if BOTH in set_db else name])
                 for name in self.sides
             }
             steps.append(Step(len(steps) + 1, self.seat_error(gain).expected_db))
@@ -234,7 +235,7 @@ def make_card(
         Everything at 0 where it would bring less than `WORTH_DB` at a seat.
     """
     make = _Maker(area, unit, other_units, strip)
-    card = make.card(make.sides if other_units else ["both"])
+    card = make.card(make.sides if other_units else [BOTH])
     if len(make.sides) > 1 and not other_units:
         apart = make.card(make.sides)
         if card.seat_after.expected_db - apart.seat_after.expected_db >= WORTH_DB:

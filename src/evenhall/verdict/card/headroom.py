@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.hall.label import BOTH
 from evenhall.hall.level import MID_BANDS
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import Card
@@ -62,7 +63,7 @@ class Headroom:
     @property
     def text(self) -> str:
         """Say it in a sentence or two."""
-        where = "" if self.side == "both" else f" of {self.side}"
+        where = "" if self.side == BOTH else f" of {self.side}"
         if abs(self.make_up_db) < LITTLE_DB:
             text = f"The card{where} leaves the level as it is."
         else:

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import NOMINAL_HZ
+from evenhall.equalizer.solver import Solution
+from evenhall.hall.label import BOTH, for_side
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.move import Move
 from evenhall.verdict.proof.wrong_faders import (
@@ -125,7 +127,11 @@ def cable_proofs(takes: Sequence[Take], card: Card | None) -> tuple[CableProof, 
     if card is None or not card.solutions:
         return ()
     last = {take.side: take for take in takes if take.at == "cable" and take.usable}
-    proofs = [_proof(take, card) for take in last.values() if _has_card(card, take.side)]
+    proofs = [
+        _proof(take, card, solution)
+        for take in last.values()
+        if (solution := for_side(card.solutions, take.side)) is not None
+    ]
     _, scale = hand_or_scale([fader for proof in proofs for fader in proof.faders_wrong])
     return tuple(_with_scale(proof, scale) for proof in proofs)
 
@@ -138,11 +144,7 @@ def _with_scale(proof: CableProof, scale: UnlikeScale | None) -> CableProof:
     return replace(proof, faders_wrong=hand, unlike_scale=scale)
 
 
-def _has_card(card: Card, side: str) -> bool:
-    return "both" in card.solutions or side in card.solutions
-
-
-def _proof(take: Take, card: Card) -> CableProof:
+def _proof(take: Take, card: Card, solution: Solution) -> CableProof:
     side = take.side
     did_db, doubt_db = take.level_db, take.uncertainty_db
     known = np.isfinite(did_db) & np.isfinite(doubt_db)
@@ -159,7 +161,7 @@ def _proof(take: Take, card: Card) -> CableProof:
     others = [
         other
         for other in card.solutions
-        if other not in (side, "both") and _rms_db(did_db - asked_of(other)) < OTHER_RATIO * off_db
+        if other not in (side, BOTH) and _rms_db(did_db - asked_of(other)) < OTHER_RATIO * off_db
     ]
     if not fault and off_db > HOLDS_DB and others:
         fault = (
@@ -167,7 +169,6 @@ def _proof(take: Take, card: Card) -> CableProof:
             "are swapped. Mend it, and record it again."
         )
     if not fault:
-        solution = card.solutions.get("both") or card.solutions[side]
         told = (card.unit_of(side), solution.fader_db, did_db - card.strip_db(side), doubt_db)
         if abs(common_db := common_offset_db(*told)) >= LEAST_OFF_DB:
             fault = _common_fault(common_db)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.hall.label import for_side
 from evenhall.verdict.card.estimate import Estimate, lined_up
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.card.loss import judged_share, weighted_rms_db
@@ -88,7 +89,7 @@ def _faders_wrong(
     found: list[WrongFader] = []
     of_make: list[WrongFader] = []
     for side in dict.fromkeys(spot.side for spot in now):
-        solution = card.solutions.get("both") or card.solutions.get(side)
+        solution = for_side(card.solutions, side)
         if solution is not None:
             did, doubt = did_by_takes(was, now, side)
             # Only where the loudspeakers give enough.

@@ -28,6 +28,7 @@ from evenhall.acoustics.bands import (
 )
 from evenhall.acoustics.transfer import Response
 from evenhall.equalizer.graphic import band_gain_db
+from evenhall.hall.label import for_side
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.take import ALIGN_BANDS, Take
 from evenhall.verdict.words import hz_text, join_words
@@ -194,7 +195,7 @@ def ringing_at(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, 
 
 def _raised_fader(card: Card, side: str, band_hz: float) -> tuple[float, float] | None:
     """Find the fader above 0 that lifts a band most, by itself."""
-    solution = card.solutions.get("both") or card.solutions.get(side)
+    solution = for_side(card.solutions, side)
     if solution is None:
         return None
     unit = card.unit_of(side)
