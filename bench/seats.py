@@ -99,7 +99,9 @@ def takes_of(hall: Hall) -> list[Take]:
                 delay_range_s=0.0,
             )
             name = f"{side}-{spot}.wav"
-            found.append(Take(name, side, spot, "before", distance_m, response, (), usable=True))
+            found.append(
+                Take(file=name, side=side, spot=spot, distance_m=distance_m, response=response)
+            )
     return found
 
 

@@ -17,6 +17,7 @@ from evenhall.job.demo.hall import (
     MICROPHONE,
     NOISE,
     SPOTS_M,
+    Hung,
     demo_hall,
     demo_impulse,
 )
@@ -255,7 +256,7 @@ def test_gain_is_that_of_the_side_named():
 def test_raised_and_tipped_boxes_are_farther_from_the_front_and_more_even():
     raised = {
         spot: demo_impulse(
-            "left", spot, rate_hz=RATE_HZ, speaker_height_m=3.0, speaker_down_deg=8.0
+            "left", spot, rate_hz=RATE_HZ, hung=Hung(speaker_height_m=3.0, speaker_down_deg=8.0)
         )
         for spot in SPOTS_M
     }
@@ -275,8 +276,7 @@ def test_raised_and_tipped_boxes_are_farther_from_the_front_and_more_even():
                     "left",
                     spot,
                     rate_hz=RATE_HZ,
-                    speaker_height_m=height_m,
-                    speaker_down_deg=down_deg,
+                    hung=Hung(speaker_height_m=height_m, speaker_down_deg=down_deg),
                 )
             )
             for spot in ("front", "back")
@@ -332,7 +332,7 @@ def test_line_check_of_the_demo_finds_what_is_so(swap, codes):
 
 def test_place_that_the_demo_has_not_is_answered_with_those_it_has():
     with pytest.raises(InputError) as caught:
-        demo_impulse("delay", "balcony", rate_hz=RATE_HZ, speaker_height_m=5.0)
+        demo_impulse("delay", "balcony", rate_hz=RATE_HZ, hung=Hung(speaker_height_m=5.0))
     assert str(caught.value).splitlines() == [
         'The demo has no side "delay". There are: left, right.',
         'The demo has no spot "balcony". There are: front, middle, back, line check.',

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.job.demo.hall import demo_impulse
+from evenhall.job.demo.hall import Hung, demo_impulse
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.job.tune.tuning import unit_of
 from evenhall.pages import devices
@@ -85,7 +85,7 @@ def test_fader_that_was_taken_back_is_flat(store):
 
 def test_loudspeakers_hang_where_the_set_out_says(store):
     store.set_entry(1, "rig.speaker_height_m", 2.2, was=None)
-    assert same(connected(store.visit(1), None, state="before"), speaker_height_m=2.2)
+    assert same(connected(store.visit(1), None, state="before"), hung=Hung(speaker_height_m=2.2))
 
 
 def test_gain_of_today_adds_to_that_before_the_takes_were_begun_anew(store):
@@ -104,8 +104,7 @@ def test_gain_of_today_adds_to_that_before_the_takes_were_begun_anew(store):
         card={},
         unit=unit_of(job_of(visit), visit.folder),
         gain_db={"left": 0.5},
-        speaker_height_m=2.8,
-        speaker_down_deg=7.0,
+        hung=Hung(speaker_height_m=2.8, speaker_down_deg=7.0),
     )
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
 from evenhall.job.demo.folder import old_unit
-from evenhall.job.demo.hall import GAIN_DB, NOISE, demo_impulse, positions
+from evenhall.job.demo.hall import GAIN_DB, NOISE, Hung, demo_impulse, positions
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.tune.result import Result
 from evenhall.job.tune.tuning import unit_of
@@ -282,8 +282,8 @@ def hands_so_far(visit: Visit, result: Result | None) -> dict[str, Any]:
 
 def _stance(figures: dict[str, Any]) -> dict[str, Any]:
     """Arguments of `demo_impulse()` for what the hands have changed."""
-    moved: dict[str, Any] = {name: figures[name] for name in STANCE if name in figures}
+    hung = Hung(**{name: figures[name] for name in STANCE if name in figures})
     gain_db = {
         side: found_db + figures.get(f"{side}{GAIN}", 0.0) for side, found_db in GAIN_DB.items()
     }
-    return {**moved, "gain_db": gain_db}
+    return {"hung": hung, "gain_db": gain_db}

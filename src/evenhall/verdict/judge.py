@@ -25,7 +25,7 @@ from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import SpotResponse, Take, as_played, spot_responses
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
-from evenhall.verdict.worklist import worklist
+from evenhall.verdict.worklist import AtTheRack, worklist
 
 if TYPE_CHECKING:
     from evenhall.equalizer.crossover import Crossover
@@ -266,12 +266,14 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             boxes=boxes,
             area=area,
             patterns=patterns,
-            card=card,
-            forecast=outlook,
-            proof=proof if not correcting else None,
+            rack=AtTheRack(
+                card,
+                outlook,
+                proof if not correcting else None,
+                unlike=_is_unlike(proof, by_cable),
+            ),
             hands=hand_moves,
             timing=_timing([take for take in audience if take.state == "before"], setting),
-            unlike=_is_unlike(proof, by_cable),
         ),
         proof=proof,
         by_cable=by_cable,

@@ -7,6 +7,7 @@ why, and the card last: it is made for the system as it stands. Start at `workli
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import Take
 from evenhall.verdict.words import count_text, hz_text, join_words
 
-__all__ = ["worklist"]
+__all__ = ["AtTheRack", "worklist"]
 
 MOST_LEFT = 4
 LARGE_DB = 3.0
@@ -115,22 +116,29 @@ def _first_faders(card: Card) -> str:
     return f" The first {count_text(FIRST_FADERS)} faders bring {first:.1f} dB of it."
 
 
-def _equalize(
-    card: Card | None,
-    forecast: Forecast | None,
-    proof: Proof | None,
-    boxes: BoxFaults,
-    *,
-    hands_first: bool,
-    unlike: bool,
-) -> list[Move]:
+@dataclass(frozen=True)
+class AtTheRack:
+    """What the moves at the equalizer follow from.
+
+    `proof` is that of the card, unless something speaks against it; `unlike` says that the unit
+    was found to do otherwise than its scale says.
+    """
+
+    card: Card | None
+    forecast: Forecast | None
+    proof: Proof | None = None
+    unlike: bool = False
+
+
+def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[Move]:
+    card, forecast, proof = rack.card, rack.forecast, rack.proof
     if card is None or forecast is None:
         why = boxes.withheld
         return [] if why is None else [Move("leave", f"Leave the equalizer flat for now. {why}")]
     before, after = card.seat_before, card.seat_after
     if proof is not None and proof.holds and (proof.faders_wrong or proof.unlike_scale):
         return list(correcting_moves(proof.faders_wrong, proof.unlike_scale))
-    if unlike:
+    if rack.unlike:
         return []  # every figure of the card is one on a scale that is not known
     if card.is_flat:
         return [
@@ -191,18 +199,14 @@ def worklist(
     boxes: BoxFaults,
     area: Estimate | None,
     patterns: Sequence[Pattern],
-    card: Card | None,
-    forecast: Forecast | None,
-    proof: Proof | None = None,
+    rack: AtTheRack,
     hands: Sequence[Move] = (),
     timing: Sequence[Move] = (),
-    unlike: bool = False,
 ) -> tuple[Move, ...]:
     """List the moves in the order in which they are to be done.
 
     `boxes` is what is wrong with the loudspeakers themselves; `hands` are the moves of their
-    stance, `timing` those of subs and delays. `proof` is that of the card, unless something speaks
-    against it. `unlike` says that the unit was found to do otherwise than its scale says.
+    stance, `timing` those of subs and delays.
     """
     mended = (*boxes.moves, *_relocate(patterns))
     return (
@@ -216,11 +220,8 @@ def worklist(
         *_more_takes(patterns, area),
         *_leave(patterns),
         *_equalize(
-            card,
-            forecast,
-            proof,
+            rack,
             boxes,
             hands_first=any(move.kind in CHANGES for move in (*mended, *hands)),
-            unlike=unlike,
         ),
     )

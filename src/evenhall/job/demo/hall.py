@@ -10,7 +10,7 @@ devices play through.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -35,6 +35,7 @@ __all__ = [
     "SPEAKER_INWARDS_DEG",
     "SPOTS_M",
     "Card",
+    "Hung",
     "demo_hall",
     "demo_impulse",
     "of_side",
@@ -79,20 +80,26 @@ NOISE = simulated.Noise(level_dbfs=-70.0, hum_hz=50.0, hum_dbfs=-82.0)
 Card = Mapping[str, Mapping[float, float]]  # positions in dB by nominal frequency in Hz
 
 
+@dataclass(frozen=True)
+class Hung:
+    """How the boxes hang, tip down and are turned towards the middle; as found, if left out."""
+
+    speaker_height_m: float = SPEAKER_HEIGHT_M
+    speaker_down_deg: float = 0.0
+    speaker_inwards_deg: float = SPEAKER_INWARDS_DEG
+
+
+AS_FOUND = Hung()
+
+
 def demo_hall(
-    *,
-    speaker_height_m: float = SPEAKER_HEIGHT_M,
-    speaker_down_deg: float = 0.0,
-    speaker_inwards_deg: float = SPEAKER_INWARDS_DEG,
-    gain_db: Mapping[str, float] = GAIN_DB,
+    hung: Hung = AS_FOUND, *, gain_db: Mapping[str, float] = GAIN_DB
 ) -> simulated.SimulatedHall:
     """Give the demo's hall, without an equalizer.
 
     Parameters
     ----------
-    speaker_height_m, speaker_down_deg, speaker_inwards_deg : float
-        Where the boxes hang, how far they tip down and how far they are turned towards the middle;
-        as they were found, if left out.
+    hung : Hung
     gain_db : mapping of str to float
         Of the channels of the sides named; as they were found for others.
     """
@@ -104,14 +111,14 @@ def demo_hall(
     elements = {
         side: simulated.Element(
             box,
-            (SPEAKER_FROM_WALL_M, across_m, speaker_height_m),
-            down_deg=speaker_down_deg,
+            (SPEAKER_FROM_WALL_M, across_m, hung.speaker_height_m),
+            down_deg=hung.speaker_down_deg,
             turn_deg=turn_deg,
             gain_db=gain_db.get(side, GAIN_DB[side]),
             wall_behind_m=0.95,
         )
         for (side, across_m), turn_deg in zip(
-            ACROSS_M.items(), (speaker_inwards_deg, -speaker_inwards_deg), strict=True
+            ACROSS_M.items(), (hung.speaker_inwards_deg, -hung.speaker_inwards_deg), strict=True
         )
     }
     # Each side has its own places, mirrored but for a hand's breadth, as people put them.
@@ -144,9 +151,7 @@ def demo_impulse(
     card: Card | None = None,
     unit: GraphicUnit | None = None,
     real: LyingUnit | None = None,
-    speaker_height_m: float = SPEAKER_HEIGHT_M,
-    speaker_down_deg: float = 0.0,
-    speaker_inwards_deg: float = SPEAKER_INWARDS_DEG,
+    hung: Hung = AS_FOUND,
     gain_db: Mapping[str, float] = GAIN_DB,
 ) -> FloatArray:
     """Give what simulated devices play through, when a side is soloed and the microphone stands.
@@ -163,7 +168,8 @@ def demo_impulse(
         That the card is set on; one of 31 faders without.
     real : LyingUnit, optional
         What that unit really is, where its scale lies.
-    speaker_height_m, speaker_down_deg, speaker_inwards_deg, gain_db
+    hung : Hung
+    gain_db : mapping of str to float
         What the hands have changed, see `demo_hall()`.
 
     Returns
@@ -185,10 +191,10 @@ def demo_impulse(
         faults.append(
             f'The demo has no spot "{spot}". There are: {", ".join((*SPOTS_M, LINE_CHECK))}.'
         )
-    if not 0.0 < speaker_height_m < HALL_HEIGHT_M:
+    if not 0.0 < hung.speaker_height_m < HALL_HEIGHT_M:
         faults.append(
-            f"Loudspeakers at {speaker_height_m:g} m would not hang in the demo's hall, which is "
-            f"{HALL_HEIGHT_M:g} m high. Give a height within it."
+            f"Loudspeakers at {hung.speaker_height_m:g} m would not hang in the demo's hall, which "
+            f"is {HALL_HEIGHT_M:g} m high. Give a height within it."
         )
     if faults:
         raise InputError(*faults)
@@ -202,9 +208,7 @@ def demo_impulse(
         rate_hz,
         (real or unit) if faders is not None else None,
         faders,
-        speaker_height_m,
-        speaker_down_deg,
-        speaker_inwards_deg,
+        hung,
         gain_db.get(side, GAIN_DB[side]),
     )
 
@@ -217,17 +221,10 @@ def _impulse(
     rate_hz: float,
     unit: GraphicUnit | LyingUnit | None,
     faders: tuple[float, ...] | None,
-    speaker_height_m: float,
-    speaker_down_deg: float,
-    speaker_inwards_deg: float,
+    hung: Hung,
     gain_db: float,
 ) -> FloatArray:
-    hall = demo_hall(
-        speaker_height_m=speaker_height_m,
-        speaker_down_deg=speaker_down_deg,
-        speaker_inwards_deg=speaker_inwards_deg,
-        gain_db={side: gain_db},
-    )
+    hall = demo_hall(hung, gain_db={side: gain_db})
     if faders is not None:
         hall = replace(hall, unit=unit, faders={side: faders})
     impulse = hall.true_response(side, place, rate_hz=rate_hz)
