@@ -177,6 +177,33 @@ GROUPS: tuple[Group, ...] = (
         ),
     ),
     Group(
+        "The talker's microphone",
+        (),
+        (
+            Field(
+                "talker.talker_m",
+                "Mouth to microphone",
+                "m",
+                "0.3 if empty. With any of these the forecast beside says how loud the talker "
+                "can be before it rings.",
+            ),
+            Field(
+                "talker.behind_m",
+                "Behind the loudspeakers",
+                "m",
+                "From their front, along the floor; 1 if empty, below 0 in front of them.",
+            ),
+            Field("talker.aside_m", "Beside the nearest", "m", "From its axis; 1 if empty."),
+            Field("talker.height_m", "Its height", "m", "Above the floor; 1.5 if empty."),
+            Field(
+                "talker.cardioid",
+                "It listens",
+                options=((True, "To the front: a cardioid"), (False, "All around")),
+            ),
+            Field("talker.open_count", "Open at once", "", "1 if empty; each doubling costs 3 dB."),
+        ),
+    ),
+    Group(
         "The equalizer in the rack",
         (
             Field(

@@ -49,13 +49,16 @@ CARRIED = (
     "equalizer.",
     "console.",
     "strip.",
+    "crossover.",
     "target.",
     "microphone.",
     "talker.",
     "spots",
 )
 # And what one in another venue takes over from the rig.
-CARRIED_RIG = ("rig.", "equalizer.", "console.", "strip.", "target.", "microphone.")
+CARRIED_RIG = (
+    *("rig.", "equalizer.", "console.", "strip.", "crossover.", "target.", "microphone."),
+)
 
 
 def data_path() -> Path:

@@ -24,7 +24,7 @@ from evenhall.hall import (
     what_would,
 )
 from evenhall.hall.elements import Element
-from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
+from evenhall.hall.setting import check_setting
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.measuring import measuring
 from evenhall.job.tune.result import Row
@@ -36,7 +36,7 @@ from evenhall.verdict.take import Take, as_played, spot_responses
 from evenhall.verdict.talker.ringing import ringing_at, ringing_texts
 from evenhall.verdict.talker.speech import speech_by_spot, speech_texts
 
-__all__ = ["HallPlan", "plan_hall"]
+__all__ = ["HallPlan", "plan_hall", "talker_lines"]
 
 NEEDED = {
     "[audience] first_row_m": "audience",
@@ -148,7 +148,7 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
         found=found,
         stance=stance_lines(found, seats, reason=stood.reason),
         beyond=tuple(one.text for one in what_would(found.pair, seats, heard)),
-        talker=(*_talker(job, speaker, room, audience), *_rings(every)),
+        talker=(*talker_lines(job, folder), *_rings(every)),
         speech=(
             *(() if rows is None else clarity_texts(rows)),
             *speech_texts(speech_by_spot(taken)),
@@ -160,9 +160,20 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     )
 
 
-def _talker(job: Job, speaker: Loudspeaker, room: Room, audience: Audience) -> tuple[str, ...]:
-    if job.talker is None:
+def talker_lines(job: Job, folder: Path) -> tuple[str, ...]:
+    """Say how much gain there is before feedback, and what brings more.
+
+    Empty where there is no [talker], or rows and loudspeakers are not known.
+
+    Raises
+    ------
+    InputError
+        The polar data cannot be read.
+    """
+    stage = stage_of(job, folder)
+    if job.talker is None or stage.speaker is None or stage.audience is None:
         return ()
+    speaker, room, audience = stage.speaker, stage.room, stage.audience
     microphone = Microphone(**dict(job.talker))
     gain = acoustic_gain(microphone, speaker, room, audience)
     steps = gain_steps(microphone, speaker, room, audience, max_height_m=job.rig.max_height_m)

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 from evenhall.drawing import HallSpot, HallView, draw_hall
 from evenhall.hall.stance_words import NOT_WORTH
+from evenhall.job.tune.planning import talker_lines
 from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import WantedTake, elements, wanted_takes
 from evenhall.pages.views.frame import Drawing, drawn
 from evenhall.sheet import words
 from evenhall.sheet.views import rows_db, stance_of
-from evenhall.visits.visit import Visit
+from evenhall.visits.visit import Visit, job_of
 
 __all__ = ["HallForecast", "hall_drawing", "hall_forecast", "spot_state"]
 
@@ -62,6 +63,7 @@ def hall_forecast(
         ]
         if not lines:
             lines = [STAY if result.rows else WANTED]
+        lines += talker_lines(job_of(visit), visit.folder)
     return HallForecast(
         hall_drawing(visit, result, marked=marked),
         tuple(lines),
