@@ -56,7 +56,7 @@ class Fitted:
     room_db, law_db, down_off_deg : float
         How much louder the room answers, how much more is lost a doubling of distance, and how
         much lower the box points, than forecast.
-    room_sd_db, law_sd_db, down_off_sd_deg : float
+    room_sd_db : float
         Standard deviations.
     covariance : ndarray, shape (3, 3)
     own_db : ndarray, shape (31,)
@@ -73,8 +73,6 @@ class Fitted:
     law_db: float
     down_off_deg: float
     room_sd_db: float
-    law_sd_db: float
-    down_off_sd_deg: float
     covariance: FloatArray
     own_db: FloatArray
     residual_db: FloatArray
@@ -227,8 +225,6 @@ def fit_to_takes(
         law_db=float(found.figures[1]),
         down_off_deg=float(found.figures[2]),
         room_sd_db=float(sd[0]),
-        law_sd_db=float(sd[1]),
-        down_off_sd_deg=float(sd[2]),
         covariance=covariance,
         own_db=own_db,
         residual_db=residual_db,
