@@ -9,7 +9,7 @@ from evenhall.drawing import draw_card, draw_evenness_map
 from evenhall.job.demo.folder import write_demo
 from evenhall.job.folder.reading import load_job
 from evenhall.job.tune.tuning import tune
-from evenhall.sheet.views import card_views, evenness_view
+from evenhall.report.views import card_views, evenness_view
 
 DOCS = Path(__file__).parent
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import typer
 
+from evenhall.cautions import BEFORE_SOUND, WARNED
 from evenhall.cli.app import app, ask, faults_as_lines, options_by_name
 from evenhall.cli.sound_options import (
     DeviceName,
@@ -25,6 +26,7 @@ from evenhall.cli.sound_options import (
     choice_of,
 )
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
+from evenhall.words import listed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -50,10 +52,7 @@ WAY_WORDS = {
 }
 
 
-CAUTION = (
-    "Caution: sound comes. Turn the amplifiers down first, keep ears away from the loudspeakers, "
-    "warn whoever stands near them, and let nobody be on a ladder beside them."
-)
+CAUTION = f"Caution: sound comes. {BEFORE_SOUND}"
 LOWEST_CEILING_DBFS, HIGHEST_CEILING_DBFS = -60.0, 0.0
 
 Ceiling = Annotated[
@@ -69,9 +68,7 @@ Level = Annotated[
 ]
 Ready = Annotated[
     bool,
-    typer.Option(
-        "--ready", help="Skip the caution: the amplifiers are down and everybody is warned."
-    ),
+    typer.Option("--ready", help=f"Skip the caution: {WARNED}."),
 ]
 
 
@@ -222,7 +219,7 @@ def setup_sentence(setup: SoundSetup) -> str:
     """Say what is chosen, in a sentence or two."""
     words = [f'Microphone on input {setup.mic_channel} of "{setup.input}" at {setup.rate_hz} Hz.']
     if setup.plays:
-        outputs = " and ".join(str(channel) for channel in setup.output_channels)
+        outputs = listed([str(channel) for channel in setup.output_channels])
         plural = "s" if len(setup.output_channels) > 1 else ""
         words.append(f'Plays on output{plural} {outputs} of "{setup.output}".')
     way = WAY_WORDS[setup.reference].format(channel=setup.reference_channel)

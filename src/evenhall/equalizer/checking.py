@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from evenhall.equalizer.graphic import MODELS, GraphicUnit, fader_name, unit_gain_db
+from evenhall.equalizer.graphic import MODELS, GraphicUnit, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, learning_round
+from evenhall.words import fader_name
 
 __all__ = ["DRIFT_DB", "changes_against", "channels_apart", "drift", "setting_fault"]
 

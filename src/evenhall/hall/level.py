@@ -24,6 +24,7 @@ from evenhall.acoustics.bands import EXACT_HZ, nearest_band
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 
 __all__ = [
+    "EVEN_WITHIN_DB",
     "MID_BANDS",
     "RowLevels",
     "critical_distance_m",
@@ -38,6 +39,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 MID_BANDS = slice(nearest_band(200.0), nearest_band(4000.0) + 1)
+EVEN_WITHIN_DB = 6.0  # back within 6 dB of front at any frequency; common practice, no source
 
 # A decay of 60 dB as an exponent of energy: 6 ln 10, which some round to 13.8.
 _DECAY = 6.0 * np.log(10.0)

@@ -8,17 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from evenhall.cautions import LIFTING
 from evenhall.hall.pair import PairProposal
 from evenhall.hall.search import HEAD_M
 from evenhall.hall.seats import Seats
 from evenhall.hall.stances import PairStance
+from evenhall.words import listed
 
-__all__ = ["LIFTING", "NOT_WORTH", "height_question", "reason_text", "stance_lines", "stance_text"]
+__all__ = ["NOT_WORTH", "height_question", "reason_text", "stance_lines", "stance_text"]
 
-LIFTING = (
-    "Two people lift, on a stand or bracket rated for the weight at that height; local codes and "
-    "a licensed rigger decide what may hang or stand over people."
-)
 NOT_WORTH = (
     "no move within reach is worth the hands: it must gain the seats more than its doubt, and "
     "with a ladder 1.5 dB from front to back beyond the doubt"
@@ -127,8 +125,8 @@ def stance_text(found: PairProposal, seats: Seats) -> str:
     if then.aside_m != was.aside_m:
         way = "outwards" if then.aside_m > was.aside_m else "inwards"
         steps.append(f"move each {abs(then.aside_m - was.aside_m):.2f} m {way}")
-    listed = steps[0] if len(steps) == 1 else f"{', '.join(steps[:-1])} and {steps[-1]}"
-    text = listed[0].upper() + listed[1:]
+    todo = listed(steps)
+    text = todo[0].upper() + todo[1:]
     if then.down_deg != was.down_deg or then.height_m != was.height_m:
         text += f": {_points_at(then, seats)}"
     return text + "."

@@ -15,7 +15,9 @@ from evenhall.errors import InputError
 from evenhall.hall import Audience, usual_spots
 from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Move, Result
+from evenhall.report.worklist import to_do
 from evenhall.visits.visit import StoredTake, Visit
+from evenhall.words import listed
 
 __all__ = [
     "STEPS",
@@ -34,7 +36,6 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
-    "to_do",
     "wanted_takes",
 ]
 
@@ -368,7 +369,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     state = {step.key: step.state for step in way}
     if lacking := missing(visit):
         return Next(
-            "Type in " + _listed(lacking) + ".",
+            "Type in " + listed(lacking) + ".",
             "The spots, the coverage and the best height follow from it.",
             "set-out",
         )
@@ -423,17 +424,8 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     return Next("All is done.", "The sheet and the job folder are on this page.", "hand-over")
 
 
-def to_do(result: Result | None) -> int:
-    """Count what is to be done; what is to be left alone is no work."""
-    return 0 if result is None else sum(move.kind != "leave" for move in result.moves)
-
-
 def _why(result: Result | None) -> str:
-    count = to_do(result)
+    count = 0 if result is None else to_do(result)
     if count == 1:
         return "One thing to do follows from the takes."
     return f"{count} things to do follow from the takes."
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

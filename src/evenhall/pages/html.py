@@ -16,6 +16,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from evenhall import __version__
+from evenhall.cautions import BEFORE_SOUND, WARNED
 from evenhall.errors import EvenhallError, InputError, http_status
 from evenhall.job.tune.result import Result
 from evenhall.pages import shelf
@@ -41,6 +42,7 @@ from evenhall.pages.views import (
     worklist_page,
 )
 from evenhall.pages.workers import at_length
+from evenhall.report.worklist import MIXER_TITLE, NOTHING_TO_MOVE, STRIP_TITLE
 from evenhall.sound.live.setup import remembered
 from evenhall.visits.entries import check_entry
 from evenhall.visits.store import VisitLine
@@ -60,6 +62,13 @@ _templates = Environment(
 )
 # Of an address: a name may hold all that an address is made of.
 _templates.filters["part"] = lambda name: quote(name, safe="")
+_templates.globals |= {
+    "BEFORE_SOUND": BEFORE_SOUND,
+    "WARNED": WARNED,
+    "MIXER_TITLE": MIXER_TITLE,
+    "NOTHING_TO_MOVE": NOTHING_TO_MOVE,
+    "STRIP_TITLE": STRIP_TITLE,
+}
 
 AHouse = Annotated[House, Depends(house_of)]
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)

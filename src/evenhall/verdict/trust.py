@@ -12,7 +12,7 @@ from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.transfer import Response
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import ALIGN_BANDS, Take
-from evenhall.verdict.words import hz_text, join_words
+from evenhall.words import hz_text, listed
 
 __all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems", "take_sentence"]
 
@@ -43,7 +43,7 @@ def _bands_text(hz: NDArray[np.float64]) -> str:
     """Name a set of bands in few words."""
     place = np.searchsorted(NOMINAL_HZ, hz)
     runs = np.split(hz, np.flatnonzero(np.diff(place) > 1) + 1)
-    return join_words(
+    return listed(
         [hz_text(run[0]) + (f" to {hz_text(run[-1])}" if run.size > 1 else "") for run in runs]
     )
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from evenhall.cautions import LIFTING
 from evenhall.verdict.boxes.faults import BoxFaults
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import WORTH_DB, Card, Forecast
@@ -18,9 +19,9 @@ from evenhall.verdict.move import Move
 from evenhall.verdict.proof.proving import Proof
 from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import Take
-from evenhall.verdict.words import count_text, hz_text, join_words
+from evenhall.words import count_text, hz_text, listed
 
-__all__ = ["worklist"]
+__all__ = ["first_faders_text", "worklist"]
 
 MOST_LEFT = 4
 LARGE_DB = 3.0
@@ -69,8 +70,9 @@ def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
     return [
         Move(
             "relocate",
-            f"Move the loudspeakers by half a metre to a metre, off the wall or along it: "
-            f"{pattern.why}",
+            # What is said of lifting stands first: a sheet may cut a long reason off.
+            "Move the loudspeakers by half a metre to a metre, off the wall or along it. "
+            f"{LIFTING} {pattern.why}",
         )
         for pattern in patterns
         if pattern.remedy == "move"
@@ -81,7 +83,7 @@ def _more_takes(patterns: Sequence[Pattern], area: Estimate | None) -> list[Move
     doubtful = [p for p in patterns if not p.certain and abs(p.depth_db) >= LARGE_DB]
     if area is None or not doubtful:
         return []
-    where = join_words([hz_text(pattern.hz) for pattern in doubtful[:3]])
+    where = listed([hz_text(pattern.hz) for pattern in doubtful[:3]])
     spots = list(dict.fromkeys(spot.spot for spot in area.spots))
     middle = spots[(len(spots) - 1) // 2]
     return [
@@ -106,12 +108,20 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
     ]
 
 
-def _first_faders(card: Card) -> str:
-    """Say what the first faders bring, where there are many."""
-    if len(card.steps) < 2 * FIRST_FADERS:
+def first_faders_text(before_db: float, after_db: Sequence[float]) -> str:
+    """Say what the first faders bring to a seat, where there are many.
+
+    Parameters
+    ----------
+    before_db : float
+        Error at a seat without the card.
+    after_db : sequence of float
+        With the first, the first two, ... of its faders set.
+    """
+    if len(after_db) < 2 * FIRST_FADERS:
         return ""
-    first = card.seat_before.expected_db - card.steps[FIRST_FADERS - 1].seat_after_db
-    return f" The first {count_text(FIRST_FADERS)} faders bring {first:.1f} dB of it."
+    first_db = before_db - after_db[FIRST_FADERS - 1]
+    return f" The first {count_text(FIRST_FADERS)} faders bring {first_db:.1f} dB of it."
 
 
 def _equalize(
@@ -163,17 +173,18 @@ def _equalize(
     first = "Set the channel strip first, as the list beside the card has it. "
     first = first if any(card.strips.values()) else ""
     if boxes.sides_out:
-        lone = join_words(sorted(boxes.sides_out))
+        lone = listed(sorted(boxes.sides_out))
         first = f"This card is made without {lone}. Mend {lone}, then take the spots again. {first}"
     elif hands_first:
         first = f"Do what stands above, take the spots again, then set the card anew. {first}"
-    rest = "All others" if any(moved.values()) else "All faders"
+    rest = " All others" if any(moved.values()) else "All faders"
     return [
         Move(
             "equalize",
-            f"{first}{what} {rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
+            f"{first}{what}{rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
             f"target on average ({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
-            f"{before.expected_db:.1f} dB.{_first_faders(card)}".replace("  ", " "),
+            f"{before.expected_db:.1f} dB."
+            f"{first_faders_text(before.expected_db, [step.seat_after_db for step in card.steps])}",
             expected={
                 "rms_db": forecast.rms_after_db,
                 "was_db": forecast.rms_before_db,

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from evenhall.equalizer.checking import changes_against
-from evenhall.equalizer.graphic import GraphicUnit, fader_name, graphic_unit, unit_gain_db
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import (
     LearnedUnit,
     MisplacedFader,
@@ -32,6 +32,7 @@ from evenhall.job.folder.faults import MOST_FAULTS, did_you_mean, read_section
 from evenhall.job.folder.model import MOST_BANDS, Bands
 from evenhall.job.folder.tomlfile import MAX_BYTES, read_toml
 from evenhall.job.folder.unit_file import UnitFile, unit_file
+from evenhall.words import fader_name, listed
 
 if TYPE_CHECKING:
     from evenhall.acoustics.overload import Overload
@@ -171,11 +172,10 @@ def setting_words(faders_hz: tuple[float, ...], at_db: float) -> str:
     """
     if not faders_hz:
         return "All faders to 0, the unit switched in."
-    names = [fader_name(hz) for hz in faders_hz]
-    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    names = listed([fader_name(hz) for hz in faders_hz])
     way = "Push" if at_db > 0 else "Pull"
     where = "up" if at_db > 0 else "down"
-    return f"{way} {listed} {where} to {at_db:g} dB, all others to 0."
+    return f"{way} {names} {where} to {at_db:g} dB, all others to 0."
 
 
 def round_toml(head: UnitHead) -> str:
@@ -236,19 +236,19 @@ def read_round(folder: Path, *, recorded: bool = True) -> Round:
         f"{ROUND_FILE}: [{name[:60]}] is not known. {did_you_mean(name, ('unit', 'setting'))}"
         for name in stray[:MOST_FAULTS]
     ]
-    unit, listed = tables.get("unit"), tables.get("setting")
+    unit, given = tables.get("unit"), tables.get("setting")
     if not isinstance(unit, dict):
         faults.append(f"{ROUND_FILE}: [unit] is missing. Give it a name.")
-    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+    if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
         faults.append(f"{ROUND_FILE}: no [[setting]]. Give one for each recording.")
-    elif len(listed) > MOST_SETTINGS:
-        faults.append(f"{ROUND_FILE}: {len(listed)} [[setting]]. Give at most {MOST_SETTINGS}.")
+    elif len(given) > MOST_SETTINGS:
+        faults.append(f"{ROUND_FILE}: {len(given)} [[setting]]. Give at most {MOST_SETTINGS}.")
     if faults:
         raise InputError(*faults)
     assert isinstance(unit, dict)
-    assert isinstance(listed, list)
+    assert isinstance(given, list)
     head = read_section("[unit]", UnitHead, unit)
-    settings = [read_section(f"[[setting]] {at}", Setting, one) for at, one in enumerate(listed, 1)]
+    settings = [read_section(f"[[setting]] {at}", Setting, one) for at, one in enumerate(given, 1)]
     faults = [f"{ROUND_FILE}: {line}" for read in (head, *settings) for line in read.faults]
     if faults:
         raise InputError(*faults)

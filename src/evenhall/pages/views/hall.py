@@ -10,8 +10,8 @@ from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import WantedTake, elements, wanted_takes
 from evenhall.pages.views.frame import Drawing, drawn
-from evenhall.sheet import words
-from evenhall.sheet.views import rows_db, stance_of
+from evenhall.report.views import stance_of, with_forecast
+from evenhall.report.worklist import whole_text
 from evenhall.visits.visit import Visit
 
 __all__ = ["HallForecast", "hall_drawing", "hall_forecast", "spot_state"]
@@ -56,7 +56,7 @@ def hall_forecast(
     lines: list[str] = []
     if result is not None:
         lines = [
-            " ".join((move.text, words.expected_gain(move).strip())).strip()
+            whole_text(move)
             for move in result.moves
             if any(name in move.expected for name in OF_THE_HALL)
         ]
@@ -99,7 +99,6 @@ def hall_drawing(
     shown |= {_place(one): one for one in reversed(takes) if not one.usable}
     stance = {} if result is None else stance_of(result)
     rows = () if result is None else result.rows
-    now_db, proposed_db = rows_db(rows)
     view = HallView(
         title=visit.name,
         length_m=visit.value("venue.length_m"),
@@ -114,13 +113,7 @@ def hall_drawing(
         coverage_h_deg=visit.value("rig.coverage_h_deg") or 90.0,
         coverage_v_deg=visit.value("rig.coverage_v_deg") or 60.0,
         max_height_m=visit.value("rig.max_height_m"),
-        proposed_height_m=stance.get("speaker_height_m"),
-        proposed_down_deg=stance.get("speaker_down_deg"),
         speaker_inwards_deg=visit.value("rig.speaker_inwards_deg") or 0.0,
-        proposed_inwards_deg=stance.get("speaker_inwards_deg"),
-        rows_m=tuple(row.row_m for row in rows),
-        rows_now_db=now_db,
-        rows_proposed_db=proposed_db,
         spots=tuple(
             HallSpot(
                 one.spot,
@@ -136,5 +129,5 @@ def hall_drawing(
     )
     return drawn(
         "The hall from the side and from above",
-        lambda theme: draw_hall(view, theme=theme, width_px=WIDTH_PX),
+        lambda theme: draw_hall(with_forecast(view, stance, rows), theme=theme, width_px=WIDTH_PX),
     )

@@ -5,17 +5,20 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from evenhall.cautions import care
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
-from evenhall.drawing.svg import frequency_label, signed_db
+from evenhall.drawing.svg import signed_db
 from evenhall.job.tune.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
 from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.pages.views.hall import hall_drawing
-from evenhall.sheet import words
-from evenhall.sheet.views import card_views, side_title, stance_of
+from evenhall.report import worklist
+from evenhall.report.point import Point
+from evenhall.report.views import card_views, side_title, stance_of
 from evenhall.visits.visit import Entry, Visit, job_of
+from evenhall.words import fader_name
 
 __all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
 
@@ -57,15 +60,6 @@ class Task:
     skipped: bool
 
 
-CARE = {
-    "raise": "Two lift a loudspeaker. Keep within the rated load and height of the stand, and "
-    "people from under it; what hangs over people is for those licensed for it.",
-    "aim": "Hold the box while its clamp is open, and keep people from under it.",
-    "relocate": "Two lift a loudspeaker. Mind cables on the floor where people walk.",
-    "polarity": "Mute first. Mains wiring stays closed: it is for a licensed electrician.",
-}
-
-
 @dataclass(frozen=True)
 class CardSide:
     """The card of one side.
@@ -100,10 +94,10 @@ class WorklistPage:
     stays: tuple[str, ...]
     cards: tuple[CardSide, ...]
     levels: tuple[str, ...]
-    strip: tuple[words.Point, ...]
-    sections: tuple[words.Point, ...]
-    leave: tuple[words.Point, ...]
-    withheld: str
+    strip: tuple[Point, ...]
+    sections: tuple[Point, ...]
+    leave: tuple[Point, ...]
+    no_card: str
     moved: bool
     ready: bool
     drawing: Drawing | None
@@ -159,16 +153,16 @@ def _told(move: Move, result: Result | None) -> bool:
 
 def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> WorklistPage:
     """Make the page of the worklist."""
-    moves = () if result is None else sorted(result.moves, key=lambda move: move.order)
+    moves = () if result is None else worklist.moves_in_order(result)
     tasks = tuple(
         Task(
             key=move_key(move),
             kind=move.kind,
             text=move.text,
-            expected=words.expected_gain(move).strip(),
+            expected=worklist.expected_gain(move),
             done=bool(visit.value(move_key(move))),
             revision=visit.entries.get(move_key(move), Entry()).revision,
-            care=CARE.get(move.kind, ""),
+            care=care(move.kind, move.text),
             skip_key=skip_key(move),
             skipped=bool(visit.value(skip_key(move))),
         )
@@ -185,10 +179,10 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
         ),
         cards=_card_sides(visit, result),
         levels=() if result is None else tuple(one.text for one in result.headroom),
-        strip=() if result is None else words.strip(result),
-        sections=() if result is None else words.sections(result),
-        leave=() if result is None else words.left_alone(result),
-        withheld="" if result is None else result.card_withheld or "",
+        strip=() if result is None else worklist.strip(result),
+        sections=() if result is None else worklist.sections(result),
+        leave=() if result is None else worklist.left_alone(result),
+        no_card="" if result is None else worklist.no_card(result),
         moved=moved(visit, result),
         ready=result is not None and result.any_usable,
         drawing=hall_drawing(visit, result, with_spots=False) if stance else None,
@@ -276,7 +270,7 @@ def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, a
             )
             steps.append(
                 FaderStep(
-                    name=frequency_label(fader.hz),
+                    name=fader_name(fader.hz),
                     value=signed_db(fader.fader_db, decimals),
                     place=f"{_ordinal(place)} of {len(faders)} from the left",
                     fader_db=fader.fader_db,

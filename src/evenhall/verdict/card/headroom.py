@@ -15,7 +15,7 @@ from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.hall.level import MID_BANDS
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import Card
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 __all__ = ["Headroom", "headroom"]
 

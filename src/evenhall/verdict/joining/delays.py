@@ -12,7 +12,6 @@ import numpy as np
 
 from evenhall.hall.delay import (
     ECHO_S,
-    EVEN_WITHIN_DB,
     MOST_LOUDER_DB,
     DelayLevel,
     DelayTime,
@@ -20,9 +19,10 @@ from evenhall.hall.delay import (
     delay_time,
     flight_s,
 )
+from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take, align_level_db, spot_places
-from evenhall.verdict.words import join_words
+from evenhall.words import listed
 
 __all__ = ["delay_moves", "planned_delay"]
 
@@ -88,8 +88,8 @@ def _level_move(side: str, name: str, level: DelayLevel) -> list[Move]:
     if level.limited and level.front_minus_back_db > EVEN_WITHIN_DB:
         text += (
             f" Louder it would draw the ear from the stage: {MOST_LOUDER_DB:.0f} dB above the "
-            "mains is the most. To come within 6 dB the mains must reach farther, or a second "
-            "delay loudspeaker stand between."
+            f"mains is the most. To come within {EVEN_WITHIN_DB:g} dB the mains must reach "
+            "farther, or a second delay loudspeaker stand between."
         )
     expected: dict[str, Figure] = {
         "front_minus_back_db": level.front_minus_back_db,
@@ -154,9 +154,9 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
         time = delay_time([here[spot] for spot in timed], [there[spot] for spot in timed])
         if time.delay_s >= TIME_WORTH_S:
             ahead = [1e3 * (here[spot] - there[spot]) for spot in timed]
-            why = f"at {join_words(timed)} it is now {max(ahead):.1f} ms ahead of the mains"
+            why = f"at {listed(timed)} it is now {max(ahead):.1f} ms ahead of the mains"
             if max(ahead) < 0.0:
-                why = f"at {join_words(timed)} it now comes only {-max(ahead):.1f} ms after them"
+                why = f"at {listed(timed)} it now comes only {-max(ahead):.1f} ms after them"
             moves.append(
                 Move(
                     "delay",

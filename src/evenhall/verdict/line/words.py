@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenhall.verdict.words import hz_text
+from evenhall.cautions import MAINS
+from evenhall.words import hz_text
 
 __all__ = ["CODES", "Finding"]
 
@@ -221,7 +222,7 @@ def hum(
         "hum",
         f"{named(element)} hums at {mains_hz:.0f} Hz and its multiples {when}, {below_db:.0f} dB "
         f"below the sweep.{where} Use balanced cables, all gear on one outlet, or an isolating DI "
-        "box in the signal line; never lift the safety earth: mains is for a licensed electrician.",
+        f"box in the signal line. {MAINS}",
     )
 
 

@@ -24,7 +24,7 @@ from evenhall.verdict.proof.wrong_faders import (
     wrong_faders,
 )
 from evenhall.verdict.take import Take
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 __all__ = ["CableProof", "cable_moves", "cable_proofs"]
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.equalizer.following import Followed
-from evenhall.equalizer.graphic import fader_name, unit_gain_db
-from evenhall.verdict.words import hz_text
+from evenhall.equalizer.graphic import unit_gain_db
+from evenhall.words import fader_name, hz_text
 
 __all__ = ["AIR_WITHIN_DB", "CABLE_WITHIN_DB", "Guidance", "guide"]
 

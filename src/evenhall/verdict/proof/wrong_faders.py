@@ -18,7 +18,7 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
-from evenhall.verdict.words import hz_text, join_words
+from evenhall.words import hz_text, listed
 
 __all__ = [
     "UnlikeScale",
@@ -117,17 +117,17 @@ class UnlikeScale:
     @property
     def text(self) -> str:
         """What to look at and what to do."""
-        sides = join_words(list(dict.fromkeys(fader.side for fader in self.faders)))
+        sides = listed(list(dict.fromkeys(fader.side for fader in self.faders)))
         asked: dict[float, list[str]] = {}
         for fader in self.faders:
             asked.setdefault(fader.hz, []).append(f"{fader.asked_db:g}")
-        stand = join_words(
-            [f"{hz_text(hz)} at {' and '.join(dict.fromkeys(at))}" for hz, at in asked.items()]
+        stand = listed(
+            [f"{hz_text(hz)} at {listed(list(dict.fromkeys(at)))}" for hz, at in asked.items()]
         )
         many = len(self.faders) > 1
         return (
             f"See that {sides} {'stand' if many else 'stands'} as the card asks: {stand}. If so, "
-            f"this unit does not do what its scale says at {join_words([*map(hz_text, asked)])}: "
+            f"this unit does not do what its scale says at {listed([*map(hz_text, asked)])}: "
             "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more. "
             f"{self.why}"
         )

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from evenhall.sheet.views import card_views, evenness_view, response_view, side_title
+from evenhall.report.views import card_views, evenness_view, response_view, side_title
 
 Make = Callable[..., Any]
 

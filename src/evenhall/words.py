@@ -1,10 +1,10 @@
-"""How figures are said in a sentence."""
+"""How figures, frequencies and lists are said and lettered, wherever a person reads them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["count_text", "hz_text", "join_words"]
+__all__ = ["count_text", "fader_name", "hz_text", "listed"]
 
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
@@ -20,17 +20,28 @@ def hz_text(hz: float) -> str:
     return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
 
 
-def join_words(words: Sequence[str]) -> str:
+def fader_name(hz: float) -> str:
+    """Write a frequency as faders are lettered: hertz below 1000, then kilohertz with a k.
+
+    Examples
+    --------
+    >>> [fader_name(hz) for hz in (31.5, 630.0, 1250.0, 16000.0)]
+    ['31.5', '630', '1.25k', '16k']
+    """
+    return f"{hz / 1000:.4g}k" if hz >= 1000 else f"{hz:.4g}"
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
     """List words as a sentence does.
 
     Examples
     --------
-    >>> join_words(["front", "middle", "back"])
-    'front, middle and back'
+    >>> listed(["front", "middle", "back"]), listed(["44100", "48000"], "or")
+    ('front, middle and back', '44100 or 48000')
     """
     if len(words) < 2:
         return "".join(words)
-    return ", ".join(words[:-1]) + " and " + words[-1]
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def count_text(count: int) -> str:

@@ -1,13 +1,14 @@
-"""What the drawings of the sheet show, taken from a result and its job.
+"""What the drawings show, taken from a result and its job.
 
 `card_views()` for the faders, `hall_view()` for the room, `evenness_view()` for the spots of one
-state (before or after), `response_view()` for the common response with its forecast.
+state (before or after), `response_view()` for the common response with its forecast,
+`proof_view()` for what was measured after it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -25,9 +26,9 @@ from evenhall.drawing import (
     ResponseView,
 )
 from evenhall.hall.elements import Element
+from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.result import BandLevel, Fader, Result, Row
-from evenhall.verdict.evenness import LIMIT_DB
 from evenhall.verdict.take import (
     SpotResponse,
     Take,
@@ -42,10 +43,12 @@ __all__ = [
     "evenness_view",
     "hall_view",
     "in_order",
+    "limit_db",
+    "proof_view",
     "response_view",
-    "rows_db",
     "side_title",
     "stance_of",
+    "with_forecast",
 ]
 
 MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
@@ -109,24 +112,19 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
         title=f"Evenness {when}",
         band_hz=tuple(NOMINAL_HZ[bands].tolist()),
         sides=tuple(_map_side(name, own, bands) for name, own in sides),
-        limit_db=result.evenness.limit_db if result.evenness else LIMIT_DB,
+        limit_db=limit_db(result),
     )
 
 
-def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
-    """Show the hall of a job as it is set out, and as it is proposed.
+def limit_db(result: Result) -> float:
+    """How far front and back may differ."""
+    return EVEN_WITHIN_DB if result.evenness is None else result.evenness.limit_db
 
-    Parameters
-    ----------
-    job : Job
-    proposed : mapping
-        As `stance_of()` gives it.
-    rows : sequence of Row
-        What they hear of it; empty where that is not forecast.
-    """
+
+def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
+    """Show the hall of a job as it is set out, and as it is proposed; see `with_forecast()`."""
     venue, audience, rig = job.venue, job.audience, job.rig
-    now_db, proposed_db = rows_db(rows)
-    return HallView(
+    view = HallView(
         title=venue.name,
         length_m=venue.length_m,
         width_m=venue.width_m,
@@ -140,13 +138,31 @@ def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> Hal
         coverage_h_deg=rig.coverage_h_deg,
         coverage_v_deg=rig.coverage_v_deg,
         max_height_m=rig.max_height_m,
+        speaker_inwards_deg=rig.speaker_inwards_deg,
+    )
+    return with_forecast(view, proposed, rows)
+
+
+def with_forecast(view: HallView, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
+    """Add what is proposed, and what the rows hear.
+
+    Parameters
+    ----------
+    view : HallView
+    proposed : mapping
+        As `stance_of()` gives it.
+    rows : sequence of Row
+        Empty where what they hear is not forecast.
+    """
+    return replace(
+        view,
         proposed_height_m=proposed.get("speaker_height_m"),
         proposed_down_deg=proposed.get("speaker_down_deg"),
-        speaker_inwards_deg=rig.speaker_inwards_deg,
         proposed_inwards_deg=proposed.get("speaker_inwards_deg"),
         rows_m=tuple(row.row_m for row in rows),
-        rows_now_db=now_db,
-        rows_proposed_db=proposed_db,
+        rows_now_db=tuple(row.now_db for row in rows),
+        rows_proposed_db=tuple(row.proposed_db for row in rows if row.proposed_db is not None),
+        limit_db=EVEN_WITHIN_DB,
     )
 
 
@@ -157,12 +173,6 @@ def stance_of(result: Result) -> dict[str, Any]:
         if move.kind in ("raise", "aim"):
             figures |= move.to
     return figures
-
-
-def rows_db(rows: Sequence[Row]) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Give the levels of the rows now, and as proposed; empty where nothing is."""
-    proposed = tuple(row.proposed_db for row in rows if row.proposed_db is not None)
-    return tuple(row.now_db for row in rows), proposed
 
 
 def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide:
@@ -257,10 +267,29 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
             "forecast", hz, [band.after_db + forecast.card_level_db for band in forecast.bands]
         ),
         spots=spots,
-        low_limit_hz=None
-        if any(take.with_subs and take.usable for take in result.takes)
-        else job.rig.low_limit_hz,
+        low_limit_hz=_low_limit_hz(result, job),
     )
+
+
+def proof_view(result: Result, job: Job) -> ResponseView | None:
+    """Show what was measured after the work beside forecast and target; None without a proof."""
+    proof = result.proof
+    if proof is None or not proof.bands:
+        return None
+    hz = [band.hz for band in proof.bands]
+    return ResponseView(
+        title="Measured, forecast and target",
+        common=Curve("measured", hz, [band.measured_db for band in proof.bands]),
+        target=Curve("target", hz, [band.target_db for band in proof.bands]),
+        forecast=Curve("forecast", hz, [band.forecast_db for band in proof.bands]),
+        low_limit_hz=_low_limit_hz(result, job),
+    )
+
+
+def _low_limit_hz(result: Result, job: Job) -> float | None:
+    """Low limit of what was heard: none where the subs played along."""
+    subs_play = any(take.with_subs and take.usable for take in result.takes)
+    return None if subs_play else job.rig.low_limit_hz
 
 
 def _beyond(levels: Sequence[FloatArray], before: FloatArray) -> FloatArray:
