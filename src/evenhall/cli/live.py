@@ -379,7 +379,8 @@ def take(
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
-        from evenhall.job.folder.adding import TAKES_FOLDER, recordable_job
+        from evenhall.job.folder.adding import recordable_job
+        from evenhall.job.folder.reading import TAKES_FOLDER
         from evenhall.job.live.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
 
         recordable_job(folder, side=side, with_subs=with_subs)

@@ -20,9 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.air import speed_of_sound_m_s
+from evenhall.acoustics.bands import MID_BANDS
 from evenhall.cautions import LIFTING
 from evenhall.hall.field import Field, forecast
-from evenhall.hall.level import EVEN_WITHIN_DB, MID_BANDS
+from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.hall.search import WORTH_DB
 from evenhall.hall.seats import Placed, Seats
 from evenhall.hall.setting import CEILING_GAP_M, Room

@@ -9,14 +9,16 @@ from __future__ import annotations
 import numpy as np
 
 from evenhall.cautions import LIFTING
+from evenhall.hall.level import MID_TEXT
 from evenhall.hall.pair import PairProposal
 from evenhall.hall.search import HEAD_M
 from evenhall.hall.seats import Seats
 from evenhall.hall.stances import PairStance
 from evenhall.words import listed
 
-__all__ = ["NOT_WORTH", "height_question", "reason_text", "stance_lines", "stance_text"]
+__all__ = ["NOT_WORTH", "STAY", "height_question", "reason_text", "stance_lines", "stance_text"]
 
+STAY = "Leave height and aim as they are"
 NOT_WORTH = (
     "no move within reach is worth the hands: it must gain the seats more than its doubt, and "
     "with a ladder 1.5 dB from front to back beyond the doubt"
@@ -39,8 +41,8 @@ def stance_lines(
     """
     if found.proposed == found.was:
         return (
-            f"Leave height and aim as they are. Loudest and softest seat differ by "
-            f"{found.was_db:.1f} dB (mean of 200 Hz to 4 kHz), and {NOT_WORTH}.",
+            f"{STAY}. Loudest and softest seat differ by "
+            f"{found.was_db:.1f} dB (mean of {MID_TEXT}), and {NOT_WORTH}.",
         )
     lines = [stance_text(found, seats), reason or reason_text(found, seats)]
     if len(found.alone_db) > 1:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from evenhall.hall.level import MID_TEXT
 from evenhall.job.tune.result import Evenness, Forecast, Match, Result
 from evenhall.report.point import Point, db_text, holds_text, short
 from evenhall.report.views import limit_db
@@ -143,8 +144,8 @@ def _evenness(result: Result) -> Point:
 
 def _match(match: Match) -> Point:
     if match.level_db is None:
-        body = "Left and right could be compared in no band from 200 Hz to 4 kHz."
+        body = f"Left and right could be compared in no band from {MID_TEXT}."
     else:
         louder = "left" if match.level_db > 0 else "right"
-        body = f"The {louder} is {db_text(abs(match.level_db))} louder, 200 Hz to 4 kHz."
+        body = f"The {louder} is {db_text(abs(match.level_db))} louder, {MID_TEXT}."
     return Point("Match " + holds_text(match.holds), body, match.holds)

@@ -25,7 +25,7 @@ from evenhall.drawing import (
     MapSide,
     ResponseView,
 )
-from evenhall.hall.elements import Element
+from evenhall.hall.elements import SIDES, Element
 from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.result import BandLevel, Fader, Result, Row
@@ -132,7 +132,7 @@ def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> Hal
         first_row_m=audience.first_row_m,
         last_row_m=audience.last_row_m,
         ear_height_m=audience.ear_height_m,
-        sides=rig.sides or ("left", "right"),
+        sides=rig.sides or SIDES,
         speaker_height_m=rig.speaker_height_m,
         speaker_down_deg=rig.speaker_down_deg,
         coverage_h_deg=rig.coverage_h_deg,

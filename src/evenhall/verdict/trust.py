@@ -37,6 +37,7 @@ GAIN_MOVED_DB = 1.0
 SHAPE_MOVED_DB = 2.5
 
 AGAIN = "record the take again"
+LEAVE_GAINS = "Leave every gain and the microphone alone, switch off automatic gain and limiters"
 
 
 def _bands_text(hz: NDArray[np.float64]) -> str:
@@ -167,7 +168,7 @@ def response_problems(
         problems.append(
             Problem(
                 "time_varying",
-                f"{what}. Leave gain and microphone alone, switch off automatic gain, and {AGAIN}.",
+                f"{what}. {LEAVE_GAINS}, and {AGAIN}.",
             )
         )
     elif n_usable and moved is None and response.joined_s is not None:
@@ -206,7 +207,7 @@ def _moved_problem(response: Response) -> Problem | None:
             what += f"between {change.from_s:.1f} and {change.to_s:.1f} s"
         else:
             what += f"at {change.from_s:.1f} s"
-        cure = "Leave every gain and the microphone alone, switch off automatic gain and limiters"
+        cure = LEAVE_GAINS
     return Problem("time_varying", f"{what}. {cure}, and {AGAIN}.")
 
 

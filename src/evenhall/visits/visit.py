@@ -15,10 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from evenhall.errors import InputError
-from evenhall.job.folder.checks import Draft, bad_fields, standing_faults
-from evenhall.job.folder.faults import read_section
+from evenhall.job.folder.checks import Draft, standing_faults
 from evenhall.job.folder.model import Job, Take
-from evenhall.job.folder.reading import OPTIONAL, SECTIONS, job_from
+from evenhall.job.folder.reading import SECTIONS, job_from, read_sections
 from evenhall.visits.entries import Gain, LineCheck, hz_of
 
 __all__ = [
@@ -155,19 +154,13 @@ class Visit:
 
 
 def _draft(visit: Visit) -> tuple[Draft, list[str]]:
-    sections: dict[str, Any] = {}
-    faults: list[str] = []
-    bad: set[str] = set()
-    for name, model in SECTIONS.items():
-        given = visit.values(f"{name}.")
-        table = {field: value for field, value in given.items() if value is not None}
-        if name in OPTIONAL and not table:
-            continue
-        reading = read_section(f"[{name}]", model, table)
-        faults += reading.faults
-        bad |= bad_fields(name, reading.bad)
-        if reading.section is not None:
-            sections[name] = reading.section
+    tables = {
+        name: {
+            field: value for field, value in visit.values(f"{name}.").items() if value is not None
+        }
+        for name in SECTIONS
+    }
+    sections, faults, bad = read_sections({name: one for name, one in tables.items() if one})
     takes = tuple(one.take for one in visit.kept_takes)
     draft = Draft(
         **sections,

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from evenhall.equalizer.checking import changes_against
+from evenhall.equalizer.checking import BYPASSED, changes_against
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import (
     LearnedUnit,
@@ -69,6 +69,7 @@ RISING_DBFS = -1.0
 DEAF_DB = 0.5
 LEAST_COHERENCE = 0.5  # by cable it is next to 1; without one, next to 0
 FLAT_HZ = (100.0, 10_000.0)
+NOT_HEARD = "Look at the cable from the unit to the input, and record it again."
 
 
 class _Section(BaseModel):
@@ -329,10 +330,7 @@ def learn(
     at_work = [k for k, one in enumerate(swept) if one.faders_hz]
     change = np.array([gains[k] - flat for k in at_work])
     if np.nanmax(np.abs(change)) < DEAF_DB:
-        raise InputError(
-            "No setting changes the sound: the unit is bypassed, or the cable goes around it. "
-            "Switch it in, look where the cable comes from, and record again."
-        )
+        raise InputError(f"No setting changes the sound: {BYPASSED}")
     settings = np.array([found.faders_db(swept[k]) for k in at_work])
     wanted = np.array([unit_gain_db(unit, one, freq_hz) for one in settings])
     if changes_against(wanted, change):
@@ -435,10 +433,7 @@ def overload_of(folder: Path, setting: Setting) -> Overload:
     behind, sent, rate_hz = _channels(folder, setting)
     limit = overload(behind, sent, rate_hz=rate_hz)
     if not np.isfinite(limit.clean_to_dbfs) and not np.isfinite(limit.at_dbfs):
-        raise InputError(
-            f"{setting.file}: the rising tone is not in it. Look at the cable from the unit to "
-            "the input, and record it again."
-        )
+        raise InputError(f"{setting.file}: the rising tone is not in it. {NOT_HEARD}")
     return limit
 
 
@@ -455,10 +450,7 @@ def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
     behind, sent, rate_hz = _channels(folder, setting)
     response = transfer_function(behind, sent, rate_hz=rate_hz)
     if response is None or float(np.nanmedian(response.coherence)) < LEAST_COHERENCE:
-        raise InputError(
-            f"{setting.file}: what was played is not in it. Look at the cable from the unit to "
-            "the input, and record it again."
-        )
+        raise InputError(f"{setting.file}: what was played is not in it. {NOT_HEARD}")
     count = 1 << int(np.ceil(np.log2(4 * response.impulse.size)))
     level = np.abs(np.fft.rfft(response.impulse, count))
     grid = np.arange(level.size) * (response.rate_hz / count)

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.hall.level import MID_BANDS
+from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, NOMINAL_HZ
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import Card
 from evenhall.words import hz_text

@@ -20,6 +20,7 @@ from evenhall.hall.delay import (
     flight_s,
 )
 from evenhall.hall.level import EVEN_WITHIN_DB
+from evenhall.verdict.joining.responses import RECORD_TOGETHER, no_shared_spot, no_take_alone
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take, align_level_db, spot_places
 from evenhall.words import listed
@@ -121,8 +122,7 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
         return (
             Move(
                 "check",
-                "There is no usable take of the delay loudspeaker alone. Mute the rest and take "
-                "it at a spot in its area.",
+                f"{no_take_alone('the delay loudspeaker')} at a spot in its area.",
             ),
         )
     side = delay[0].side
@@ -131,13 +131,7 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
     places = spot_places([*mains, *delay])
     area = sorted({take.spot for take in delay} & {take.spot for take in mains}, key=places.get)  # type: ignore[arg-type]
     if not area:
-        return (
-            Move(
-                "check",
-                f"No spot has a take of the mains alone and of {name} alone. Leave the microphone "
-                "in the delay's area and take the one that is missing.",
-            ),
-        )
+        return (Move("check", no_shared_spot(name, "in the delay's area")),)
     moves: list[Move] = []
     here, there = _first_arrivals(mains), _first_arrivals(delay)
     timed = [spot for spot in area if spot in here and spot in there]
@@ -146,8 +140,8 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
             Move(
                 "check",
                 f"When the sound of mains and {name} left is not known at any spot that has both. "
-                "Record with the reference in the second channel of the same recorder, then take "
-                "both again; until then, set the time by the distances.",
+                f"{RECORD_TOGETHER}, then take both again; until then, set the time by the "
+                "distances.",
             )
         )
     else:

@@ -9,6 +9,9 @@ from evenhall.words import hz_text
 
 __all__ = ["CODES", "Finding"]
 
+SWITCHED_ON = "check that it is switched on and not muted, then its cable, back to the mixer"
+LEAVE_OFF = "leave that box off until it is mended"
+
 # Worst first: what hides or explains the rest stands ahead of it.
 CODES = (
     "silent",
@@ -62,7 +65,7 @@ def silent(element: str, *, all_silent: bool) -> Finding:
         "nothing was heard of any element, so look at the microphone first: its cable, its "
         "phantom power and its gain"
         if all_silent
-        else "check that it is switched on and not muted, then its cable, back to the mixer"
+        else SWITCHED_ON
     )
     return Finding(element, "silent", f"{named(element)} is silent: {where}.")
 
@@ -72,8 +75,7 @@ def faint(element: str, partner: str, below_db: float) -> Finding:
     return Finding(
         element,
         "silent",
-        f"{named(element)} is as good as silent, {below_db:.0f} dB below {partner}: check that it "
-        "is switched on and not muted, then its cable, back to the mixer.",
+        f"{named(element)} is as good as silent, {below_db:.0f} dB below {partner}: {SWITCHED_ON}.",
     )
 
 
@@ -140,25 +142,23 @@ def weak(element: str, partner: str, below_db: float, *, at_least: bool) -> Find
 
 def no_highs(element: str, above_hz: float, *, partner: str | None, below_db: float) -> Finding:
     """Say that the high-frequency driver is not heard."""
-    beside = f"{partner}" if partner else "its own middle"
     return Finding(
         element,
         "no_highs",
         f"{named(element)} has no highs: above about {hz_text(above_hz)} it is {below_db:.0f} dB "
-        f"below {beside}. Look for a high cut left in at the mixer; if there is none its horn is "
-        "silent: leave that box off until it is mended.",
+        f"below {partner or 'its own middle'}. Look for a high cut left in at the mixer; if there "
+        f"is none its horn is silent: {LEAVE_OFF}.",
     )
 
 
 def no_lows(element: str, below_hz: float, *, partner: str | None, below_db: float) -> Finding:
     """Say that the low-frequency driver is not heard."""
-    beside = f"{partner}" if partner else "its own top"
     return Finding(
         element,
         "no_lows",
         f"{named(element)} has no lows: below about {hz_text(below_hz)} it is {below_db:.0f} dB "
-        f"below {beside}. Look for a low cut or a sub crossover left in; if there is none its "
-        "woofer is silent: leave that box off until it is mended.",
+        f"below {partner or 'its own top'}. Look for a low cut or a sub crossover left in; if "
+        f"there is none its woofer is silent: {LEAVE_OFF}.",
     )
 
 

@@ -21,6 +21,7 @@ from evenhall.verdict.take import SpotResponse, align_level_db
 from evenhall.words import hz_text, listed
 
 __all__ = [
+    "LEARN_IT",
     "UnlikeScale",
     "WrongFader",
     "common_offset_db",
@@ -34,6 +35,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+LEARN_IT = "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more"
 MOST_WRONG = 3
 # Less than this neither hand nor scale of a fader is true to.
 LEAST_OFF_DB = 1.5
@@ -128,8 +130,7 @@ class UnlikeScale:
         return (
             f"See that {sides} {'stand' if many else 'stands'} as the card asks: {stand}. If so, "
             f"this unit does not do what its scale says at {listed([*map(hz_text, asked)])}: "
-            "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more. "
-            f"{self.why}"
+            f"{LEARN_IT}. {self.why}"
         )
 
 
