@@ -336,7 +336,7 @@ def test_whole_visit_in_words():
     assert (thing.text, way["proof"]) == ("Take right, middle, again.", ("begun", "4 of 6"))
 
     visit = visit_of(entries, all_takes() + all_takes("after"))
-    for holds, note in ((False, "does not hold yet"), (True, "holds")):
+    for holds, note in ((False, "fails"), (True, "holds")):
         proof = Proof(rms_db=0.5, forecast_error_db=0.2, holds=holds, bands=())
         result = result_of(visit, moves=moves, card=CARD, proof=proof)
         thing, way = in_words(visit, result)

@@ -22,7 +22,7 @@ from evenhall.job.tune.result import Result
 from evenhall.pages import shelf
 from evenhall.pages.api.access import house_of
 from evenhall.pages.guard import is_here
-from evenhall.pages.guide import elements
+from evenhall.pages.guide import check_element
 from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
 from evenhall.pages.views import (
@@ -232,8 +232,7 @@ def card(
 ) -> HTMLResponse:
     """Show the card of a side, filling the screen."""
     visit, result, frame = _frame(request, house, number, "worklist")
-    if side not in elements(visit):
-        raise InputError(f"There is no {side!r} in this rig.")
+    check_element(visit, side)
     return _page(request, "card.html", page=card_page(visit, result, frame, side=side, at=at))
 
 
@@ -252,8 +251,7 @@ def follow(
 ) -> HTMLResponse:
     """Listen along while the card of a side is set."""
     visit, result, frame = _frame(request, house, number, "worklist")
-    if side not in elements(visit):
-        raise InputError(f"There is no {side!r} in this rig.")
+    check_element(visit, side)
     page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=_cable_input(visit))
     return _page(request, "follow.html", page=page)
 

@@ -22,12 +22,13 @@ from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.folder.unit_file import read_unit
 from evenhall.job.tune.measuring import read_reference
-from evenhall.pages.guide import check_with_subs, elements, spots
+from evenhall.pages.guide import check_element, check_with_subs, spots
 from evenhall.pages.house import House
 from evenhall.pages.learning import enter_unit
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.sound.writing import PART
 from evenhall.verdict.trust import take_sentence
+from evenhall.visits.orphans import SOUND_ENDINGS
 
 __all__ = [
     "KeptTake",
@@ -40,7 +41,6 @@ __all__ = [
 
 MAX_CALIBRATION_BYTES = 2**20  # a line a frequency: thousands of them
 MAX_UNIT_BYTES = 2**18  # a few lines a fader
-ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".rf64")
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def _take_names(usual: str, ending: str) -> Iterator[str]:
 
 def _ending(name: str) -> str:
     ending = Path(name).suffix.lower()
-    if ending not in ENDINGS:
+    if ending not in SOUND_ENDINGS:
         raise InputError(f"{Path(name).name[:80]!r} is no recording. Give WAV, FLAC or AIFF.")
     return ending
 
@@ -131,8 +131,7 @@ def keep_take(
         It cannot be written.
     """
     visit = house.store.visit(number)
-    if side not in elements(visit):
-        raise InputError(f"There is no {side!r} in this rig.")
+    check_element(visit, side)
     if spot not in {one.label for one in spots(visit)}:
         raise InputError(f"There is no spot {spot!r} in this visit.")
     if with_subs:

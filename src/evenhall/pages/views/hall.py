@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing import HallSpot, HallView, draw_hall
-from evenhall.hall.stance_words import NOT_WORTH
+from evenhall.hall.stance_words import NOT_WORTH, STAY
 from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import WantedTake, elements, wanted_takes
@@ -35,7 +35,6 @@ WANTED = (
     "How even the rows are, and what a ladder, a tilt or a turn would bring, is forecast here once "
     "both rows and the height of the loudspeakers are known."
 )
-STAY = f"Leave height and aim as they are: {NOT_WORTH}."
 
 
 def hall_forecast(
@@ -43,15 +42,8 @@ def hall_forecast(
 ) -> HallForecast:
     """Draw the hall and say what hands could do.
 
-    Parameters
-    ----------
-    visit : Visit
-    result : Result or None
-        Of its takes, or of none; None where a figure cannot be so.
-    faults : tuple of str
-        What cannot be so.
-    marked : bool
-        As for `hall_drawing()`.
+    Without a result where a figure cannot be so, as `faults` say; `marked` as for
+    `hall_drawing()`.
     """
     lines: list[str] = []
     if result is not None:
@@ -61,7 +53,7 @@ def hall_forecast(
             if any(name in move.expected for name in OF_THE_HALL)
         ]
         if not lines:
-            lines = [STAY if result.rows else WANTED]
+            lines = [f"{STAY}: {NOT_WORTH}." if result.rows else WANTED]
     return HallForecast(
         hall_drawing(visit, result, marked=marked),
         tuple(lines),

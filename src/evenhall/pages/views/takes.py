@@ -17,19 +17,11 @@ __all__ = ["TakesPage", "takes_page"]
 
 @dataclass(frozen=True)
 class TakeRow:
-    """A take that the visit needs, and how it stands.
-
-    Parameters
-    ----------
-    wanted : WantedTake
-    state : {"done", "next", "again", "open"}
-    problems : tuple of str
-        Of the one that was made.
-    """
+    """A take that the visit needs, and how it stands."""
 
     wanted: WantedTake
-    state: str
-    problems: tuple[str, ...]
+    state: str  # "done", "next", "again", "open"
+    problems: tuple[str, ...]  # of the one that was made
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from evenhall.drawing import ResponseView, draw_evenness_map, draw_response_chart
 from evenhall.drawing.svg import signed_db
 from evenhall.job.tune.result import Pattern, Result
-from evenhall.pages.guide import wanted_takes
+from evenhall.pages.guide import NO_RESULT, wanted_takes
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.report.point import Point
 from evenhall.report.verdicts import summary, verdicts
@@ -100,29 +100,26 @@ def chart_drawing(view: ResponseView | None) -> Drawing | None:
 
 def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPage:
     """Make the page of the verdict."""
-    chart = None if result is None else chart_drawing(response_view(result, job_of(visit)))
-    patterns = () if result is None else largest_first(result.patterns)
-    evenness = None if result is None else result.evenness
-    todo = [
-        f"{one.name}, {one.spot}" for one in wanted_takes(visit, result, "before") if not one.usable
-    ]
+    known = result or NO_RESULT
     return VerdictPage(
         frame=frame,
-        summary=summary(result) if result is not None and result.any_usable else NO_VERDICT,
+        summary=summary(known) if known.any_usable else NO_VERDICT,
         points=() if result is None else verdicts(result),
         map=map_drawing(result, "before"),
-        findings=tuple(_finding(pattern) for pattern in patterns),
-        chart=chart,
-        troubles=() if result is None else troubles(result),
-        missing=tuple(todo),
-        evenness_rows=()
-        if evenness is None
-        else tuple(
+        findings=tuple(_finding(pattern) for pattern in largest_first(known.patterns)),
+        chart=None if result is None else chart_drawing(response_view(result, job_of(visit))),
+        troubles=troubles(known),
+        missing=tuple(
+            f"{one.name}, {one.spot}"
+            for one in wanted_takes(visit, result, "before")
+            if not one.usable
+        ),
+        evenness_rows=tuple(
             (
                 hz_text(band.hz),
                 f"{signed_db(band.front_minus_back_db, 1)} dB",
                 "holds" if band.holds else "too much",
             )
-            for band in evenness.bands
+            for band in (known.evenness.bands if known.evenness else ())
         ),
     )
