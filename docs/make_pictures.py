@@ -24,7 +24,7 @@ def main() -> None:
     view = evenness_view(result, "before")
     assert view is not None, "the demo has a front and a back"
     (DOCS / "card.svg").write_text(
-        draw_card(card_views(result, job)[0], rail_height_px=250.0), encoding="utf-8"
+        draw_card(card_views(result, job)["both"], rail_height_px=250.0), encoding="utf-8"
     )
     (DOCS / "evenness.svg").write_text(draw_evenness_map(view), encoding="utf-8")
 

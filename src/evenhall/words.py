@@ -4,9 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["count_text", "fader_name", "hz_text", "listed"]
+__all__ = ["capitalised", "count_text", "fader_name", "hz_text", "listed"]
 
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def capitalised(text: str) -> str:
+    """Begin a sentence with it, names in it left as they are.
+
+    Examples
+    --------
+    >>> capitalised("left, by cable, at FOH")
+    'Left, by cable, at FOH'
+    """
+    return text[:1].upper() + text[1:]
 
 
 def hz_text(hz: float) -> str:

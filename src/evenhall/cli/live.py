@@ -26,7 +26,7 @@ from evenhall.cli.sound_options import (
     choice_of,
 )
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
-from evenhall.words import listed
+from evenhall.words import capitalised, listed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -444,7 +444,7 @@ def _show_by_cable(folder: Path, side: str) -> None:
     result = tune(load_job(folder), folder)
     told = [one.text for one in result.by_cable if one.side == side]
     for text in told or [f"There is no card for {side} yet: make the takes before the work first."]:
-        typer.echo(text[:1].upper() + text[1:])
+        typer.echo(capitalised(text))
 
 
 def _show_taken(taken: Taken, folder: Path) -> None:

@@ -14,7 +14,7 @@ from evenhall.hall.pair import PairProposal
 from evenhall.hall.search import HEAD_M
 from evenhall.hall.seats import Seats
 from evenhall.hall.stances import PairStance
-from evenhall.words import listed
+from evenhall.words import capitalised, listed
 
 __all__ = ["NOT_WORTH", "STAY", "height_question", "reason_text", "stance_lines", "stance_text"]
 
@@ -127,8 +127,7 @@ def stance_text(found: PairProposal, seats: Seats) -> str:
     if then.aside_m != was.aside_m:
         way = "outwards" if then.aside_m > was.aside_m else "inwards"
         steps.append(f"move each {abs(then.aside_m - was.aside_m):.2f} m {way}")
-    todo = listed(steps)
-    text = todo[0].upper() + todo[1:]
+    text = capitalised(listed(steps))
     if then.down_deg != was.down_deg or then.height_m != was.height_m:
         text += f": {_points_at(then, seats)}"
     return text + "."

@@ -177,7 +177,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     equalizer feeds the subs too, mains alone are heard in the middle, to join the subs; then both
     together, there first and then at every other spot, and these the proof takes again.
     """
-    usable = {} if result is None else {take.file: take.usable for take in result.takes}
+    usable = {take.file: take.usable for take in (result or NO_RESULT).takes}
     made: dict[tuple[str, str, bool], StoredTake] = {}
     for one in visit.kept_takes:
         if one.take.state == state and one.take.at == "audience":

@@ -47,6 +47,7 @@ from evenhall.sound.live.setup import remembered
 from evenhall.visits.entries import check_entry
 from evenhall.visits.store import VisitLine
 from evenhall.visits.visit import Entry, Visit
+from evenhall.words import capitalised
 
 __all__ = ["fault_page", "router"]
 
@@ -62,6 +63,7 @@ _templates = Environment(
 )
 # Of an address: a name may hold all that an address is made of.
 _templates.filters["part"] = lambda name: quote(name, safe="")
+_templates.filters["capitalised"] = capitalised
 _templates.globals |= {
     "BEFORE_SOUND": BEFORE_SOUND,
     "WARNED": WARNED,

@@ -29,6 +29,7 @@ from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.sound.writing import PART
 from evenhall.verdict.trust import take_sentence
 from evenhall.visits.orphans import SOUND_ENDINGS
+from evenhall.words import capitalised
 
 __all__ = [
     "KeptTake",
@@ -158,7 +159,7 @@ def keep_take(
     return KeptTake(
         number=stored.number,
         usable=measured.usable,
-        text=sentence[0].upper() + sentence[1:],
+        text=capitalised(sentence),
         problems=[problem.text for problem in measured.problems],
     )
 

@@ -8,7 +8,7 @@ from evenhall.report.point import Point, db_text, holds_text, short
 from evenhall.report.views import limit_db
 from evenhall.report.worklist import to_do
 from evenhall.verdict.worklist import first_faders_text
-from evenhall.words import count_text, hz_text
+from evenhall.words import capitalised, count_text, hz_text
 
 __all__ = ["at_a_seat", "proof_point", "summary", "verdicts"]
 
@@ -26,7 +26,7 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     if proof is not None:
         points.append(proof)
     points += [
-        Point("By cable " + holds_text(one.holds), one.text[:1].upper() + one.text[1:], one.holds)
+        Point("By cable " + holds_text(one.holds), capitalised(one.text), one.holds)
         for one in result.by_cable
     ]
     known = [one for one in result.speech if one.sti is not None]
@@ -52,7 +52,7 @@ def summary(result: Result) -> str:
     count = to_do(result)
     said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
     sentence = "; ".join(said) + "."
-    return f"{at_a_seat(result)} {sentence[0].upper()}{sentence[1:]}".strip()
+    return f"{at_a_seat(result)} {capitalised(sentence)}".strip()
 
 
 def proof_point(result: Result) -> Point | None:

@@ -8,7 +8,7 @@ state (before or after), `response_view()` for the common response with its fore
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -27,7 +27,8 @@ from evenhall.drawing import (
 )
 from evenhall.hall.elements import SIDES, Element
 from evenhall.hall.level import EVEN_WITHIN_DB
-from evenhall.job.folder.model import Job
+from evenhall.job.folder.checks import Draft
+from evenhall.job.folder.model import Job, Venue
 from evenhall.job.tune.result import BandLevel, Fader, Result, Row
 from evenhall.verdict.take import (
     SpotResponse,
@@ -37,6 +38,7 @@ from evenhall.verdict.take import (
     nan_mean,
     spot_responses,
 )
+from evenhall.words import capitalised
 
 __all__ = [
     "card_views",
@@ -48,7 +50,6 @@ __all__ = [
     "response_view",
     "side_title",
     "stance_of",
-    "with_forecast",
 ]
 
 MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
@@ -56,11 +57,11 @@ MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
 FloatArray = NDArray[np.float64]
 
 
-def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
-    """One view for each list of faders on the card; none where no card could be made."""
+def card_views(result: Result, job: Job) -> dict[str, CardView]:
+    """Show each list of faders on the card, by its key; none where no card could be made."""
     unit = job.equalizer
-    return tuple(
-        CardView(
+    return {
+        key: CardView(
             title=side_title(key, job.rig.sides),
             faders=tuple(CardFader(fader.hz, fader.fader_db) for fader in faders),
             range_db=unit.range_db,
@@ -69,7 +70,7 @@ def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
         )
         for key, faders in result.card.items()
         if faders
-    )
+    }
 
 
 def in_order(faders: Sequence[Fader]) -> list[Fader]:
@@ -88,7 +89,7 @@ def side_title(key: str, sides: Sequence[str]) -> str:
     """
     mains = [side for side in sides if Element.named(side).is_main]
     name = " and ".join(mains) if key == "both" and len(mains) == 2 else key
-    return name[:1].upper() + name[1:]
+    return capitalised(name)
 
 
 def evenness_view(result: Result, state: str) -> EvennessView | None:
@@ -121,10 +122,19 @@ def limit_db(result: Result) -> float:
     return EVEN_WITHIN_DB if result.evenness is None else result.evenness.limit_db
 
 
-def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
-    """Show the hall of a job as it is set out, and as it is proposed; see `with_forecast()`."""
-    venue, audience, rig = job.venue, job.audience, job.rig
-    view = HallView(
+def hall_view(job: Job | Draft, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
+    """Show the hall of a job as it is set out, and as it is proposed.
+
+    Parameters
+    ----------
+    job : Job or Draft
+    proposed : mapping
+        As `stance_of()` gives it.
+    rows : sequence of Row
+        What they hear of it; empty where that is not forecast.
+    """
+    venue, audience, rig = job.venue or Venue(name=""), job.audience, job.rig
+    return HallView(
         title=venue.name,
         length_m=venue.length_m,
         width_m=venue.width_m,
@@ -138,26 +148,9 @@ def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> Hal
         coverage_h_deg=rig.coverage_h_deg,
         coverage_v_deg=rig.coverage_v_deg,
         max_height_m=rig.max_height_m,
-        speaker_inwards_deg=rig.speaker_inwards_deg,
-    )
-    return with_forecast(view, proposed, rows)
-
-
-def with_forecast(view: HallView, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
-    """Add what is proposed, and what the rows hear.
-
-    Parameters
-    ----------
-    view : HallView
-    proposed : mapping
-        As `stance_of()` gives it.
-    rows : sequence of Row
-        Empty where what they hear is not forecast.
-    """
-    return replace(
-        view,
         proposed_height_m=proposed.get("speaker_height_m"),
         proposed_down_deg=proposed.get("speaker_down_deg"),
+        speaker_inwards_deg=rig.speaker_inwards_deg,
         proposed_inwards_deg=proposed.get("speaker_inwards_deg"),
         rows_m=tuple(row.row_m for row in rows),
         rows_now_db=tuple(row.now_db for row in rows),
@@ -190,7 +183,7 @@ def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide
     spread = np.linspace(0, len(rows) - 1, MAX_SPOTS - 1).round()
     shown = {middle, *spread.astype(int).tolist()} if len(rows) > MAX_SPOTS else range(len(rows))
     kept = tuple(row for at, row in enumerate(rows) if at in shown)
-    return MapSide(name[:1].upper() + name[1:], kept, front_minus_back_db)
+    return MapSide(capitalised(name), kept, front_minus_back_db)
 
 
 def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:

@@ -99,7 +99,7 @@ def _data(
 ) -> dict[str, Any]:
     """All that the template shows; text as plain data, which typst never reads as markup."""
     name = job.venue.name
-    cards = card_views(result, job)
+    cards = card_views(result, job).values()
     rail_px = RAIL_HEIGHT_PX.get(len(cards), SMALLEST_RAIL_PX)
     maps = [view for state in ("before", "after") if (view := evenness_view(result, state))]
     map_width_px = FULL_WIDTH_PX if len(maps) == 1 else HALF_WIDTH_PX

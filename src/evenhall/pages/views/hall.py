@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from evenhall.drawing import HallSpot, HallView, draw_hall
+from evenhall.drawing import HallSpot, draw_hall
 from evenhall.hall.stance_words import NOT_WORTH, STAY
 from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
-from evenhall.pages.guide import WantedTake, elements, wanted_takes
+from evenhall.pages.guide import NO_RESULT, WantedTake, wanted_takes
 from evenhall.pages.views.frame import Drawing, drawn
-from evenhall.report.views import stance_of, with_forecast
+from evenhall.report.views import hall_view, stance_of
 from evenhall.report.worklist import whole_text
-from evenhall.visits.visit import Visit
+from evenhall.visits.visit import Visit, draft_of
 
 __all__ = ["HallForecast", "hall_drawing", "hall_forecast", "spot_state"]
 
@@ -89,23 +89,11 @@ def hall_drawing(
     # A place that is wanted more than once is marked for what is to be done there next.
     shown = {_place(one): one for one in reversed(takes)}
     shown |= {_place(one): one for one in reversed(takes) if not one.usable}
-    stance = {} if result is None else stance_of(result)
-    rows = () if result is None else result.rows
-    view = HallView(
+    known = result or NO_RESULT
+    draft, _ = draft_of(visit)
+    view = replace(
+        hall_view(draft, stance_of(known), known.rows),
         title=visit.name,
-        length_m=visit.value("venue.length_m"),
-        width_m=visit.value("venue.width_m"),
-        height_m=visit.value("venue.height_m"),
-        first_row_m=visit.value("audience.first_row_m"),
-        last_row_m=visit.value("audience.last_row_m"),
-        ear_height_m=visit.value("audience.ear_height_m") or 1.2,
-        sides=elements(visit),
-        speaker_height_m=visit.value("rig.speaker_height_m"),
-        speaker_down_deg=visit.value("rig.speaker_down_deg") or 0.0,
-        coverage_h_deg=visit.value("rig.coverage_h_deg") or 90.0,
-        coverage_v_deg=visit.value("rig.coverage_v_deg") or 60.0,
-        max_height_m=visit.value("rig.max_height_m"),
-        speaker_inwards_deg=visit.value("rig.speaker_inwards_deg") or 0.0,
         spots=tuple(
             HallSpot(
                 one.spot,
@@ -121,5 +109,5 @@ def hall_drawing(
     )
     return drawn(
         "The hall from the side and from above",
-        lambda theme: draw_hall(with_forecast(view, stance, rows), theme=theme, width_px=WIDTH_PX),
+        lambda theme: draw_hall(view, theme=theme, width_px=WIDTH_PX),
     )

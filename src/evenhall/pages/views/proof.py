@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Result
-from evenhall.pages.guide import card_left
+from evenhall.pages.guide import NO_RESULT, card_left
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
 from evenhall.report.verdicts import proof_point
 from evenhall.report.views import proof_view
 from evenhall.visits.visit import Visit, job_of
+from evenhall.words import capitalised
 
 __all__ = ["ProofPage", "proof_page"]
 
@@ -48,7 +49,7 @@ class ProofPage:
 
 def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int) -> ProofPage:
     """Make the page of the proof."""
-    point = None if result is None else proof_point(result)
+    point = proof_point(result or NO_RESULT)
     chart = None if result is None else proof_view(result, job_of(visit))
     left = card_left(visit, result)
     undone = [
@@ -78,14 +79,7 @@ def _cable_rows(result: Result | None) -> tuple[CableRow, ...]:
         if side not in told:
             return ""
         words = told[side].text.removeprefix(f"{side}, by cable: ")  # the row says so
-        return words[:1].upper() + words[1:]
+        return capitalised(words)
 
     sides = dict.fromkeys(take.side for take in result.takes if Element.named(take.side).is_main)
-    return tuple(
-        CableRow(
-            side,
-            text(side),
-            side in told and told[side].holds,
-        )
-        for side in sides
-    )
+    return tuple(CableRow(side, text(side), side in told and told[side].holds) for side in sides)

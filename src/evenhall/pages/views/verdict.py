@@ -18,7 +18,7 @@ from evenhall.words import hz_text
 
 __all__ = ["VerdictPage", "chart_drawing", "map_drawing", "verdict_page"]
 
-MAP_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX = 1044.0, 718.0, 300.0
+CHART_HEIGHT_PX = 300.0
 NO_VERDICT = "No verdict yet: it takes a take at the front and one at the back."
 
 
@@ -78,12 +78,10 @@ class VerdictPage:
 
 def map_drawing(result: Result | None, state: str) -> Drawing | None:
     """Draw the evenness map of the takes of a state; None where there is none."""
-    view = None if result is None else evenness_view(result, state)
+    view = evenness_view(result or NO_RESULT, state)
     if view is None:
         return None
-    return drawn(
-        view.title, lambda theme: draw_evenness_map(view, theme=theme, width_px=MAP_WIDTH_PX)
-    )
+    return drawn(view.title, lambda theme: draw_evenness_map(view, theme=theme))
 
 
 def chart_drawing(view: ResponseView | None) -> Drawing | None:
@@ -92,9 +90,7 @@ def chart_drawing(view: ResponseView | None) -> Drawing | None:
         return None
     return drawn(
         view.title,
-        lambda theme: draw_response_chart(
-            view, theme=theme, width_px=CHART_WIDTH_PX, height_px=CHART_HEIGHT_PX
-        ),
+        lambda theme: draw_response_chart(view, theme=theme, height_px=CHART_HEIGHT_PX),
     )
 
 

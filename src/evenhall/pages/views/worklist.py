@@ -26,7 +26,6 @@ __all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
 STANCE_FIELDS = fields_named(
     "rig.max_height_m", "rig.speaker_height_m", "rig.speaker_down_deg", "rig.speaker_inwards_deg"
 )
-CARD_WIDTH_PX, CARD_RAIL_PX = 1044.0, 190.0
 # On a phone held upright: slots as wide as a thumb.
 PHONE_WIDTH_PX, PHONE_RAIL_PX, PHONE_IN_ROW = 380.0, 100.0, 8
 
@@ -78,23 +77,18 @@ class WorklistPage:
     stance: tuple[Filled, ...]
 
 
-def _card_drawing(
-    view: CardView, *, width_px: float, rail_px: float, in_row: int = MAX_FADERS_IN_ROW
-) -> Drawing:
+def _card_drawing(view: CardView, in_row: int, **size_px: float) -> Drawing:
     rows = math.ceil(len(view.faders) / in_row)
     return drawn(
         f"Card, {view.title}",
-        lambda theme: draw_card(
-            view, theme=theme, rows=rows, width_px=width_px, rail_height_px=rail_px
-        ),
+        lambda theme: draw_card(view, theme=theme, rows=rows, **size_px),
     )
 
 
 def _card_sides(visit: Visit, result: Result) -> tuple[CardSide, ...]:
     if not any(result.card.values()):
         return ()
-    keys = (key for key, faders in result.card.items() if faders)
-    views = dict(zip(keys, card_views(result, job_of(visit)), strict=True))
+    views = card_views(result, job_of(visit))
     left = card_left(visit, result)
     sides = []
     first = ""
@@ -107,9 +101,9 @@ def _card_sides(visit: Visit, result: Result) -> tuple[CardSide, ...]:
             CardSide(
                 side=side,
                 title=own.title,
-                drawing=_card_drawing(own, width_px=CARD_WIDTH_PX, rail_px=CARD_RAIL_PX),
+                drawing=_card_drawing(own, MAX_FADERS_IN_ROW),
                 narrow=_card_drawing(
-                    own, width_px=PHONE_WIDTH_PX, rail_px=PHONE_RAIL_PX, in_row=PHONE_IN_ROW
+                    own, PHONE_IN_ROW, width_px=PHONE_WIDTH_PX, rail_height_px=PHONE_RAIL_PX
                 ),
                 moving=len(own.marks),
                 left=len(faders),

@@ -13,7 +13,7 @@ from evenhall.verdict.joining.subs import Filters, Joining, SubSetting
 from evenhall.verdict.joining.summing import Summation
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take
-from evenhall.words import count_text, hz_text, listed
+from evenhall.words import capitalised, count_text, hz_text, listed
 
 __all__ = ["joining_moves", "together_move"]
 
@@ -58,7 +58,7 @@ def _why(joining: Joining) -> str:
     loser = min(joining.spots, key=lambda one: one.expected_db - one.was_db)
     lost_db = loser.was_db - loser.expected_db
     if lost_db >= WORTH_DB:
-        text += f" {loser.spot[0].upper()}{loser.spot[1:]} loses {lost_db:.1f} dB by it."
+        text += f" {capitalised(loser.spot)} loses {lost_db:.1f} dB by it."
     return text
 
 
@@ -101,8 +101,7 @@ def _carried(joining: Joining) -> list[str]:
 
 
 def _sentence(parts: list[str]) -> str:
-    text = listed(parts)
-    return text[0].upper() + text[1:]
+    return capitalised(listed(parts))
 
 
 def _crossing(joining: Joining) -> list[str]:

@@ -25,7 +25,7 @@ from evenhall.verdict.proof.wrong_faders import (
     wrong_faders,
 )
 from evenhall.verdict.take import Take
-from evenhall.words import hz_text
+from evenhall.words import capitalised, hz_text
 
 __all__ = ["CableProof", "cable_moves", "cable_proofs"]
 
@@ -205,7 +205,7 @@ def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
 def cable_moves(proofs: Sequence[CableProof]) -> tuple[Move, ...]:
     """List what is to be done before the sides stand as the card asks."""
     faults = [
-        Move("check", proof.text[:1].upper() + proof.text[1:])
+        Move("check", capitalised(proof.text))
         for proof in proofs
         if proof.fault or (proof.is_unlike and proof.unlike_scale is None)
     ]
