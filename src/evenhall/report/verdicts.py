@@ -7,7 +7,7 @@ from evenhall.job.tune.result import Evenness, Forecast, Match, Result
 from evenhall.report.point import Point, db_text, holds_text, short
 from evenhall.report.views import limit_db
 from evenhall.report.worklist import to_do
-from evenhall.verdict.worklist import first_faders_text
+from evenhall.verdict.card.words import first_faders_text, off_target
 from evenhall.words import capitalised, count_text, hz_text
 
 __all__ = ["at_a_seat", "proof_point", "summary", "verdicts"]
@@ -81,7 +81,7 @@ def at_a_seat(result: Result) -> str:
     if forecast is None or forecast.seat_before_db is None or forecast.seat_after_db is None:
         return ""
     before, after = forecast.seat_before_db, forecast.seat_after_db
-    now = f"Seats are {db_text(before)} from the target on average now"
+    now = f"Seats are {off_target(before)} now"
     if not result.card_steps and not any(result.strip.values()):
         return f"{now}. No card would better that by enough to hear: leave the equalizer flat."
     low, high = forecast.seat_after_90_db or (after, after)

@@ -15,17 +15,17 @@ from evenhall.verdict.boxes.faults import BoxFaults
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import WORTH_DB, Card, Forecast
 from evenhall.verdict.card.patterns import Pattern
+from evenhall.verdict.card.words import first_faders_text, off_target
 from evenhall.verdict.move import Move
 from evenhall.verdict.proof.proving import Proof
 from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import Take
 from evenhall.words import count_text, hz_text, listed
 
-__all__ = ["first_faders_text", "worklist"]
+__all__ = ["worklist"]
 
 MOST_LEFT = 4
 LARGE_DB = 3.0
-FIRST_FADERS = 5  # what two minutes are enough for
 # What changes the tone that the card was made for; a level knob or a switch of polarity does not
 # change the tone of each side alone.
 CHANGES = ("raise", "aim", "relocate")
@@ -108,22 +108,6 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
     ]
 
 
-def first_faders_text(before_db: float, after_db: Sequence[float]) -> str:
-    """Say what the first faders bring to a seat, where there are many.
-
-    Parameters
-    ----------
-    before_db : float
-        Error at a seat without the card.
-    after_db : sequence of float
-        With the first, the first two, ... of its faders set.
-    """
-    if len(after_db) < 2 * FIRST_FADERS:
-        return ""
-    first_db = before_db - after_db[FIRST_FADERS - 1]
-    return f" The first {count_text(FIRST_FADERS)} faders bring {first_db:.1f} dB of it."
-
-
 def _equalize(
     card: Card | None,
     forecast: Forecast | None,
@@ -145,8 +129,8 @@ def _equalize(
         return [
             Move(
                 "leave",
-                f"Leave the equalizer flat. Seats are {before.expected_db:.1f} dB from the target "
-                f"on average, and no card would better that by {WORTH_DB:g} dB.",
+                f"Leave the equalizer flat. Seats are {off_target(before.expected_db)}, and no "
+                f"card would better that by {WORTH_DB:g} dB.",
             )
         ]
     if proof is not None and proof.holds:
@@ -181,8 +165,8 @@ def _equalize(
     return [
         Move(
             "equalize",
-            f"{first}{what}{rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
-            f"target on average ({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
+            f"{first}{what}{rest} stay at 0. Seats are then {off_target(after.expected_db)} "
+            f"({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
             f"{before.expected_db:.1f} dB."
             f"{first_faders_text(before.expected_db, [step.seat_after_db for step in card.steps])}",
             expected={
