@@ -73,17 +73,7 @@ def progress_on(console: Console) -> Iterator[Callable[[str, int, int], None]]:
 
 
 def show_result(console: Console, result: Result, unit: Equalizer) -> None:
-    """Print what a person needs at the rack.
-
-    Parameters
-    ----------
-    console : Console
-        Where to.
-    result : Result
-        What to print.
-    unit : Equalizer
-        The unit that the card is for: its range gives the scale of the drawing.
-    """
+    """Print what a person needs at the rack; the unit's range gives the scale of the card."""
     used = sum(take.usable for take in result.takes)
     head = Text(result.job, style="bold")
     head.append(f"   {used} of {len(result.takes)} takes used", style="not bold")
@@ -110,15 +100,7 @@ def _points(console: Console, title: str, points: Sequence[Point]) -> None:
 
 
 def show_hall(console: Console, plan: HallPlan) -> None:
-    """Print what hands can do for a hall.
-
-    Parameters
-    ----------
-    console : Console
-        Where to.
-    plan : HallPlan
-        What to print.
-    """
+    """Print what hands can do for a hall."""
     parts = (
         ("Look at first", plan.checks),
         ("Height, aim and turn", plan.stance),

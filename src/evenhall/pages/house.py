@@ -13,6 +13,7 @@ from evenhall.errors import InputError
 from evenhall.hall.elements import SIDES
 from evenhall.job.demo.folder import DEMO_VENUE, demo_job, write_calibration
 from evenhall.job.demo.hall import SPOTS_M
+from evenhall.job.folder.model import Audience, Equalizer
 from evenhall.job.folder.reading import SECTIONS
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
@@ -38,8 +39,8 @@ OWN_VENUE = "My venue"
 # What a newcomer may leave as it is: the usual pair of boxes and the commonest unit.
 OWN_ENTRIES: dict[str, Any] = {
     "rig.sides": list(SIDES),
-    "equalizer.bands": 31,
-    "audience.ear_height_m": 1.2,
+    "equalizer.bands": Equalizer().bands,
+    "audience.ear_height_m": Audience().ear_height_m,
 }
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "moves_in_order",
     "no_card",
     "pattern_kind",
+    "remedy_text",
     "section_text",
     "sections",
     "strip",
@@ -40,6 +41,12 @@ MAX_MOVE_CHARACTERS = 640  # of one move: what may hurt someone is not to be cut
 
 NOTHING_TO_DO = "Nothing to do."
 NOTHING_TO_MOVE = "Nothing to move: leave all faders at 0."
+REMEDIES = {
+    "leave": "Leave it alone.",
+    "move": "Move the loudspeakers, not a fader.",
+    "polarity": "A matter of polarity, not of a fader.",
+    "delay": "A matter of delay, not of a fader.",
+}
 STRIP_TITLE, MIXER_TITLE = "First, on the channel strip", "On a digital mixer instead"
 
 
@@ -147,6 +154,13 @@ def _patterns(patterns: Iterable[Pattern]) -> tuple[Point, ...]:
         for pattern in largest_first(patterns)
     ]
     return at_most(points, MAX_PATTERNS)
+
+
+def remedy_text(pattern: Pattern) -> str:
+    """Say in a few words what mends a pattern."""
+    if pattern.remedy == "equalize":
+        return "The card fills it in." if pattern.depth_db < 0 else "The card takes it out."
+    return REMEDIES[pattern.remedy]
 
 
 def troubles(result: Result) -> tuple[Point, ...]:

@@ -12,7 +12,7 @@ from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.report.point import Point
 from evenhall.report.verdicts import summary, verdicts
 from evenhall.report.views import evenness_view, response_view
-from evenhall.report.worklist import largest_first, pattern_kind, troubles
+from evenhall.report.worklist import largest_first, pattern_kind, remedy_text, troubles
 from evenhall.visits.visit import Visit, job_of
 from evenhall.words import hz_text
 
@@ -32,25 +32,11 @@ class Finding:
     figures: tuple[tuple[str, str], ...]
 
 
-REMEDY_WORDS = {
-    "leave": "Leave it alone.",
-    "move": "Move the loudspeakers, not a fader.",
-    "polarity": "A matter of polarity, not of a fader.",
-    "delay": "A matter of delay, not of a fader.",
-}
-
-
-def _remedy(pattern: Pattern) -> str:
-    if pattern.remedy == "equalize":
-        return "The card fills it in." if pattern.depth_db < 0 else "The card takes it out."
-    return REMEDY_WORDS[pattern.remedy]
-
-
 def _finding(pattern: Pattern) -> Finding:
     where = "at every spot" if pattern.scope == "common" else "at " + ", ".join(pattern.spots)
     return Finding(
         head=f"{pattern_kind(pattern).capitalize()} at {hz_text(pattern.hz)}, {where}",
-        remedy=_remedy(pattern),
+        remedy=remedy_text(pattern),
         why=pattern.why,
         figures=(
             ("Centre", hz_text(pattern.hz)),
