@@ -9,7 +9,7 @@ from evenhall.drawing import draw_card, draw_evenness_map
 from evenhall.job.demo.folder import write_demo
 from evenhall.job.folder.reading import load_job
 from evenhall.job.tune.tuning import tune
-from evenhall.sheet.views import card_views, evenness_view
+from evenhall.report.views import card_views, evenness_view
 
 DOCS = Path(__file__).parent
 
@@ -24,7 +24,7 @@ def main() -> None:
     view = evenness_view(result, "before")
     assert view is not None, "the demo has a front and a back"
     (DOCS / "card.svg").write_text(
-        draw_card(card_views(result, job)[0], rail_height_px=250.0), encoding="utf-8"
+        draw_card(card_views(result, job)["both"], rail_height_px=250.0), encoding="utf-8"
     )
     (DOCS / "evenness.svg").write_text(draw_evenness_map(view), encoding="utf-8")
 

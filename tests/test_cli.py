@@ -448,7 +448,7 @@ def test_card_draws_each_fader_at_its_place_on_the_scale():
 
 def test_card_with_nothing_to_move_says_so():
     flat = {"both": (Fader(hz=63.0, fader_db=0.0),)}
-    assert "Leave every fader at 0 dB." in shown(example(card=flat))
+    assert "Nothing to move: leave all faders at 0." in shown(example(card=flat))
 
 
 def test_card_a_side_is_titled_by_its_side():

@@ -155,7 +155,7 @@ class TestThroughJack:
             (("left", "--cable", "2", "--distance", "3"), "A cable stands nowhere: leave SPOT,"),
             (("left", "--cable", "2", "--with-subs"), "A cable stands nowhere: leave SPOT,"),
             (("left", "front", "--with-subs", "--stage"), "--with-subs is for spots among"),
-            (("left", "front", "--with-subs"), "job.toml: the subs play along where"),
+            (("left", "front", "--with-subs"), "The subs play along where"),
         ],
     )
     def test_spot_or_cable(self, run, words, line):

@@ -1,7 +1,7 @@
 """What the terminal shows of a result: verdicts, worklist, card. Start at `show_result()`.
 
-The sentences are those of the sheet (`sheet.words`), never cut short; here they are only laid
-out, for a width from 60 columns up, with or without colour.
+The sentences are those of `report`, never cut short; here they are only laid out, for a width
+from 60 columns up, with or without colour.
 """
 
 from __future__ import annotations
@@ -19,17 +19,22 @@ from rich.text import Text
 from evenhall.hall.label import BOTH
 from evenhall.job.folder.reading import Equalizer
 from evenhall.job.tune.result import Fader, Result
-from evenhall.sheet.views import in_order
-from evenhall.sheet.words import (
-    Point,
-    expected_gain,
+from evenhall.report.point import Point
+from evenhall.report.verdicts import verdicts
+from evenhall.report.views import in_order
+from evenhall.report.worklist import (
+    MIXER_TITLE,
+    NOTHING_TO_DO,
+    NOTHING_TO_MOVE,
+    STRIP_TITLE,
+    moves_in_order,
     sections,
     strip,
     troubles,
-    verdicts,
+    whole_text,
     worklist,
 )
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 if TYPE_CHECKING:  # neither is wanted by `tune`, which must start quickly
     from evenhall.hall import WalkSpot
@@ -69,17 +74,7 @@ def progress_on(console: Console) -> Iterator[Callable[[str, int, int], None]]:
 
 
 def show_result(console: Console, result: Result, unit: Equalizer) -> None:
-    """Print what a person needs at the rack.
-
-    Parameters
-    ----------
-    console : Console
-        Where to.
-    result : Result
-        What to print.
-    unit : Equalizer
-        The unit that the card is for: its range gives the scale of the drawing.
-    """
+    """Print what a person needs at the rack; the unit's range gives the scale of the card."""
     used = sum(take.usable for take in result.takes)
     head = Text(result.job, style="bold")
     head.append(f"   {used} of {len(result.takes)} takes used", style="not bold")
@@ -91,11 +86,11 @@ def show_result(console: Console, result: Result, unit: Equalizer) -> None:
         console.print(_sentence(point, mark={True: "+", False: "!", None: " "}[point.holds]))
     _heading(console, "Worklist")
     console.print(_numbered(_things_to_do(result)))
-    _points(console, "On the channel strip", strip(result))
+    _points(console, STRIP_TITLE, strip(result))
     for name, faders in result.card.items():
         _heading(console, f"Card, {CARD_TITLES.get(name, name)}")
         console.print(_card(faders, unit))
-    _points(console, "On a digital mixer instead", sections(result))
+    _points(console, MIXER_TITLE, sections(result))
 
 
 def _points(console: Console, title: str, points: Sequence[Point]) -> None:
@@ -106,15 +101,7 @@ def _points(console: Console, title: str, points: Sequence[Point]) -> None:
 
 
 def show_hall(console: Console, plan: HallPlan) -> None:
-    """Print what hands can do for a hall.
-
-    Parameters
-    ----------
-    console : Console
-        Where to.
-    plan : HallPlan
-        What to print.
-    """
+    """Print what hands can do for a hall."""
     parts = (
         ("Look at first", plan.checks),
         ("Height, aim and turn", plan.stance),
@@ -156,13 +143,12 @@ def _things_to_do(result: Result) -> list[str]:
     """Give the moves in their order, whole: on paper there is less room than here."""
     if not result.any_usable:
         return [point.body for point in worklist(result)]
-    moves = sorted(result.moves, key=lambda move: move.order)
-    return [move.text + expected_gain(move) for move in moves]
+    return [whole_text(move) for move in moves_in_order(result)]
 
 
 def _numbered(sentences: Sequence[str]) -> RenderableType:
     if not sentences:
-        return Text("Nothing to do.")
+        return Text(NOTHING_TO_DO)
     grid = Table.grid(padding=(0, 1))
     grid.add_column(justify="right", min_width=2)
     grid.add_column()
@@ -175,7 +161,7 @@ def _card(faders: Sequence[Fader], unit: Equalizer) -> RenderableType:
     """Draw the faders that move, what brings most first, each with its place on the rail."""
     moved = in_order(faders)
     if not moved:
-        return Text("Leave every fader at 0 dB.")
+        return Text(NOTHING_TO_MOVE)
     table = Table(box=None, padding=(0, 1), pad_edge=False, header_style="not bold")
     table.add_column("", justify="right", min_width=2)
     table.add_column("fader", justify="right", no_wrap=True)

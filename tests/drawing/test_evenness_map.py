@@ -113,7 +113,7 @@ def test_a_grey_print_darkens_with_the_distance_from_the_middle(read: SimpleName
     levels = (0.0, 2.0, 4.0, 6.0, 8.0)
     for sign in (1, -1):
         row = MapRow("front", tuple(sign * level for level in levels))
-        view = EvennessView("x", (100.0, 200.0, 400.0, 800.0, 1600.0), (MapSide("L", (row,)),))
+        view = EvennessView("x", (100.0, 200.0, 400.0, 800.0, 1600.0), (MapSide("L", (row,)),), 6.0)
         cells = read.drawing(draw_evenness_map(view)).of_class("cell")
         grounds = [read.inside(cell, "rect")[0].get("fill") for cell in cells]
         from_white = [contrast_ratio(ground, "#ffffff") for ground in grounds]
@@ -161,7 +161,7 @@ def test_hostile_names_are_text(read: SimpleNamespace) -> None:
     hostile = "<svg onload=x>&" * 30
     row = MapRow(hostile, (1.0,))
     drawing = read.drawing(
-        draw_evenness_map(EvennessView(hostile, (100.0,), (MapSide(hostile, (row,)),)))
+        draw_evenness_map(EvennessView(hostile, (100.0,), (MapSide(hostile, (row,)),), 6.0))
     )
     assert [found.tag for found in drawing.root.iter()].count(
         "{http://www.w3.org/2000/svg}svg"
@@ -172,10 +172,13 @@ def test_hostile_names_are_text(read: SimpleNamespace) -> None:
 @pytest.mark.parametrize(
     ("view", "words"),
     [
-        (EvennessView("x", (100.0,), ()), "needs a band and a spot"),
-        (EvennessView("x", (), (MapSide("L", (MapRow("f", ()),)),)), "needs a band and a spot"),
+        (EvennessView("x", (100.0,), (), 6.0), "needs a band and a spot"),
         (
-            EvennessView("x", (100.0,), (MapSide("L", (MapRow("f", (1.0, 2.0)),)),)),
+            EvennessView("x", (), (MapSide("L", (MapRow("f", ()),)),), 6.0),
+            "needs a band and a spot",
+        ),
+        (
+            EvennessView("x", (100.0,), (MapSide("L", (MapRow("f", (1.0, 2.0)),)),), 6.0),
             "one level a band",
         ),
     ],

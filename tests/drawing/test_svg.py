@@ -8,10 +8,8 @@ from fontTools.ttLib import TTFont
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.drawing import FONT_DIR, PAPER
 from evenhall.drawing.svg import (
-    frequency_label,
     picture,
     rect,
     shorten,
@@ -83,14 +81,6 @@ def test_shortened_text_fits(content: str, width_px: float) -> None:
 
 def test_text_that_fits_is_not_shortened() -> None:
     assert shorten("back row", size_px=10, width_px=60) == "back row"
-
-
-def test_every_nominal_frequency_is_lettered_differently_and_short() -> None:
-    labels = [frequency_label(hz) for hz in NOMINAL_HZ]
-    assert len(set(labels)) == len(labels)
-    assert max(map(len, labels)) <= 5
-    assert labels[2] == "31.5"
-    assert labels[18] == "1.25k"
 
 
 @given(st.floats(-30, 30), st.integers(0, 2))

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pyfar.constants import air_attenuation
 from pyrato.parametric import critical_distance
 
-from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, NOMINAL_HZ
 from evenhall.hall import (
     Audience,
     Loudspeaker,
@@ -18,7 +18,7 @@ from evenhall.hall import (
     level_by_row,
     mid_mean_db,
 )
-from evenhall.hall.level import MID_BANDS, level_parts, reverberant_power
+from evenhall.hall.level import level_parts, reverberant_power
 
 OUTDOORS = Room()
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)

@@ -91,7 +91,7 @@ def test_flat_card_is_said_on_the_worklist_and_patterns_to_leave_only_once():
 def test_card_that_is_withheld_says_what_to_mend_first():
     why = "Mend the horn first."
     page = worklist_page(VISIT, result_of(card={}, card_withheld=why), FRAME)
-    assert (page.withheld, page.cards) == (why, ())
+    assert (page.no_card, page.cards) == (why, ())
     assert verdict_page(VISIT, result_of(card={}, card_withheld=why), FRAME).summary.startswith(why)
 
 
@@ -100,5 +100,5 @@ def test_proof_says_how_many_takes_stand_behind_it():
         proof = Proof(rms_db=1.3, forecast_error_db=0.6, holds=True, takes=takes, bands=())
         return proof_page(VISIT, result_of(proof=proof), FRAME, cable=0).sentence
 
-    assert sentence(6).startswith("It holds: six takes say that the area as a whole is 1.3 dB")
-    assert sentence(1).startswith("It holds: one take says that")
+    assert sentence(6).startswith("Proof holds. Six takes after the work: the area as a whole is")
+    assert sentence(1).startswith("Proof holds. One take after the work:")

@@ -22,7 +22,6 @@ from evenhall.pages.guide import (
     next_thing,
     spots,
     steps,
-    to_do,
     wanted_takes,
 )
 from pages.demo_house import visit_of
@@ -337,7 +336,7 @@ def test_whole_visit_in_words():
     assert (thing.text, way["proof"]) == ("Take right, middle, again.", ("begun", "4 of 6"))
 
     visit = visit_of(entries, all_takes() + all_takes("after"))
-    for holds, note in ((False, "does not hold yet"), (True, "holds")):
+    for holds, note in ((False, "fails"), (True, "holds")):
         proof = Proof(rms_db=0.5, forecast_error_db=0.2, holds=holds, bands=())
         result = result_of(visit, moves=moves, card=CARD, proof=proof)
         thing, way = in_words(visit, result)
@@ -444,15 +443,6 @@ def test_hands_are_all_moves_but_those_of_the_card():
 def test_every_step_has_its_page():
     paths = {route.path for route in html.router.routes}
     assert {f"/visit/{{number}}/{key}" for key in STEPS} <= paths
-
-
-def test_what_is_left_alone_is_nothing_to_do():
-    moves = tuple(
-        Move(order=k, kind=kind, text="-")
-        for k, kind in enumerate(("raise", "leave", "equalize", "leave"), 1)
-    )
-    result = Result(job="Hall", takes=(), target=TargetCurve(shape="flat", points=()), moves=moves)
-    assert (to_do(result), to_do(None)) == (2, 0)
 
 
 # One equalizer before mains and subs

@@ -450,4 +450,4 @@ def test_subs_play_along_with_mains_alone_and_where_the_equalizer_feeds_them(pag
     assert "Say so on Set out" in refused(pages, "takes/upload", short(), "a.wav", form)
     feed_subs(pages)
     form["side"] = "sub"
-    assert "and not with 'sub'" in refused(pages, "takes/upload", short(), "a.wav", form)
+    assert "and not 'sub'" in refused(pages, "takes/upload", short(), "a.wav", form)

@@ -132,7 +132,7 @@ def test_verdict_and_hands_are_told(pressed):
 
 
 def test_work_is_proven(pressed, result):
-    assert pressed["proof"].startswith("It holds")
+    assert pressed["proof"].startswith("Proof holds")
     assert result["proof"]["holds"]
     assert pressed["next"].startswith("Now: All is done.")
 

@@ -11,7 +11,7 @@ from evenhall.hall.polar import read_polar
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.move import Stage
 from evenhall.verdict.problem import Problem
-from evenhall.verdict.words import count_text
+from evenhall.words import count_text
 from verdict.builders import flat, judged, take, visit
 
 HALL = Stage(

@@ -15,6 +15,8 @@ __all__ = [
     "BAND_COUNT",
     "EXACT_HZ",
     "LOWER_HZ",
+    "MID_BANDS",
+    "MID_HZ",
     "NOMINAL_HZ",
     "UPPER_HZ",
     "exact_from_nominal_hz",
@@ -54,6 +56,11 @@ def nearest_band(freq_hz: float) -> int:
     np.float64(1000.0)
     """
     return int(np.argmin(np.abs(np.log(EXACT_HZ / freq_hz))))
+
+
+# Where one level is stated for all bands, it is their mean over these (common practice, no source).
+MID_HZ = (200.0, 4000.0)
+MID_BANDS = slice(nearest_band(MID_HZ[0]), nearest_band(MID_HZ[1]) + 1)
 
 
 def exact_from_nominal_hz(freq_hz: ArrayLike) -> FloatArray:

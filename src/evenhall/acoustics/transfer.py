@@ -26,7 +26,7 @@ from evenhall.acoustics.alignment import (
 )
 from evenhall.acoustics.arrival import Arrival, bass_onset, first_arrival
 from evenhall.acoustics.bandlevel import BandLevels, band_levels
-from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.bands import LOWER_HZ, MID_BANDS, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.decay import decay_times
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
 from evenhall.acoustics.steadiness import (
@@ -57,7 +57,6 @@ SHORTEST_TAKE_S = 1.0
 HIGHEST_RATE_HZ = 50e3
 # Resampling filters are flat up to this share of the lower Nyquist frequency (measured: soxr).
 FLAT_SHARE = 0.925
-LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 200.0, 4000.0
 DECAY_BANDS_HZ = (500.0, 1000.0, 2000.0)
 FEWEST_FOR_ARRIVAL = 5  # of fewer bands an onset cannot be told
 ONSET_UNCERTAINTY_DB = 1.5
@@ -158,10 +157,10 @@ class Response:
 
 def level_mean_db(bands: BandLevels) -> float:
     """Power mean over the usable bands from 200 Hz to 4 kHz; nan if there is none."""
-    inside = bands.usable & (EXACT_HZ > LEVEL_LOW_HZ * 0.9) & (EXACT_HZ < LEVEL_HIGH_HZ * 1.1)
-    if not inside.any():
+    level_db = bands.level_db[MID_BANDS][bands.usable[MID_BANDS]]
+    if not level_db.size:
         return float("nan")
-    return float(10.0 * np.log10(np.mean(10.0 ** (bands.level_db[inside] / 10.0))))
+    return float(10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0))))
 
 
 def _at_common_rate(signal: Float32Array, rate_hz: float) -> tuple[Float32Array, float]:

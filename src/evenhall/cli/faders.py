@@ -35,7 +35,7 @@ SPAN_DB, SPAN_CELLS = 6.0, 25
 
 def guidance_lines(guidance: Guidance) -> str:
     """Write what to do large, where the fader is in its way, and what is left."""
-    from evenhall.equalizer.graphic import fader_name
+    from evenhall.words import fader_name
 
     if guidance.hz is None:
         return "A L L   S T A N D"
@@ -80,7 +80,7 @@ class FaderWatch:
 
     def show(self, guidance: Guidance) -> None:
         """Show what to do, and say what came to stand and what should not have moved."""
-        from evenhall.equalizer.graphic import fader_name
+        from evenhall.words import fader_name
 
         before = self._before
         for hz in () if before is None else set(before.left_hz) - set(guidance.left_hz):

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from evenhall.cautions import LIFTING
 from evenhall.cli.app import (
     app,
     faults_as_lines,
@@ -275,7 +276,7 @@ def card_of(result: Result) -> dict[str, dict[float, float]]:
     }
 
 
-@app.command()
+@app.command(epilog=LIFTING)
 def hall(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="The job folder: it holds job.toml.")
@@ -291,9 +292,6 @@ def hall(
     reverberation time make the forecast better. Says the best height, tilt and turn with what each
     step gains, what would help where that is not enough, how well speech is understood, and the
     spots for the microphone. With takes in the folder it also says where they part from any hall.
-
-    Two people lift a loudspeaker; what hangs or stands over people is for those licensed for it,
-    after local codes.
 
     \b
     Example:
@@ -314,7 +312,7 @@ def hall(
         if drawing is not None:
             from evenhall.drawing import draw_hall
             from evenhall.job.folder.writing import write_whole
-            from evenhall.sheet.views import hall_view
+            from evenhall.report.views import hall_view
 
             view = hall_view(job, plan.proposed, plan.rows)
             write_whole({drawing: draw_hall(view).encode()})

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import typer
 
+from evenhall.cautions import BEFORE_SOUND, WARNED
 from evenhall.cli.app import app, ask, faults_as_lines, options_by_name
 from evenhall.cli.sound_options import (
     DeviceName,
@@ -25,6 +26,7 @@ from evenhall.cli.sound_options import (
     choice_of,
 )
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
+from evenhall.words import capitalised, listed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -50,10 +52,7 @@ WAY_WORDS = {
 }
 
 
-CAUTION = (
-    "Caution: sound comes. Turn the amplifiers down first, keep ears away from the loudspeakers, "
-    "warn whoever stands near them, and let nobody be on a ladder beside them."
-)
+CAUTION = f"Caution: sound comes. {BEFORE_SOUND}"
 LOWEST_CEILING_DBFS, HIGHEST_CEILING_DBFS = -60.0, 0.0
 
 Ceiling = Annotated[
@@ -69,9 +68,7 @@ Level = Annotated[
 ]
 Ready = Annotated[
     bool,
-    typer.Option(
-        "--ready", help="Skip the caution: the amplifiers are down and everybody is warned."
-    ),
+    typer.Option("--ready", help=f"Skip the caution: {WARNED}."),
 ]
 
 
@@ -222,7 +219,7 @@ def setup_sentence(setup: SoundSetup) -> str:
     """Say what is chosen, in a sentence or two."""
     words = [f'Microphone on input {setup.mic_channel} of "{setup.input}" at {setup.rate_hz} Hz.']
     if setup.plays:
-        outputs = " and ".join(str(channel) for channel in setup.output_channels)
+        outputs = listed([str(channel) for channel in setup.output_channels])
         plural = "s" if len(setup.output_channels) > 1 else ""
         words.append(f'Plays on output{plural} {outputs} of "{setup.output}".')
     way = WAY_WORDS[setup.reference].format(channel=setup.reference_channel)
@@ -383,7 +380,8 @@ def take(
         from evenhall.cli.keys import any_key
         from evenhall.cli.watching import TakeWatch
         from evenhall.hall.label import TakeLabel
-        from evenhall.job.folder.adding import TAKES_FOLDER, recordable_job
+        from evenhall.job.folder.adding import recordable_job
+        from evenhall.job.folder.reading import TAKES_FOLDER
         from evenhall.job.live.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
 
         recordable_job(folder, TakeLabel(side=side, spot=spot or CABLE_SPOT, with_subs=with_subs))
@@ -447,7 +445,7 @@ def _show_by_cable(folder: Path, side: str) -> None:
     result = tune(load_job(folder), folder)
     told = [one.text for one in result.by_cable if one.side == side]
     for text in told or [f"There is no card for {side} yet: make the takes before the work first."]:
-        typer.echo(text[:1].upper() + text[1:])
+        typer.echo(capitalised(text))
 
 
 def _show_taken(taken: Taken, folder: Path) -> None:

@@ -13,7 +13,6 @@ from itertools import accumulate
 
 from evenhall.drawing.svg import (
     element,
-    frequency_label,
     group,
     line,
     picture,
@@ -24,6 +23,7 @@ from evenhall.drawing.svg import (
     text_width_px,
 )
 from evenhall.drawing.theme import PAPER, Theme
+from evenhall.words import fader_name
 
 __all__ = ["CardFader", "CardView", "draw_card"]
 
@@ -209,7 +209,7 @@ class _Layout:
         # One size for all that stay and one for all that move: the row stays calm to look at.
         sizes = {
             moves: min(
-                _fitting(frequency_label(fader.hz), width, LARGEST_FREQUENCY_PX)
+                _fitting(fader_name(fader.hz), width, LARGEST_FREQUENCY_PX)
                 for fader, width in zip(faders, widths, strict=True)
                 if (fader.hz in self.marks) == moves
             )
@@ -260,7 +260,7 @@ class _Layout:
         return text(
             slot.centre_px,
             self._frequency_y(top),
-            frequency_label(slot.fader.hz),
+            fader_name(slot.fader.hz),
             size_px=slot.lettering_px,
             fill=self.theme.ink if moves else self.theme.muted,
             bold=moves,

@@ -12,7 +12,6 @@ import textwrap
 from dataclasses import dataclass
 
 from evenhall.drawing.svg import (
-    frequency_label,
     group,
     path,
     picture,
@@ -23,6 +22,7 @@ from evenhall.drawing.svg import (
     text_width_px,
 )
 from evenhall.drawing.theme import PAPER, Theme, legible_on, mixed
+from evenhall.words import fader_name
 
 __all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map"]
 
@@ -82,7 +82,7 @@ class EvennessView:
     title: str
     band_hz: tuple[float, ...]
     sides: tuple[MapSide, ...]
-    limit_db: float = 6.0
+    limit_db: float
 
 
 def draw_evenness_map(
@@ -170,14 +170,14 @@ class _Grid:
 
     def heading(self) -> str:
         theme, y = self.theme, HEAD_HEIGHT_PX - 12
-        widest_em = max(text_width_px(frequency_label(hz), 1.0) for hz in self.view.band_hz)
+        widest_em = max(text_width_px(fader_name(hz), 1.0) for hz in self.view.band_hz)
         size_px = min(LARGEST_FIGURE_PX, 0.92 * self.cell_px / widest_em)
         every_band = size_px >= SMALLEST_LETTERING_PX
         lettering = [
             text(
                 self.left_px + (at + 0.5) * self.cell_px,
                 y,
-                frequency_label(hz),
+                fader_name(hz),
                 size_px=size_px if every_band else 11,
                 fill=theme.muted,
                 anchor="middle",

@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing.card import CardFader
-from evenhall.drawing.svg import frequency_label, group, line, path, picture, rect, signed_db, text
+from evenhall.drawing.svg import group, line, path, picture, rect, signed_db, text
 from evenhall.drawing.theme import PAPER, Theme
+from evenhall.words import fader_name
 
 __all__ = ["FaderView", "draw_fader"]
 
@@ -73,7 +74,7 @@ def draw_fader(view: FaderView, *, theme: Theme = PAPER) -> str:
         _strip(view, theme),
         width_px=WIDTH_PX,
         height_px=HEIGHT_PX,
-        title=f"Fader {frequency_label(view.fader.hz)}",
+        title=f"Fader {fader_name(view.fader.hz)}",
         description=said,
         theme=theme,
     )

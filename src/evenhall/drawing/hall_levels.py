@@ -16,7 +16,6 @@ from evenhall.drawing.theme import mixed
 
 __all__ = ["draw_levels"]
 
-LIMIT_DB = 6.0  # back within 6 dB of front: common practice, no source
 PX_A_DB = 7.0
 TOP_PX, BOTTOM_PX = 10.0, 12.0
 FIGURE_STEP_PX = 13.0
@@ -35,7 +34,7 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
     if view.rows_proposed_db:
         series.append((view.rows_proposed_db, frame.proposal, PROPOSED_DASH, "as proposed"))
     loudest_db = max(abs(level) for levels, *_ in series for level in levels)
-    half_db = min(max(LIMIT_DB / 2, math.ceil(loudest_db)), LARGEST_DB)
+    half_db = min(max(view.limit_db / 2, math.ceil(loudest_db)), LARGEST_DB)
     middle = top + TOP_PX + half_db * PX_A_DB
 
     def y(level_db: float) -> float:
@@ -44,13 +43,13 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
     first, last = frame.x(view.rows_m[0]), frame.x(view.rows_m[-1])
     ground = rect(
         first,
-        y(LIMIT_DB / 2),
+        y(view.limit_db / 2),
         last - first,
-        LIMIT_DB * PX_A_DB,
+        view.limit_db * PX_A_DB,
         fill=mixed(theme.ground, theme.ink, 0.08),
     )
     drawn = [
-        group(ground, title="Within 6 dB from first to last row.", class_="limit"),
+        group(ground, title=f"Within {view.limit_db:g} dB from first to last row.", class_="limit"),
         line(first, middle, last, middle, stroke=theme.faint),
         text(
             frame.left_px - 8,

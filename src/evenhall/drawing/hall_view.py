@@ -99,6 +99,8 @@ class HallView:
     rows_m, rows_now_db, rows_proposed_db : tuple of float
         Rows, as the first and last one are given, and how loud each is against the middle one;
         empty where that is not forecast.
+    limit_db : float
+        How far first and last row may differ.
     spots : tuple of HallSpot
         Numbered in this order, from 1.
     playing : str or None
@@ -125,6 +127,7 @@ class HallView:
     rows_m: tuple[float, ...] = ()
     rows_now_db: tuple[float, ...] = ()
     rows_proposed_db: tuple[float, ...] = ()
+    limit_db: float = 0.0
     spots: tuple[HallSpot, ...] = ()
     playing: str | None = None
 

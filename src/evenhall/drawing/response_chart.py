@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 from evenhall.drawing.svg import (
     element,
-    frequency_label,
     group,
     line,
     path,
@@ -24,6 +23,7 @@ from evenhall.drawing.svg import (
     text,
 )
 from evenhall.drawing.theme import PAPER, Theme, mixed
+from evenhall.words import fader_name
 
 __all__ = ["Curve", "ResponseView", "draw_response_chart"]
 
@@ -223,7 +223,7 @@ class _Axes:
         for hz in OCTAVES_HZ:
             x = self.x(hz)
             drawn.append(line(x, TOP_PX, x, self.bottom_px, stroke=theme.faint))
-            drawn.append(self._letter(x, self.bottom_px + 14, frequency_label(hz), anchor="middle"))
+            drawn.append(self._letter(x, self.bottom_px + 14, fader_name(hz), anchor="middle"))
         drawn.append(self._letter(LEFT_PX - 6, self.bottom_px + 14, "dB", anchor="end"))
         drawn.append(self._letter(self.right_px + 8, self.bottom_px + 14, "Hz"))
         return group(*drawn, class_="grid")

@@ -16,7 +16,6 @@ from evenhall.drawing.theme import Theme
 __all__ = [
     "FONT_FAMILY",
     "element",
-    "frequency_label",
     "group",
     "line",
     "path",
@@ -187,19 +186,6 @@ def signed_db(level_db: float, decimals: int) -> str:
     if figure == "0":
         return figure
     return ("+" if level_db > 0 else MINUS) + figure
-
-
-def frequency_label(freq_hz: float) -> str:
-    """Write a frequency as faders are lettered: hertz below 1000, then kilohertz with a k.
-
-    Examples
-    --------
-    >>> [frequency_label(hz) for hz in (31.5, 630, 1000, 12500)]
-    ['31.5', '630', '1k', '12.5k']
-    """
-    if freq_hz < 1000:
-        return f"{freq_hz:.4g}"
-    return f"{freq_hz / 1000:.4g}k"
 
 
 def _escaped(content: str) -> str:

@@ -12,13 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from evenhall.equalizer.graphic import MODELS, GraphicUnit, fader_name, unit_gain_db
+from evenhall.equalizer.graphic import MODELS, GraphicUnit, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, learning_round
+from evenhall.words import fader_name
 
-__all__ = ["DRIFT_DB", "changes_against", "channels_apart", "drift", "setting_fault"]
+__all__ = ["BYPASSED", "DRIFT_DB", "changes_against", "channels_apart", "drift", "setting_fault"]
 
 FloatArray = NDArray[np.float64]
 
+# Of a recording behind the unit in which nothing of the unit is heard.
+BYPASSED = (
+    "the unit is bypassed, or the cable goes around it. Switch it in, look where the cable comes "
+    "from, and record it again."
+)
 # Less than this in every band, and nothing was moved.
 DEAF_DB = 0.5
 # A fader that gives less than this share of what it should was not moved; the weakest give half.

@@ -34,7 +34,6 @@ __all__ = [
     "Law",
     "Model",
     "band_gain_db",
-    "fader_name",
     "finer_unit",
     "graphic_unit",
     "unit_gain_db",
@@ -238,17 +237,6 @@ def finer_unit(unit: GraphicUnit) -> GraphicUnit | None:
         step_db=unit.step_db,
         max_boost_db=unit.max_boost_db,
     )
-
-
-def fader_name(hz: float) -> str:
-    """Write a fader as it is lettered.
-
-    Examples
-    --------
-    >>> fader_name(31.5), fader_name(1250.0), fader_name(16000.0)
-    ('31.5', '1.25k', '16k')
-    """
-    return f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
 
 
 def unit_response(unit: GraphicUnit, fader_db: ArrayLike, freq_hz: ArrayLike) -> ComplexArray:

@@ -25,10 +25,10 @@ import numpy as np
 
 from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.errors import InputError
+from evenhall.hall.level import EVEN_WITHIN_DB
 
 __all__ = [
     "ECHO_S",
-    "EVEN_WITHIN_DB",
     "LEAST_LATE_S",
     "MOST_LOUDER_DB",
     "DelayLevel",
@@ -41,8 +41,7 @@ __all__ = [
 LEAST_LATE_S, AIM_LATE_S, MOST_LATE_S = 0.005, 0.010, 0.015
 ECHO_S = 0.030  # later than that, and loud, it is heard by itself (Haas, from memory)
 MOST_LOUDER_DB = 10.0
-EVEN_WITHIN_DB = 6.0
-AIM_BELOW_FRONT_DB = 3.0  # half of what is allowed: the rest is for what no two seats share
+AIM_BELOW_FRONT_DB = EVEN_WITHIN_DB / 2  # the rest is for what no two seats share
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-__all__ = ["Element", "Kind"]
+__all__ = ["SIDES", "Element", "Kind"]
 
 Kind = Literal["main", "sub", "delay", "fill", "monitor"]
 # What is none of these is one of the mains, whatever it is called.

@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
-from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
-from evenhall.hall.level import MID_BANDS, reverberant_power
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, MID_BANDS, UPPER_HZ
+from evenhall.hall.level import reverberant_power
 from evenhall.hall.seats import Placed, Seats, check_places, directions
 from evenhall.hall.setting import Room
 from evenhall.hall.surfaces import Surfaces, band_decay_s, even_surfaces

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from evenhall.cautions import LIFTING
 from evenhall.hall.feedback import NEAREST_TALKER_M, UNAIDED_M, Microphone, acoustic_gain
 from evenhall.hall.setting import CEILING_GAP_M, Audience, Loudspeaker, Room
 
@@ -18,10 +19,6 @@ __all__ = ["GainStep", "gain_steps"]
 STEP_M, RAISE_M = 1.0, 0.5
 FIRST_ROW_LEAST_M = 1.0
 WORTH_DB = 0.5
-LIFTING = (
-    " Lift by two, within what stand or bracket is rated for; local codes and licensed riggers "
-    "decide."
-)
 
 
 @dataclass(frozen=True)
@@ -174,7 +171,7 @@ def gain_steps(
         if gain_db < WORTH_DB or (kind in best and gain_db <= best[kind].gain_db):
             continue
         effort = f", for {moved_m:.2g} m" if moved_m else ""
-        lifting = LIFTING if kind == "loudspeaker" else ""
+        lifting = f" {LIFTING}" if kind == "loudspeaker" else ""
         best[kind] = GainStep(
             kind, moved_m, gain_db, f"{words}: {gain_db:.1f} dB more{effort}.{lifting}"
         )

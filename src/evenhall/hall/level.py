@@ -20,11 +20,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
-from evenhall.acoustics.bands import EXACT_HZ, nearest_band
+from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, MID_HZ
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
+from evenhall.words import hz_text
 
 __all__ = [
-    "MID_BANDS",
+    "EVEN_WITHIN_DB",
+    "MID_TEXT",
     "RowLevels",
     "critical_distance_m",
     "decay_by_band_s",
@@ -37,7 +39,8 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-MID_BANDS = slice(nearest_band(200.0), nearest_band(4000.0) + 1)
+MID_TEXT = " to ".join(map(hz_text, MID_HZ))
+EVEN_WITHIN_DB = 6.0  # back within 6 dB of front at any frequency; common practice, no source
 
 # A decay of 60 dB as an exponent of energy: 6 ln 10, which some round to 13.8.
 _DECAY = 6.0 * np.log(10.0)

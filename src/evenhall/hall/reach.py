@@ -20,21 +20,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.air import speed_of_sound_m_s
+from evenhall.acoustics.bands import MID_BANDS
+from evenhall.cautions import LIFTING
 from evenhall.hall.field import Field, forecast
-from evenhall.hall.level import MID_BANDS
+from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.hall.search import WORTH_DB
 from evenhall.hall.seats import Placed, Seats
 from evenhall.hall.setting import CEILING_GAP_M, Room
 
-__all__ = ["LIMIT_DB", "Help", "what_would"]
+__all__ = ["Help", "what_would"]
 
-LIMIT_DB = 6.0  # front and back may differ by this, see verdict/evenness.py
 LATER_S = 0.010  # behind the sound from the stage: within 5 to 15 ms
 LOUDEST_DELAY_DB = 10.0  # over the sound from the stage; more, and the delay pair is the source
 DELAY_SHARES = (0.4, 0.5, 0.6, 0.7)  # of the way to the last row
 GAINS_DB = tuple(float(gain) for gain in range(-18, 1))
 DELAY_OVER_EARS_M = 1.2  # over heads, out of reach; common practice, no source
-CARE = "Two people, stands or brackets rated for the weight, nothing over people that may fall."
 
 FloatArray = NDArray[np.float64]
 
@@ -82,7 +82,7 @@ def _together_db(one: Field, other: Field, gain_db: float) -> FloatArray:
 
 
 def what_would(
-    pair: Sequence[Placed], seats: Seats, room: Room, *, limit_db: float = LIMIT_DB
+    pair: Sequence[Placed], seats: Seats, room: Room, *, limit_db: float = EVEN_WITHIN_DB
 ) -> tuple[Help, ...]:
     """List what would bring the rows within the limit, the most even first.
 
@@ -165,7 +165,7 @@ def _delay_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) ->
         f"A delay pair {along_m - start_m:.1f} m down the room from the mains, {height_m:.1f} m "
         f"high, {delay_s * 1e3:.0f} ms later and {-gain_db:.0f} dB below them, would leave "
         f"{then_db:.1f} dB between the rows instead of {was_db:.1f} dB. The delay is the sound's "
-        f"way there and {LATER_S * 1e3:.0f} ms more, so that the stage stays the source. {CARE}"
+        f"way there and {LATER_S * 1e3:.0f} ms more, so that the stage stays the source. {LIFTING}"
     )
     return Help("delay", text, then_db, was_db, added, along_m, delay_s, gain_db)
 
@@ -189,7 +189,7 @@ def _second_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) -
         f"A second pair beside the mains, tipped {near[0].down_deg:.0f} degrees down at the front "
         f"rows and {-gain_db:.0f} dB below them, with the mains {far[0].down_deg:.0f} degrees "
         f"down at the last row, would leave {then_db:.1f} dB between the rows instead of "
-        f"{was_db:.1f} dB. {CARE}"
+        f"{was_db:.1f} dB. {LIFTING}"
     )
     return Help("second", text, then_db, was_db, added, added[0].along_m, 0.0, gain_db)
 

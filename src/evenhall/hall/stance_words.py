@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import numpy as np
 
+from evenhall.cautions import LIFTING
+from evenhall.hall.level import MID_TEXT
 from evenhall.hall.pair import PairProposal
 from evenhall.hall.search import HEAD_M
 from evenhall.hall.seats import Seats
 from evenhall.hall.stances import PairStance
+from evenhall.words import capitalised, listed
 
-__all__ = ["LIFTING", "NOT_WORTH", "height_question", "reason_text", "stance_lines", "stance_text"]
+__all__ = ["NOT_WORTH", "STAY", "height_question", "reason_text", "stance_lines", "stance_text"]
 
-LIFTING = (
-    "Two people lift, on a stand or bracket rated for the weight at that height; local codes and "
-    "a licensed rigger decide what may hang or stand over people."
-)
+STAY = "Leave height and aim as they are"
 NOT_WORTH = (
     "no move within reach is worth the hands: it must gain the seats more than its doubt, and "
     "with a ladder 1.5 dB from front to back beyond the doubt"
@@ -41,8 +41,8 @@ def stance_lines(
     """
     if found.proposed == found.was:
         return (
-            f"Leave height and aim as they are. Loudest and softest seat differ by "
-            f"{found.was_db:.1f} dB (mean of 200 Hz to 4 kHz), and {NOT_WORTH}.",
+            f"{STAY}. Loudest and softest seat differ by "
+            f"{found.was_db:.1f} dB (mean of {MID_TEXT}), and {NOT_WORTH}.",
         )
     lines = [stance_text(found, seats), reason or reason_text(found, seats)]
     if len(found.alone_db) > 1:
@@ -127,8 +127,7 @@ def stance_text(found: PairProposal, seats: Seats) -> str:
     if then.aside_m != was.aside_m:
         way = "outwards" if then.aside_m > was.aside_m else "inwards"
         steps.append(f"move each {abs(then.aside_m - was.aside_m):.2f} m {way}")
-    listed = steps[0] if len(steps) == 1 else f"{', '.join(steps[:-1])} and {steps[-1]}"
-    text = listed[0].upper() + listed[1:]
+    text = capitalised(listed(steps))
     if then.down_deg != was.down_deg or then.height_m != was.height_m:
         text += f": {_points_at(then, seats)}"
     return text + "."

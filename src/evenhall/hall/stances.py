@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
-from evenhall.acoustics.bands import EXACT_HZ
+from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS
 from evenhall.hall.field import EARLY_S, band_coherence, seat_factor
-from evenhall.hall.level import MID_BANDS, reverberant_power
+from evenhall.hall.level import reverberant_power
 from evenhall.hall.seats import Placed, Seats, directions
 from evenhall.hall.setting import Room
 from evenhall.hall.surfaces import band_decay_s

@@ -34,6 +34,7 @@ from evenhall.visits.visit import Visit, job_of
 __all__ = [
     "DEMO_PACE",
     "HAND_PACE",
+    "STANCE",
     "VisitDevices",
     "hands_done",
     "hands_so_far",
@@ -47,6 +48,7 @@ __all__ = [
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
 DEMO_PACE = 4.0
 HAND_PACE = 1.0
+# Figures of moves that job.toml keeps, below [rig].
 STANCE = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 CABLE_NOISE = Noise(level_dbfs=-96.0)  # of an interface and an old unit
 GAIN = "_gain_db"  # behind the side's name, as moves name it

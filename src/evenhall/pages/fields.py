@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from evenhall.hall.elements import Element
+from evenhall.job.folder.model import Audience
 from evenhall.job.folder.reading import SECTIONS
 from evenhall.visits.visit import Entry, Visit
 
@@ -369,7 +370,7 @@ def gear(visit: Visit, sides: Sequence[str]) -> tuple[str, ...]:
     """List what to have at hand, for this rig."""
     mains = sum(Element.named(side).is_main for side in sides)
     highest = visit.value("rig.max_height_m") or visit.value("rig.speaker_height_m") or 0.0
-    ears_m = visit.value("audience.ear_height_m") or 1.2
+    ears_m = visit.value("audience.ear_height_m") or Audience().ear_height_m
     things = [
         f"Measurement microphone, its stand at {ears_m:g} m, its calibration file",
         "Audio interface with two inputs, phantom power on, and the laptop's charger",

@@ -13,18 +13,24 @@ from dataclasses import dataclass
 
 from evenhall.errors import InputError
 from evenhall.hall import Audience, usual_spots
-from evenhall.hall.elements import Element
+from evenhall.hall.elements import SIDES, Element
 from evenhall.hall.label import for_side
-from evenhall.job.tune.result import Move, Result
+from evenhall.job.folder.adding import check_plays_along
+from evenhall.job.tune.result import Move, Result, TargetCurve
+from evenhall.report.point import holds_text
+from evenhall.report.worklist import to_do
 from evenhall.visits.visit import StoredTake, Visit
+from evenhall.words import listed
 
 __all__ = [
+    "NO_RESULT",
     "STEPS",
     "Next",
     "Spot",
     "Step",
     "WantedTake",
     "card_left",
+    "check_element",
     "check_with_subs",
     "elements",
     "feeds_subs",
@@ -35,7 +41,6 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
-    "to_do",
     "wanted_takes",
 ]
 
@@ -53,6 +58,7 @@ STEPS = {
 SET_OUT_S, ELEMENT_S, GAIN_S, TAKE_S, READ_S, HAND_S, FADER_S, HAND_OVER_S = (
     *(240.0, 45.0, 60.0, 75.0, 60.0, 240.0, 12.0, 300.0),
 )
+NO_RESULT = Result(job="", takes=(), target=TargetCurve(shape="", points=()))
 SIMULATED_TAKE_S = 5.0
 NEEDED = {
     "venue.length_m": "the room's length",
@@ -62,7 +68,6 @@ NEEDED = {
     "audience.last_row_m": "the last row",
     "rig.speaker_height_m": "the height of the loudspeakers",
 }
-DEFAULT_SIDES = ("left", "right")
 # Moves that hands carry out, and after which the responses are others than those that were taken.
 HANDS = ("raise", "aim", "relocate", "polarity", "gain", "delay", "check")
 # A level alone is lined up before anything is judged; all else changes what the card is made of.
@@ -79,29 +84,15 @@ class Spot:
 
 @dataclass(frozen=True)
 class WantedTake:
-    """A take that belongs to the visit, and the last one that was made of it.
-
-    Parameters
-    ----------
-    side, spot : str
-    along_m : float or None
-    shared : bool
-        Whether the place is one for all elements, on the middle line: what is joined there must
-        be heard at one place.
-    with_subs : bool
-        Whether the subs play along.
-    take : StoredTake or None
-        The one that counts.
-    usable : bool
-        Whether it can be used; False where there is none.
-    """
+    """A take that belongs to the visit, and the last one that was made of it."""
 
     side: str
     spot: str
     along_m: float | None
+    # One place for all elements, on the middle line: what is joined must be heard at one place.
     shared: bool
     with_subs: bool
-    take: StoredTake | None
+    take: StoredTake | None  # the one that counts
     usable: bool
 
     @property
@@ -112,23 +103,13 @@ class WantedTake:
 
 @dataclass(frozen=True)
 class Step:
-    """One page of the visit.
-
-    Parameters
-    ----------
-    key, title : str
-    state : {"done", "begun", "open"}
-    note : str
-        How far it is, in a few words.
-    left_s : float
-        What is still to be done takes about so long.
-    """
+    """One page of the visit."""
 
     key: str
     title: str
-    state: str
-    note: str
-    left_s: float
+    state: str  # "done", "begun", "open"
+    note: str  # how far it is, in a few words
+    left_s: float  # what is still to be done takes about so long
 
 
 @dataclass(frozen=True)
@@ -142,7 +123,19 @@ class Next:
 
 def elements(visit: Visit) -> tuple[str, ...]:
     """Elements of the rig."""
-    return tuple(visit.value("rig.sides") or DEFAULT_SIDES)
+    return tuple(visit.value("rig.sides") or SIDES)
+
+
+def check_element(visit: Visit, side: str) -> None:
+    """See to it that the rig has an element of that name.
+
+    Raises
+    ------
+    InputError
+        It has none.
+    """
+    if side not in elements(visit):
+        raise InputError(f"There is no {side!r} in this rig.")
 
 
 def feeds_subs(visit: Visit) -> bool:
@@ -159,13 +152,7 @@ def check_with_subs(visit: Visit, side: str) -> None:
     InputError
         It is none of the mains, or the equalizer does not feed subs.
     """
-    if not Element.named(side).is_main:
-        raise InputError(f"The subs play along with the mains, and not with {side!r}.")
-    if not feeds_subs(visit):
-        raise InputError(
-            "The subs play along where the equalizer feeds them too. Say so on Set out, or take "
-            "the mains alone."
-        )
+    check_plays_along(side, fed=feeds_subs(visit), say_so="Say so on Set out")
 
 
 def spots(visit: Visit) -> tuple[Spot, ...]:
@@ -191,7 +178,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     equalizer feeds the subs too, mains alone are heard in the middle, to join the subs; then both
     together, there first and then at every other spot, and these the proof takes again.
     """
-    usable = {} if result is None else {take.file: take.usable for take in result.takes}
+    usable = {take.file: take.usable for take in (result or NO_RESULT).takes}
     made: dict[tuple[str, str, bool], StoredTake] = {}
     for one in visit.kept_takes:
         if one.take.state == state and one.take.at == "audience":
@@ -249,7 +236,7 @@ def moved(visit: Visit, result: Result | None) -> bool:
     """
     if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
         return False
-    moves = () if result is None else result.moves
+    moves = (result or NO_RESULT).moves
     return any(move.kind in CHANGES_TAKES and visit.value(move_key(move)) for move in moves)
 
 
@@ -273,10 +260,9 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
 
 def _undone(visit: Visit, result: Result | None) -> list[Move]:
     """List what hands have still to do."""
-    moves = () if result is None else result.moves
     return [
         move
-        for move in moves
+        for move in (result or NO_RESULT).moves
         if move.kind in HANDS
         and not visit.value(move_key(move))
         and not visit.value(skip_key(move))
@@ -291,77 +277,100 @@ def _state(done: int, total: int) -> str:
     return "done" if done >= total else "begun" if done else "open"
 
 
+def _step(key: str, state: str, note: str, left_s: float) -> Step:
+    return Step(key, STEPS[key], state, note, left_s)
+
+
 def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
-    """How far each page of the visit is."""
+    """How far each page of the visit is, in the order of `STEPS`."""
+    known = result or NO_RESULT
+    return (
+        _set_out(visit),
+        _line_check(visit),
+        _takes(visit, known),
+        _verdict(visit, known),
+        _worklist(visit, known),
+        _proof(visit, known),
+        _hand_over(visit, known),
+    )
+
+
+def _set_out(visit: Visit) -> Step:
+    lacking, all_of_them = len(missing(visit)), len(NEEDED)
+    return _step(
+        "set-out",
+        _state(all_of_them - lacking, all_of_them),
+        f"{lacking} figures missing" if lacking else "known",
+        SET_OUT_S * lacking / all_of_them,
+    )
+
+
+def _line_check(visit: Visit) -> Step:
+    line, names = visit.line_check, elements(visit)
+    checked = sum(name in line.elements for name in names)
+    bad = len({found.element for found in line.findings if found.code != "works"})
+    return _step(
+        "line-check",
+        _state(checked, len(names)),
+        _count(checked, len(names)) + (f", {bad} wrong" if bad else ""),
+        ELEMENT_S * (len(names) - checked),
+    )
+
+
+def _usable_of(visit: Visit, result: Result, state: str) -> tuple[int, int, float]:
+    """Count the takes that can be used, of how many, and say how long the rest take."""
+    takes = wanted_takes(visit, result, state)
+    good = sum(one.usable for one in takes)
     take_s = SIMULATED_TAKE_S if visit.demo else TAKE_S
-    lacking = missing(visit)
-    known = len(NEEDED) - len(lacking)
-    line = visit.line_check
-    names = elements(visit)
-    checked = [name for name in names if name in line.elements]
-    bad = {found.element for found in line.findings if found.code != "works"}
-    takes = wanted_takes(visit, result, "before")
-    after = wanted_takes(visit, result, "after")
-    good, proven = sum(one.usable for one in takes), sum(one.usable for one in after)
-    moves = () if result is None else result.moves
-    hands = [move for move in moves if move.kind in HANDS]
-    ticked = [move for move in hands if visit.value(move_key(move))]
-    undone = _undone(visit, result)
+    return good, len(takes), take_s * (len(takes) - good)
+
+
+def _takes(visit: Visit, result: Result) -> Step:
+    good, total, left_s = _usable_of(visit, result, "before")
+    return _step("takes", _state(good, total), _count(good, total), left_s)
+
+
+def _verdict(visit: Visit, result: Result) -> Step:
+    if not result.any_usable:
+        return _step("verdict", "open", "needs takes", READ_S)
+    good, total, _ = _usable_of(visit, result, "before")
+    return _step("verdict", "done" if good == total else "begun", "ready", 0.0)
+
+
+def _worklist(visit: Visit, result: Result) -> Step:
+    if not result.any_usable:
+        return _step("worklist", "open", "needs takes", 2 * HAND_S)
+    undone = len(_undone(visit, result))
     left = sum(len(faders) for faders in card_left(visit, result).values())
-    walked = visit.values("walk.")
-    judged = result is not None and result.any_usable
-    work_s = HAND_S * len(undone) + FADER_S * left
-    proof = None if result is None else result.proof
-    state = {
-        "set-out": (
-            _state(known, len(NEEDED)),
-            "known" if not lacking else f"{len(lacking)} figures missing",
-            SET_OUT_S * len(lacking) / len(NEEDED),
-        ),
-        "line-check": (
-            _state(len(checked), len(names)),
-            _count(len(checked), len(names)) + (f", {len(bad)} wrong" if bad else ""),
-            ELEMENT_S * (len(names) - len(checked)),
-        ),
-        "takes": (
-            _state(good, len(takes)),
-            _count(good, len(takes)),
-            take_s * (len(takes) - good),
-        ),
-        "verdict": (
-            "done" if good == len(takes) and judged else "begun" if judged else "open",
-            "ready" if judged else "needs takes",
-            0.0 if judged else READ_S,
-        ),
-        "worklist": (
-            "open"
-            if not judged
-            else "done"
-            if not undone and not left
-            else "begun"
-            if ticked or any(visit.values("fader.").values())
-            else "open",
-            "needs takes"
-            if not judged
-            else "all done"
-            if not undone and not left
-            else f"{len(undone) + bool(left)} to do",
-            work_s if judged else 2 * HAND_S,
-        ),
-        "proof": (
-            _state(proven, len(after)),
-            ("holds" if proof.holds else "does not hold yet")
-            if proof is not None and proven == len(after)
-            else _count(proven, len(after)),
-            take_s * (len(after) - proven),
-        ),
-        "hand-over": (
-            "done" if any(walked.values()) and proof is not None else "open",
-            "walked" if any(walked.values()) else "walk and write",
-            HAND_OVER_S if not any(walked.values()) else 0.0,
-        ),
-    }
-    return tuple(Step(key, title, *state[key]) for key, title in STEPS.items())
+    if not undone and not left:
+        return _step("worklist", "done", "all done", 0.0)
+    begun = any(visit.values("fader.").values()) or any(
+        visit.value(move_key(move)) for move in result.moves if move.kind in HANDS
+    )
+    return _step(
+        "worklist",
+        "begun" if begun else "open",
+        f"{undone + bool(left)} to do",
+        HAND_S * undone + FADER_S * left,
+    )
+
+
+def _proof(visit: Visit, result: Result) -> Step:
+    proven, total, left_s = _usable_of(visit, result, "after")
+    note = _count(proven, total)
+    if result.proof is not None and proven == total:
+        note = holds_text(result.proof.holds)
+    return _step("proof", _state(proven, total), note, left_s)
+
+
+def _hand_over(visit: Visit, result: Result) -> Step:
+    walked = any(visit.values("walk.").values())
+    return _step(
+        "hand-over",
+        "done" if walked and result.proof is not None else "open",
+        "walked" if walked else "walk and write",
+        0.0 if walked else HAND_OVER_S,
+    )
 
 
 def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next:
@@ -369,7 +378,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     state = {step.key: step.state for step in way}
     if lacking := missing(visit):
         return Next(
-            "Type in " + _listed(lacking) + ".",
+            "Type in " + listed(lacking) + ".",
             "The spots, the coverage and the best height follow from it.",
             "set-out",
         )
@@ -424,17 +433,8 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     return Next("All is done.", "The sheet and the job folder are on this page.", "hand-over")
 
 
-def to_do(result: Result | None) -> int:
-    """Count what is to be done; what is to be left alone is no work."""
-    return 0 if result is None else sum(move.kind != "leave" for move in result.moves)
-
-
 def _why(result: Result | None) -> str:
-    count = to_do(result)
+    count = to_do(result or NO_RESULT)
     if count == 1:
         return "One thing to do follows from the takes."
     return f"{count} things to do follow from the takes."
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -10,12 +10,14 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from evenhall.errors import InputError
+from evenhall.hall.elements import SIDES
 from evenhall.job.demo.folder import DEMO_VENUE, demo_job, write_calibration
 from evenhall.job.demo.hall import SPOTS_M
+from evenhall.job.folder.model import Audience, Equalizer
 from evenhall.job.folder.reading import SECTIONS
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import hands_done, hands_so_far
+from evenhall.pages.devices import STANCE, hands_done, hands_so_far
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
 from evenhall.pages.workers import Workers
@@ -33,14 +35,12 @@ VIEWS, VIEWS_WAITING = 2, 32
 FILES, FILES_WAITING = 2, 10
 # Between load-in and sound check (common practice, no source).
 MINUTES = 40
-# Of moves, that job.toml keeps.
-RIG_FIGURES = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 OWN_VENUE = "My venue"
 # What a newcomer may leave as it is: the usual pair of boxes and the commonest unit.
 OWN_ENTRIES: dict[str, Any] = {
-    "rig.sides": ["left", "right"],
-    "equalizer.bands": 31,
-    "audience.ear_height_m": 1.2,
+    "rig.sides": list(SIDES),
+    "equalizer.bands": Equalizer().bands,
+    "audience.ear_height_m": Audience().ear_height_m,
 }
 
 
@@ -112,7 +112,7 @@ class House:
         before = self.store.visit(number)
         begun = self.store.next_visit(number, venue=venue)
         moved = hands_done(before, self.result(before)) if venue is None else {}
-        for name in RIG_FIGURES:
+        for name in STANCE:
             if name in moved:
                 self.store.set_entry(begun, f"rig.{name}", moved[name], was=None)
         for name, value in self._timed({}).items():
@@ -138,7 +138,7 @@ class House:
     def _take_anew(self, number: int) -> None:
         visit = self.store.visit(number)
         hands = hands_so_far(visit, self.result(visit))
-        figures = {name: hands.pop(name) for name in RIG_FIGURES if name in hands}
+        figures = {name: hands.pop(name) for name in STANCE if name in hands}
         entries = {f"rig.{name}": figure for name, figure in figures.items()}
         # Takes for a new card are made with the equalizer flat, as the page says.
         done = ("tick.", "fader.")

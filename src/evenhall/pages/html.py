@@ -16,12 +16,13 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from evenhall import __version__
+from evenhall.cautions import BEFORE_SOUND, WARNED
 from evenhall.errors import EvenhallError, InputError, http_status
 from evenhall.job.tune.result import Result
 from evenhall.pages import shelf
 from evenhall.pages.api.access import house_of
 from evenhall.pages.guard import is_here
-from evenhall.pages.guide import elements
+from evenhall.pages.guide import check_element
 from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
 from evenhall.pages.views import (
@@ -41,10 +42,12 @@ from evenhall.pages.views import (
     worklist_page,
 )
 from evenhall.pages.workers import at_length
+from evenhall.report.worklist import MIXER_TITLE, NOTHING_TO_MOVE, STRIP_TITLE
 from evenhall.sound.live.setup import remembered
 from evenhall.visits.entries import check_entry
 from evenhall.visits.store import VisitLine
 from evenhall.visits.visit import Entry, Visit
+from evenhall.words import capitalised
 
 __all__ = ["fault_page", "router"]
 
@@ -60,6 +63,14 @@ _templates = Environment(
 )
 # Of an address: a name may hold all that an address is made of.
 _templates.filters["part"] = lambda name: quote(name, safe="")
+_templates.filters["capitalised"] = capitalised
+_templates.globals |= {
+    "BEFORE_SOUND": BEFORE_SOUND,
+    "WARNED": WARNED,
+    "MIXER_TITLE": MIXER_TITLE,
+    "NOTHING_TO_MOVE": NOTHING_TO_MOVE,
+    "STRIP_TITLE": STRIP_TITLE,
+}
 
 AHouse = Annotated[House, Depends(house_of)]
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
@@ -223,8 +234,7 @@ def card(
 ) -> HTMLResponse:
     """Show the card of a side, filling the screen."""
     visit, result, frame = _frame(request, house, number, "worklist")
-    if side not in elements(visit):
-        raise InputError(f"There is no {side!r} in this rig.")
+    check_element(visit, side)
     return _page(request, "card.html", page=card_page(visit, result, frame, side=side, at=at))
 
 
@@ -243,8 +253,7 @@ def follow(
 ) -> HTMLResponse:
     """Listen along while the card of a side is set."""
     visit, result, frame = _frame(request, house, number, "worklist")
-    if side not in elements(visit):
-        raise InputError(f"There is no {side!r} in this rig.")
+    check_element(visit, side)
     page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=_cable_input(visit))
     return _page(request, "follow.html", page=page)
 

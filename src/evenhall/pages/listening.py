@@ -13,7 +13,6 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import InputError
 from evenhall.hall.label import for_side
 from evenhall.job.demo.hand import DemoHand
@@ -24,6 +23,7 @@ from evenhall.job.tune.tuning import unit_of
 from evenhall.pages.devices import open_for_faders, real_unit
 from evenhall.verdict.proof.guiding import Guidance
 from evenhall.visits.visit import Visit, job_of
+from evenhall.words import fader_name
 
 __all__ = ["Along", "listen_along", "order_of", "shown_of"]
 

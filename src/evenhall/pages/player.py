@@ -15,7 +15,6 @@ from threading import Event, Lock, Thread
 from typing import Any
 
 from evenhall.acoustics.meter import Reading
-from evenhall.equalizer.graphic import fader_name
 from evenhall.errors import EvenhallError, InputError
 from evenhall.hall import distance_m
 from evenhall.job.folder.model import Take as JobTake
@@ -36,6 +35,7 @@ from evenhall.verdict.trust import take_sentence
 from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit, job_of
+from evenhall.words import fader_name
 
 __all__ = ["ALIVE_S", "Player"]
 

@@ -23,12 +23,14 @@ from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.folder.unit_file import read_unit
 from evenhall.job.tune.measuring import read_reference
-from evenhall.pages.guide import check_with_subs, elements, spots
+from evenhall.pages.guide import check_element, check_with_subs, spots
 from evenhall.pages.house import House
 from evenhall.pages.learning import enter_unit
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.sound.writing import PART
 from evenhall.verdict.trust import take_sentence
+from evenhall.visits.orphans import SOUND_ENDINGS
+from evenhall.words import capitalised
 
 __all__ = [
     "KeptTake",
@@ -41,7 +43,6 @@ __all__ = [
 
 MAX_CALIBRATION_BYTES = 2**20  # a line a frequency: thousands of them
 MAX_UNIT_BYTES = 2**18  # a few lines a fader
-ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".rf64")
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ def _take_names(usual: str, ending: str) -> Iterator[str]:
 
 def _ending(name: str) -> str:
     ending = Path(name).suffix.lower()
-    if ending not in ENDINGS:
+    if ending not in SOUND_ENDINGS:
         raise InputError(f"{Path(name).name[:80]!r} is no recording. Give WAV, FLAC or AIFF.")
     return ending
 
@@ -129,8 +130,7 @@ def keep_take(
         It cannot be written.
     """
     visit = house.store.visit(number)
-    if label.side not in elements(visit):
-        raise InputError(f"There is no {label.side!r} in this rig.")
+    check_element(visit, label.side)
     if label.spot not in {one.label for one in spots(visit)}:
         raise InputError(f"There is no spot {label.spot!r} in this visit.")
     if label.with_subs:
@@ -154,7 +154,7 @@ def keep_take(
     return KeptTake(
         number=stored.number,
         usable=measured.usable,
-        text=sentence[0].upper() + sentence[1:],
+        text=capitalised(sentence),
         problems=[problem.text for problem in measured.problems],
     )
 

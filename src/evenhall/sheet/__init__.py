@@ -1,8 +1,4 @@
-"""The printed hand-over.
-
-- `page`: `render()` makes the PDF; `sheet.typ` lays it out.
-- `words`: what it says; `views`: what its drawings show.
-"""
+"""The printed hand-over: `render()` sets a result with `sheet.typ`; its words are `report`'s."""
 
 from evenhall.sheet.page import render
 

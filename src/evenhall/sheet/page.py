@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from evenhall import __version__
+from evenhall.cautions import CAUTIONS
 from evenhall.drawing import (
     FONT_DIR,
     draw_card,
@@ -19,8 +20,11 @@ from evenhall.drawing import (
 )
 from evenhall.job.folder.reading import Job
 from evenhall.job.tune.result import Result
-from evenhall.sheet import words
-from evenhall.sheet.views import (
+from evenhall.report import worklist
+from evenhall.report.point import Point
+from evenhall.report.settings import noted, rig_and_settings
+from evenhall.report.verdicts import verdicts
+from evenhall.report.views import (
     card_views,
     evenness_view,
     hall_view,
@@ -95,7 +99,7 @@ def _data(
 ) -> dict[str, Any]:
     """All that the template shows; text as plain data, which typst never reads as markup."""
     name = job.venue.name
-    cards = card_views(result, job)
+    cards = card_views(result, job).values()
     rail_px = RAIL_HEIGHT_PX.get(len(cards), SMALLEST_RAIL_PX)
     maps = [view for state in ("before", "after") if (view := evenness_view(result, state))]
     map_width_px = FULL_WIDTH_PX if len(maps) == 1 else HALF_WIDTH_PX
@@ -105,8 +109,9 @@ def _data(
         "date": f"{date.day} {date:%B} {date.year}",
         "version": __version__,
         "cards": [draw_card(view, rail_height_px=rail_px) for view in cards],
-        "no_card": result.card_withheld
-        or "No fader setting could be worked out from these takes: leave the equalizer as it is.",
+        "no_card": worklist.no_card(result),
+        "nothing_to_move": worklist.NOTHING_TO_MOVE,
+        "nothing_to_do": worklist.NOTHING_TO_DO,
         "moves_on_card": any(view.marks for view in cards),
         "maps": [draw_evenness_map(view, width_px=map_width_px) for view in maps],
         "chart": chart
@@ -116,18 +121,20 @@ def _data(
         )
         if result.rows
         else None,
-        "verdicts": _points(words.verdicts(result)),
-        "worklist": _points(words.worklist(result)),
-        "left_alone": _points(words.left_alone(result)),
-        "strip": _points(words.strip(result)),
-        "sections": _points(words.sections(result)),
-        "mended": _points(words.mended(result)),
-        "troubles": _points(words.troubles(result)),
-        "notes": _points(words.noted(notes)),
-        "rig": _points(words.rig_and_settings(result, job)),
-        "cautions": [{"head": head, "body": body} for head, body in words.CAUTIONS],
+        "verdicts": _points(verdicts(result)),
+        "worklist": _points(worklist.worklist(result)),
+        "left_alone": _points(worklist.left_alone(result)),
+        "strip_title": worklist.STRIP_TITLE,
+        "strip": _points(worklist.strip(result)),
+        "sections_title": worklist.MIXER_TITLE,
+        "sections": _points(worklist.sections(result)),
+        "mended": _points(worklist.mended(result)),
+        "troubles": _points(worklist.troubles(result)),
+        "notes": _points(noted(notes)),
+        "rig": _points(rig_and_settings(result, job)),
+        "cautions": [{"head": head, "body": body} for head, body in CAUTIONS],
     }
 
 
-def _points(points: Iterable[words.Point]) -> list[dict[str, Any]]:
+def _points(points: Iterable[Point]) -> list[dict[str, Any]]:
     return [asdict(point) for point in points]

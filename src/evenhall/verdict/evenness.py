@@ -14,17 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.hall.setting import Room
 from evenhall.verdict.move import Stage
 from evenhall.verdict.position import PLACE_SD_DB, position_db
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, Take, nan_mean, spot_places
 
-__all__ = ["LIMIT_DB", "Evenness", "Match", "evenness", "judged_bands", "match"]
+__all__ = ["Evenness", "Match", "evenness", "judged_bands", "match"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-LIMIT_DB = 6.0  # back within 6 dB of front at any frequency; common practice, no source
 MATCH_LEVEL_DB = 1.0
 MATCH_BAND_DB = 3.0
 MATCH_BANDS = (EXACT_HZ > 95.0) & (EXACT_HZ < 10500.0)
@@ -66,7 +66,7 @@ class Evenness:
     worst_db: FloatArray
     mean_db: float
     judged: BoolArray
-    limit_db: float = LIMIT_DB
+    limit_db: float = EVEN_WITHIN_DB
 
     @property
     def counts(self) -> tuple[int, int]:

@@ -15,7 +15,7 @@ from evenhall.acoustics.bandlevel import NOISE_DOUBT, BandLevels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.level import power_from_db
 from evenhall.errors import InputError
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 __all__ = ["WANTED_DB", "Plan", "judged_bands", "plan_stimulus", "reached"]
 

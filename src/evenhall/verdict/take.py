@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, MID_BANDS
 from evenhall.acoustics.transfer import Response
 from evenhall.hall.elements import Element
 from evenhall.hall.label import TakeLabel
@@ -31,8 +31,8 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-# Levels are lined up, and match is judged, over these: 200 Hz to 4 kHz.
-ALIGN_BANDS = (EXACT_HZ > 190.0) & (EXACT_HZ < 4200.0)
+# Levels are lined up, and match is judged, over these.
+ALIGN_BANDS = np.isin(EXACT_HZ, EXACT_HZ[MID_BANDS])
 # Names that say their place where no distance is known.
 NAMED_ORDER = {"front": 0.0, "middle": 1.0, "back": 2.0}
 

@@ -12,7 +12,7 @@ from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.transfer import Response
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import ALIGN_BANDS, Take
-from evenhall.verdict.words import hz_text, join_words
+from evenhall.words import hz_text, listed
 
 __all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems", "take_sentence"]
 
@@ -37,13 +37,14 @@ GAIN_MOVED_DB = 1.0
 SHAPE_MOVED_DB = 2.5
 
 AGAIN = "record the take again"
+LEAVE_GAINS = "Leave every gain and the microphone alone, switch off automatic gain and limiters"
 
 
 def _bands_text(hz: NDArray[np.float64]) -> str:
     """Name a set of bands in few words."""
     place = np.searchsorted(NOMINAL_HZ, hz)
     runs = np.split(hz, np.flatnonzero(np.diff(place) > 1) + 1)
-    return join_words(
+    return listed(
         [hz_text(run[0]) + (f" to {hz_text(run[-1])}" if run.size > 1 else "") for run in runs]
     )
 
@@ -167,7 +168,7 @@ def response_problems(
         problems.append(
             Problem(
                 "time_varying",
-                f"{what}. Leave gain and microphone alone, switch off automatic gain, and {AGAIN}.",
+                f"{what}. {LEAVE_GAINS}, and {AGAIN}.",
             )
         )
     elif n_usable and moved is None and response.joined_s is not None:
@@ -206,7 +207,7 @@ def _moved_problem(response: Response) -> Problem | None:
             what += f"between {change.from_s:.1f} and {change.to_s:.1f} s"
         else:
             what += f"at {change.from_s:.1f} s"
-        cure = "Leave every gain and the microphone alone, switch off automatic gain and limiters"
+        cure = LEAVE_GAINS
     return Problem("time_varying", f"{what}. {cure}, and {AGAIN}.")
 
 

@@ -11,22 +11,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenhall.cautions import LIFTING
 from evenhall.hall.label import BOTH
 from evenhall.verdict.boxes.faults import BoxFaults
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import WORTH_DB, Card, Forecast
 from evenhall.verdict.card.patterns import Pattern
+from evenhall.verdict.card.words import first_faders_text, off_target
 from evenhall.verdict.move import Move
 from evenhall.verdict.proof.proving import Proof
 from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import Take
-from evenhall.verdict.words import count_text, hz_text, join_words
+from evenhall.words import count_text, hz_text, listed
 
 __all__ = ["AtTheRack", "worklist"]
 
 MOST_LEFT = 4
 LARGE_DB = 3.0
-FIRST_FADERS = 5  # what two minutes are enough for
 # What changes the tone that the card was made for; a level knob or a switch of polarity does not
 # change the tone of each side alone.
 CHANGES = ("raise", "aim", "relocate")
@@ -71,8 +72,9 @@ def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
     return [
         Move(
             "relocate",
-            f"Move the loudspeakers by half a metre to a metre, off the wall or along it: "
-            f"{pattern.why}",
+            # What is said of lifting stands first: a sheet may cut a long reason off.
+            "Move the loudspeakers by half a metre to a metre, off the wall or along it. "
+            f"{LIFTING} {pattern.why}",
         )
         for pattern in patterns
         if pattern.remedy == "move"
@@ -83,7 +85,7 @@ def _more_takes(patterns: Sequence[Pattern], area: Estimate | None) -> list[Move
     doubtful = [p for p in patterns if not p.certain and abs(p.depth_db) >= LARGE_DB]
     if area is None or not doubtful:
         return []
-    where = join_words([hz_text(pattern.hz) for pattern in doubtful[:3]])
+    where = listed([hz_text(pattern.hz) for pattern in doubtful[:3]])
     spots = list(dict.fromkeys(spot.spot for spot in area.spots))
     middle = spots[(len(spots) - 1) // 2]
     return [
@@ -106,14 +108,6 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
         Move("leave", f"Leave {hz_text(pattern.hz)} alone. {pattern.why}")
         for pattern in left[:MOST_LEFT]
     ]
-
-
-def _first_faders(card: Card) -> str:
-    """Say what the first faders bring, where there are many."""
-    if len(card.steps) < 2 * FIRST_FADERS:
-        return ""
-    first = card.seat_before.expected_db - card.steps[FIRST_FADERS - 1].seat_after_db
-    return f" The first {count_text(FIRST_FADERS)} faders bring {first:.1f} dB of it."
 
 
 @dataclass(frozen=True)
@@ -144,8 +138,8 @@ def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[M
         return [
             Move(
                 "leave",
-                f"Leave the equalizer flat. Seats are {before.expected_db:.1f} dB from the target "
-                f"on average, and no card would better that by {WORTH_DB:g} dB.",
+                f"Leave the equalizer flat. Seats are {off_target(before.expected_db)}, and no "
+                f"card would better that by {WORTH_DB:g} dB.",
             )
         ]
     if proof is not None and proof.holds:
@@ -172,17 +166,18 @@ def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[M
     first = "Set the channel strip first, as the list beside the card has it. "
     first = first if any(card.strips.values()) else ""
     if boxes.sides_out:
-        lone = join_words(sorted(boxes.sides_out))
+        lone = listed(sorted(boxes.sides_out))
         first = f"This card is made without {lone}. Mend {lone}, then take the spots again. {first}"
     elif hands_first:
         first = f"Do what stands above, take the spots again, then set the card anew. {first}"
-    rest = "All others" if any(moved.values()) else "All faders"
+    rest = " All others" if any(moved.values()) else "All faders"
     return [
         Move(
             "equalize",
-            f"{first}{what} {rest} stay at 0. Seats are then {after.expected_db:.1f} dB from the "
-            f"target on average ({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
-            f"{before.expected_db:.1f} dB.{_first_faders(card)}".replace("  ", " "),
+            f"{first}{what}{rest} stay at 0. Seats are then {off_target(after.expected_db)} "
+            f"({after.low_90_db:.1f} to {after.high_90_db:.1f}) instead of "
+            f"{before.expected_db:.1f} dB."
+            f"{first_faders_text(before.expected_db, [step.seat_after_db for step in card.steps])}",
             expected={
                 "rms_db": forecast.rms_after_db,
                 "was_db": forecast.rms_before_db,

@@ -7,16 +7,14 @@ looked up by everything that it depends on.
 
 from __future__ import annotations
 
-import os
 from collections import OrderedDict
 from collections.abc import Hashable
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Lock
 
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
-from evenhall.job.tune.measuring import measure_take
+from evenhall.job.tune.measuring import measure_take, take_threads
 from evenhall.job.tune.result import Result
 from evenhall.job.tune.tuning import result_from
 from evenhall.verdict.take import Take
@@ -84,7 +82,7 @@ class Judge:
     def _measured(self, job: Job, folder: Path) -> list[Take]:
         if len(job.takes) < 2:
             return [self._one(job, folder, take) for take in job.takes]
-        with ThreadPoolExecutor(min(len(job.takes), os.cpu_count() or 1)) as pool:
+        with take_threads(job) as pool:
             return list(pool.map(lambda take: self._one(job, folder, take), job.takes))
 
     def _one(self, job: Job, folder: Path, take: JobTake) -> Take:

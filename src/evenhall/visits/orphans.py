@@ -11,11 +11,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from evenhall.job.folder.reading import TAKES_FOLDER
 from evenhall.visits.visit import FILES_BESIDE, Visit
 
-__all__ = ["Orphan", "orphans"]
+__all__ = ["SOUND_ENDINGS", "Orphan", "orphans"]
 
-TAKES_FOLDER = "takes"
 SOUND_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".rf64")
 PLAYED = "-played.wav"  # what was played for the recording beside it, see `job.taking`
 

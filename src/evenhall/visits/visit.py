@@ -4,7 +4,7 @@ Entry      a thing that was typed, ticked or found out, by its name; see `entrie
 StoredTake a recording and what job.toml says of it
 Unreadable what an older version or a fault left in the store, and nobody can read
 Visit      all of them, with where the files lie
-job_of()   the visit as a job; faults_of() what is wrong with it as a whole
+job_of()   the visit as a job; draft_of() as far as it can be read; faults_of() what is wrong
 """
 
 from __future__ import annotations
@@ -15,10 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from evenhall.errors import InputError
-from evenhall.job.folder.checks import Draft, bad_fields, standing_faults
-from evenhall.job.folder.faults import read_section
+from evenhall.job.folder.checks import Draft, standing_faults
 from evenhall.job.folder.model import Job, Take
-from evenhall.job.folder.reading import OPTIONAL, SECTIONS, job_from
+from evenhall.job.folder.reading import SECTIONS, job_from, read_sections
 from evenhall.visits.entries import Gain, LineCheck, hz_of
 
 __all__ = [
@@ -27,6 +26,7 @@ __all__ = [
     "StoredTake",
     "Unreadable",
     "Visit",
+    "draft_of",
     "faults_of",
     "job_of",
 ]
@@ -154,20 +154,15 @@ class Visit:
         return tuple(one for one in self.takes if not one.deleted)
 
 
-def _draft(visit: Visit) -> tuple[Draft, list[str]]:
-    sections: dict[str, Any] = {}
-    faults: list[str] = []
-    bad: set[str] = set()
-    for name, model in SECTIONS.items():
-        given = visit.values(f"{name}.")
-        table = {field: value for field, value in given.items() if value is not None}
-        if name in OPTIONAL and not table:
-            continue
-        reading = read_section(f"[{name}]", model, table)
-        faults += reading.faults
-        bad |= bad_fields(name, reading.bad)
-        if reading.section is not None:
-            sections[name] = reading.section
+def draft_of(visit: Visit) -> tuple[Draft, list[str]]:
+    """Give the visit as a job as far as it can be read, and a line for what cannot."""
+    tables = {
+        name: {
+            field: value for field, value in visit.values(f"{name}.").items() if value is not None
+        }
+        for name in SECTIONS
+    }
+    sections, faults, bad = read_sections({name: one for name, one in tables.items() if one})
     takes = tuple(one.take for one in visit.kept_takes)
     draft = Draft(
         **sections,
@@ -181,7 +176,7 @@ def _draft(visit: Visit) -> tuple[Draft, list[str]]:
 
 def faults_of(visit: Visit) -> tuple[str, ...]:
     """Lines about what cannot be so: rows past the end of the room, a stand through the ceiling."""
-    draft, faults = _draft(visit)
+    draft, faults = draft_of(visit)
     faults += standing_faults(visit.folder, draft, recordings_needed=False)
     return tuple(line.removeprefix("job.toml: ") for line in faults)
 
@@ -194,7 +189,7 @@ def job_of(visit: Visit) -> Job:
     InputError
         A figure cannot be so: one line a fault.
     """
-    draft, _ = _draft(visit)
+    draft, _ = draft_of(visit)
     if faults := faults_of(visit):
         raise InputError(*faults)
     return job_from(draft)

@@ -37,6 +37,7 @@ from evenhall.job.demo.hall import (
 )
 from evenhall.job.folder.reading import (
     JOB_FILE,
+    TAKES_FOLDER,
     Audience,
     Equalizer,
     Job,
@@ -74,7 +75,6 @@ __all__ = [
 DEMO_VENUE = "Ottersfold Hall"
 FIRST_LINE = "# Written by evenhall demo: an invented hall, its takes computed.\n"
 CALIBRATION_FILE = "mic.txt"
-TAKES_FOLDER = "takes"
 UNIT_FOLDER = "unit"
 FILES_OF_OURS = (JOB_FILE, CALIBRATION_FILE, TAKES_FOLDER, UNIT_FOLDER, UNIT_FILE, "out")
 

@@ -20,15 +20,22 @@ from pathlib import Path
 import tomlkit
 
 from evenhall.errors import InputError, StoreError
+from evenhall.hall.elements import Element
 from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.faults import did_you_mean
 from evenhall.job.folder.model import Job
-from evenhall.job.folder.reading import JOB_FILE, load_job, parse_job
+from evenhall.job.folder.reading import JOB_FILE, TAKES_FOLDER, load_job, parse_job
 from evenhall.job.folder.writing import write_whole
 
-__all__ = ["RecordedTake", "add_take", "next_take_file", "recordable_job", "take_stem"]
+__all__ = [
+    "RecordedTake",
+    "add_take",
+    "check_plays_along",
+    "next_take_file",
+    "recordable_job",
+    "take_stem",
+]
 
-TAKES_FOLDER = "takes"
 LONGEST = 40  # letters of each name: no disk takes more than 255 in all
 LOCK_FILE = ".job.toml.lock"
 # A lock is held for milliseconds; one that is seen for longer belongs to a process that died.
@@ -109,14 +116,35 @@ def recordable_job(folder: Path, label: TakeLabel) -> Job:
         raise InputError(
             f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
         )
-    if label.with_subs and not label.element.is_main:
-        raise InputError(f"The subs play along with the mains: left, say, and not {side!r}.")
-    if label.with_subs and not job.equalizer.feeds_subs:
-        raise InputError(
-            f"{JOB_FILE}: the subs play along where the equalizer feeds them too. Write "
-            "feeds_subs = true below [equalizer], or take the mains alone."
-        )
+    if label.with_subs:
+        say_so = f"Write feeds_subs = true below [equalizer] in {JOB_FILE}"
+        check_plays_along(side, fed=job.equalizer.feeds_subs, say_so=say_so)
     return job
+
+
+def check_plays_along(side: str, *, fed: bool, say_so: str) -> None:
+    """See to it that the subs can play along with an element.
+
+    Parameters
+    ----------
+    side : str
+    fed : bool
+        Whether the equalizer feeds subs too.
+    say_so : str
+        How to tell that it does.
+
+    Raises
+    ------
+    InputError
+        It is none of the mains, or the equalizer feeds no subs.
+    """
+    if not Element.named(side).is_main:
+        raise InputError(f"The subs play along with the mains: left, say, and not {side!r}.")
+    if not fed:
+        raise InputError(
+            f"The subs play along where the equalizer feeds them too. {say_so}, or take the mains "
+            "alone."
+        )
 
 
 def _check_takes_one_more(path: Path) -> None:

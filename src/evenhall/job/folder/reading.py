@@ -35,6 +35,7 @@ from evenhall.job.folder.tomlfile import MAX_BYTES, read_toml
 
 __all__ = [
     "JOB_FILE",
+    "TAKES_FOLDER",
     "Audience",
     "Equalizer",
     "Job",
@@ -48,9 +49,11 @@ __all__ = [
     "job_from",
     "load_job",
     "parse_job",
+    "read_sections",
 ]
 
 JOB_FILE = "job.toml"
+TAKES_FOLDER = "takes"
 MOST_LINES = 100  # of faults
 
 SECTIONS: dict[str, type[BaseModel]] = {
@@ -156,29 +159,39 @@ def dump_job(job: Job) -> str:
     return tomlkit.dumps(tables)
 
 
-def _draft(
-    tables: Mapping[str, Any], *, default_name: str, takes_needed: bool
-) -> tuple[Draft, list[str]]:
-    faults = _stray(tables)
+def read_sections(
+    tables: Mapping[str, Any], *, where: str = ""
+) -> tuple[dict[str, Any], list[str], set[str]]:
+    """Read a table a section: the models, a line a fault, and the fields that could not be read.
+
+    A section that need not be there and is not is left out; any other has its defaults.
+    """
     sections: dict[str, Any] = {}
+    faults: list[str] = []
     bad: set[str] = set()
     for name, model in SECTIONS.items():
         if name in OPTIONAL and name not in tables:
             continue
-        table = tables.get(name, {})
-        if not isinstance(table, dict):
-            faults.append(f"{JOB_FILE}: {_not_a_section(name, table)}")
-            bad |= bad_fields(name, model.model_fields)
-            table = {}
-            if name in OPTIONAL:
-                continue
-        if name == "venue":
-            table = {"name": default_name, **table}
-        reading = read_section(f"{JOB_FILE}: [{name}]", model, table)
+        reading = read_section(f"{where}[{name}]", model, tables.get(name, {}))
         if reading.section is not None:
             sections[name] = reading.section
         faults += reading.faults
         bad |= bad_fields(name, reading.bad)
+    return sections, faults, bad
+
+
+def _draft(
+    tables: Mapping[str, Any], *, default_name: str, takes_needed: bool
+) -> tuple[Draft, list[str]]:
+    strange = [name for name in SECTIONS if not isinstance(tables.get(name, {}), dict)]
+    faults = _stray(tables)
+    faults += [f"{JOB_FILE}: {_not_a_section(name, tables[name])}" for name in strange]
+    given = {name: table for name, table in tables.items() if name not in strange}
+    given["venue"] = {"name": default_name, **given.get("venue", {})}
+    sections, lines, bad = read_sections(given, where=f"{JOB_FILE}: ")
+    faults += lines
+    for name in strange:
+        bad |= bad_fields(name, SECTIONS[name].model_fields)
 
     takes, take_names = [], []
     for number, table in enumerate(_take_tables(tables, faults, needed=takes_needed), 1):

@@ -33,7 +33,7 @@ from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take
 from evenhall.verdict.trust import response_problems
 
-__all__ = ["Played", "measure_take", "measuring", "read_reference"]
+__all__ = ["Played", "measure_take", "measuring", "read_reference", "take_threads"]
 
 FloatArray = NDArray[np.float64]
 
@@ -71,9 +71,16 @@ def measuring(job: Job, folder: Path) -> Iterator[Iterator[Take]]:
     """
     measure = _measure_with(job, folder)
 
-    # Threads: the transforms and the decoder let go of the interpreter's lock.
-    with ThreadPoolExecutor(min(len(job.takes), os.cpu_count() or 1)) as pool:
+    with take_threads(job) as pool:
         yield pool.map(measure, job.takes)
+
+
+def take_threads(job: Job) -> ThreadPoolExecutor:
+    """Give a thread a take, no more than there are cores.
+
+    Threads: the transforms and the decoder let go of the interpreter's lock.
+    """
+    return ThreadPoolExecutor(min(len(job.takes), os.cpu_count() or 1))
 
 
 def measure_take(job: Job, folder: Path, take: JobTake) -> Take:

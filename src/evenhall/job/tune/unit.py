@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from evenhall.equalizer.checking import changes_against
-from evenhall.equalizer.graphic import GraphicUnit, fader_name, graphic_unit, unit_gain_db
+from evenhall.equalizer.checking import BYPASSED, changes_against
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import (
     LearnedUnit,
     MisplacedFader,
@@ -32,6 +32,7 @@ from evenhall.job.folder.faults import MOST_FAULTS, did_you_mean, read_section
 from evenhall.job.folder.model import MOST_BANDS, Bands
 from evenhall.job.folder.tomlfile import MAX_BYTES, read_toml
 from evenhall.job.folder.unit_file import UnitFile, unit_file
+from evenhall.words import fader_name, listed
 
 if TYPE_CHECKING:
     from evenhall.acoustics.overload import Overload
@@ -68,6 +69,7 @@ RISING_DBFS = -1.0
 DEAF_DB = 0.5
 LEAST_COHERENCE = 0.5  # by cable it is next to 1; without one, next to 0
 FLAT_HZ = (100.0, 10_000.0)
+NOT_HEARD = "Look at the cable from the unit to the input, and record it again."
 
 
 class _Section(BaseModel):
@@ -171,11 +173,10 @@ def setting_words(faders_hz: tuple[float, ...], at_db: float) -> str:
     """
     if not faders_hz:
         return "All faders to 0, the unit switched in."
-    names = [fader_name(hz) for hz in faders_hz]
-    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    names = listed([fader_name(hz) for hz in faders_hz])
     way = "Push" if at_db > 0 else "Pull"
     where = "up" if at_db > 0 else "down"
-    return f"{way} {listed} {where} to {at_db:g} dB, all others to 0."
+    return f"{way} {names} {where} to {at_db:g} dB, all others to 0."
 
 
 def round_toml(head: UnitHead) -> str:
@@ -236,19 +237,19 @@ def read_round(folder: Path, *, recorded: bool = True) -> Round:
         f"{ROUND_FILE}: [{name[:60]}] is not known. {did_you_mean(name, ('unit', 'setting'))}"
         for name in stray[:MOST_FAULTS]
     ]
-    unit, listed = tables.get("unit"), tables.get("setting")
+    unit, given = tables.get("unit"), tables.get("setting")
     if not isinstance(unit, dict):
         faults.append(f"{ROUND_FILE}: [unit] is missing. Give it a name.")
-    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+    if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
         faults.append(f"{ROUND_FILE}: no [[setting]]. Give one for each recording.")
-    elif len(listed) > MOST_SETTINGS:
-        faults.append(f"{ROUND_FILE}: {len(listed)} [[setting]]. Give at most {MOST_SETTINGS}.")
+    elif len(given) > MOST_SETTINGS:
+        faults.append(f"{ROUND_FILE}: {len(given)} [[setting]]. Give at most {MOST_SETTINGS}.")
     if faults:
         raise InputError(*faults)
     assert isinstance(unit, dict)
-    assert isinstance(listed, list)
+    assert isinstance(given, list)
     head = read_section("[unit]", UnitHead, unit)
-    settings = [read_section(f"[[setting]] {at}", Setting, one) for at, one in enumerate(listed, 1)]
+    settings = [read_section(f"[[setting]] {at}", Setting, one) for at, one in enumerate(given, 1)]
     faults = [f"{ROUND_FILE}: {line}" for read in (head, *settings) for line in read.faults]
     if faults:
         raise InputError(*faults)
@@ -329,10 +330,7 @@ def learn(
     at_work = [k for k, one in enumerate(swept) if one.faders_hz]
     change = np.array([gains[k] - flat for k in at_work])
     if np.nanmax(np.abs(change)) < DEAF_DB:
-        raise InputError(
-            "No setting changes the sound: the unit is bypassed, or the cable goes around it. "
-            "Switch it in, look where the cable comes from, and record again."
-        )
+        raise InputError(f"No setting changes the sound: {BYPASSED}")
     settings = np.array([found.faders_db(swept[k]) for k in at_work])
     wanted = np.array([unit_gain_db(unit, one, freq_hz) for one in settings])
     if changes_against(wanted, change):
@@ -435,10 +433,7 @@ def overload_of(folder: Path, setting: Setting) -> Overload:
     behind, sent, rate_hz = _channels(folder, setting)
     limit = overload(behind, sent, rate_hz=rate_hz)
     if not np.isfinite(limit.clean_to_dbfs) and not np.isfinite(limit.at_dbfs):
-        raise InputError(
-            f"{setting.file}: the rising tone is not in it. Look at the cable from the unit to "
-            "the input, and record it again."
-        )
+        raise InputError(f"{setting.file}: the rising tone is not in it. {NOT_HEARD}")
     return limit
 
 
@@ -455,10 +450,7 @@ def gain_db(folder: Path, setting: Setting, freq_hz: FloatArray) -> FloatArray:
     behind, sent, rate_hz = _channels(folder, setting)
     response = transfer_function(behind, sent, rate_hz=rate_hz)
     if response is None or float(np.nanmedian(response.coherence)) < LEAST_COHERENCE:
-        raise InputError(
-            f"{setting.file}: what was played is not in it. Look at the cable from the unit to "
-            "the input, and record it again."
-        )
+        raise InputError(f"{setting.file}: what was played is not in it. {NOT_HEARD}")
     count = 1 << int(np.ceil(np.log2(4 * response.impulse.size)))
     level = np.abs(np.fft.rfft(response.impulse, count))
     grid = np.arange(level.size) * (response.rate_hz / count)

@@ -6,6 +6,7 @@ from typing import Literal
 
 from fastapi import APIRouter
 
+from evenhall.cautions import BEFORE_SOUND
 from evenhall.errors import InputError
 from evenhall.pages.api.access import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.api.answers import (
@@ -33,9 +34,7 @@ router = APIRouter(prefix="/api", responses=REFUSALS)
 
 def _warned(warned: bool) -> None:
     if not warned:
-        raise InputError(
-            "Turn the amplifiers down, warn whoever stands near the loudspeakers, then say so."
-        )
+        raise InputError(f"{BEFORE_SOUND} Then say so.")
 
 
 @router.get("/sound")

@@ -14,28 +14,14 @@ __all__ = ["FollowPage", "follow_page"]
 
 @dataclass(frozen=True)
 class FollowPage:
-    """What stands around the live figure.
-
-    Parameters
-    ----------
-    frame : Frame
-    side : str
-    left : int
-        Faders that do not stand yet.
-    goes_on : bool
-        Whether it goes on to the next fader by itself.
-    next_side : str
-        Side to set after this one; empty if there is none, or it is set.
-    cable : int
-        Input that a cable behind the unit may be on; 0 where there can be none.
-    """
+    """What stands around the live figure."""
 
     frame: Frame
     side: str
-    left: int
-    goes_on: bool
-    next_side: str
-    cable: int
+    left: int  # faders that do not stand yet
+    goes_on: bool  # to the next fader by itself
+    next_side: str  # to set after this one; empty if there is none, or it is set
+    cable: int  # input that a cable behind the unit may be on; 0 where there can be none
 
 
 def follow_page(

@@ -20,19 +20,11 @@ __all__ = ["Drawing", "Frame", "clock", "drawn", "frame_of"]
 
 @dataclass(frozen=True)
 class Drawing:
-    """One drawing in both looks; the style sheet shows the one that fits.
-
-    Parameters
-    ----------
-    light, dark : Markup
-        SVG.
-    title : str
-        For whoever cannot see it.
-    """
+    """One drawing (SVG) in both looks; the style sheet shows the one that fits."""
 
     light: Markup
     dark: Markup
-    title: str
+    title: str  # for whoever cannot see it
 
 
 def drawn(title: str, draw: Callable[[Theme], str]) -> Drawing:
@@ -56,46 +48,22 @@ def _day(at: str | None) -> str:
 
 @dataclass(frozen=True)
 class Frame:
-    """What stands around every page of a visit.
-
-    Parameters
-    ----------
-    visit, name, demo, made_on
-        Which visit it is.
-    steps : tuple of Step
-    at : str
-        Key of the page.
-    next : Next
-    sound_check : str
-        ISO 8601, or empty.
-    left_min, needed_min : int or None, int
-        Until then, and for what is still to do.
-    faults : tuple of str
-        What cannot be so in the set-out.
-    playing : Playing
-        What sounds; of another visit too, as there is one sound device.
-    warned : bool
-        Whether everybody near the loudspeakers was warned at this visit.
-    here : bool
-        Whether the page is shown on the laptop itself.
-    unreadable : tuple of Unreadable
-        What stands in the store and cannot be read.
-    """
+    """What stands around every page of a visit."""
 
     visit: int
     name: str
     demo: bool
     made_on: str
     steps: tuple[Step, ...]
-    at: str
+    at: str  # key of the page
     next: Next
-    sound_check: str
-    left_min: int | None
-    needed_min: int
-    faults: tuple[str, ...]
-    playing: Playing
-    warned: bool
-    here: bool
+    sound_check: str  # ISO 8601, or empty
+    left_min: int | None  # until then
+    needed_min: int  # for what is still to do
+    faults: tuple[str, ...]  # what cannot be so in the set-out
+    playing: Playing  # of another visit too, as there is one sound device
+    warned: bool  # everybody near the loudspeakers, at this visit
+    here: bool  # shown on the laptop itself
     unreadable: tuple[Unreadable, ...] = ()
 
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from evenhall.drawing import HallSpot, HallView, draw_hall
-from evenhall.hall.stance_words import NOT_WORTH
+from evenhall.drawing import HallSpot, draw_hall
+from evenhall.hall.stance_words import NOT_WORTH, STAY
 from evenhall.job.tune.planning import talker_lines
 from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
-from evenhall.pages.guide import WantedTake, elements, wanted_takes
+from evenhall.pages.guide import NO_RESULT, WantedTake, wanted_takes
 from evenhall.pages.views.frame import Drawing, drawn
-from evenhall.sheet import words
-from evenhall.sheet.views import rows_db, stance_of
-from evenhall.visits.visit import Visit, job_of
+from evenhall.report.views import hall_view, stance_of
+from evenhall.report.worklist import whole_text
+from evenhall.visits.visit import Visit, draft_of, job_of
 
 __all__ = ["HallForecast", "hall_drawing", "hall_forecast", "spot_state"]
 
@@ -36,7 +36,6 @@ WANTED = (
     "How even the rows are, and what a ladder, a tilt or a turn would bring, is forecast here once "
     "both rows and the height of the loudspeakers are known."
 )
-STAY = f"Leave height and aim as they are: {NOT_WORTH}."
 
 
 def hall_forecast(
@@ -44,25 +43,18 @@ def hall_forecast(
 ) -> HallForecast:
     """Draw the hall and say what hands could do.
 
-    Parameters
-    ----------
-    visit : Visit
-    result : Result or None
-        Of its takes, or of none; None where a figure cannot be so.
-    faults : tuple of str
-        What cannot be so.
-    marked : bool
-        As for `hall_drawing()`.
+    Without a result where a figure cannot be so, as `faults` say; `marked` as for
+    `hall_drawing()`.
     """
     lines: list[str] = []
     if result is not None:
         lines = [
-            " ".join((move.text, words.expected_gain(move).strip())).strip()
+            whole_text(move)
             for move in result.moves
             if any(name in move.expected for name in OF_THE_HALL)
         ]
         if not lines:
-            lines = [STAY if result.rows else WANTED]
+            lines = [f"{STAY}: {NOT_WORTH}." if result.rows else WANTED]
         lines += talker_lines(job_of(visit), visit.folder)
     return HallForecast(
         hall_drawing(visit, result, marked=marked),
@@ -99,30 +91,11 @@ def hall_drawing(
     # A place that is wanted more than once is marked for what is to be done there next.
     shown = {_place(one): one for one in reversed(takes)}
     shown |= {_place(one): one for one in reversed(takes) if not one.usable}
-    stance = {} if result is None else stance_of(result)
-    rows = () if result is None else result.rows
-    now_db, proposed_db = rows_db(rows)
-    view = HallView(
+    known = result or NO_RESULT
+    draft, _ = draft_of(visit)
+    view = replace(
+        hall_view(draft, stance_of(known), known.rows),
         title=visit.name,
-        length_m=visit.value("venue.length_m"),
-        width_m=visit.value("venue.width_m"),
-        height_m=visit.value("venue.height_m"),
-        first_row_m=visit.value("audience.first_row_m"),
-        last_row_m=visit.value("audience.last_row_m"),
-        ear_height_m=visit.value("audience.ear_height_m") or 1.2,
-        sides=elements(visit),
-        speaker_height_m=visit.value("rig.speaker_height_m"),
-        speaker_down_deg=visit.value("rig.speaker_down_deg") or 0.0,
-        coverage_h_deg=visit.value("rig.coverage_h_deg") or 90.0,
-        coverage_v_deg=visit.value("rig.coverage_v_deg") or 60.0,
-        max_height_m=visit.value("rig.max_height_m"),
-        proposed_height_m=stance.get("speaker_height_m"),
-        proposed_down_deg=stance.get("speaker_down_deg"),
-        speaker_inwards_deg=visit.value("rig.speaker_inwards_deg") or 0.0,
-        proposed_inwards_deg=stance.get("speaker_inwards_deg"),
-        rows_m=tuple(row.row_m for row in rows),
-        rows_now_db=now_db,
-        rows_proposed_db=proposed_db,
         spots=tuple(
             HallSpot(
                 one.spot,

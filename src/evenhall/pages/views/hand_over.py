@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from evenhall.cautions import CAUTIONS
 from evenhall.job.tune.result import Result
 from evenhall.pages.views.frame import Frame
-from evenhall.sheet import words
 from evenhall.visits.visit import Entry, Visit
 
 __all__ = ["WALK", "HandOverPage", "hand_over_page"]
@@ -78,5 +78,5 @@ def hand_over_page(visit: Visit, result: Result | None, frame: Frame) -> HandOve
         note=visit.entries.get("note.all", Entry()),
         printable=result is not None,
         lacking=tuple(lacking),
-        cautions=words.CAUTIONS,
+        cautions=CAUTIONS,
     )

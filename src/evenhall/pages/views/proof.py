@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenhall.drawing import Curve, ResponseView
 from evenhall.hall.elements import Element
-from evenhall.job.tune.result import Proof, Result
-from evenhall.pages.guide import card_left, feeds_subs
+from evenhall.job.tune.result import Result
+from evenhall.pages.guide import NO_RESULT, card_left
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import chart_drawing, map_drawing
-from evenhall.sheet import words
-from evenhall.verdict.words import count_text
-from evenhall.visits.visit import Visit
+from evenhall.report.verdicts import proof_point
+from evenhall.report.views import proof_view
+from evenhall.visits.visit import Visit, job_of
+from evenhall.words import capitalised
 
 __all__ = ["ProofPage", "proof_page"]
+
+UNPROVEN = "Nothing is proven yet: take every spot again, with the work done."
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,6 @@ class ProofPage:
 
     frame: Frame
     takes: TakesPage
-    proof: Proof | None
     sentence: str
     chart: Drawing | None
     map: Drawing | None
@@ -48,19 +49,8 @@ class ProofPage:
 
 def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int) -> ProofPage:
     """Make the page of the proof."""
-    proof = None if result is None else result.proof
-    chart = None
-    if proof is not None and proof.bands:
-        hz = [band.hz for band in proof.bands]
-        chart = chart_drawing(
-            ResponseView(
-                title="Measured, forecast and target",
-                common=Curve("measured", hz, [band.measured_db for band in proof.bands]),
-                target=Curve("target", hz, [band.target_db for band in proof.bands]),
-                forecast=Curve("forecast", hz, [band.forecast_db for band in proof.bands]),
-                low_limit_hz=None if feeds_subs(visit) else visit.value("rig.low_limit_hz"),
-            )
-        )
+    point = proof_point(result or NO_RESULT)
+    chart = None if result is None else proof_view(result, job_of(visit))
     left = card_left(visit, result)
     undone = [
         f"The {side} card is not set yet: {len(faders)} faders."
@@ -70,9 +60,8 @@ def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int)
     return ProofPage(
         frame=frame,
         takes=takes_page(visit, result, frame, state="after"),
-        proof=proof,
-        sentence=_proof_sentence(proof, result),
-        chart=chart,
+        sentence=UNPROVEN if point is None else f"{point.head}. {point.body}",
+        chart=chart_drawing(chart),
         map=map_drawing(result, "after"),
         map_before=map_drawing(result, "before"),
         undone=tuple(undone),
@@ -90,30 +79,7 @@ def _cable_rows(result: Result | None) -> tuple[CableRow, ...]:
         if side not in told:
             return ""
         words = told[side].text.removeprefix(f"{side}, by cable: ")  # the row says so
-        return words[:1].upper() + words[1:]
+        return capitalised(words)
 
     sides = dict.fromkeys(take.side for take in result.takes if Element.named(take.side).is_main)
-    return tuple(
-        CableRow(
-            side,
-            text(side),
-            side in told and told[side].holds,
-        )
-        for side in sides
-    )
-
-
-def _proof_sentence(proof: Proof | None, result: Result | None) -> str:
-    if proof is None:
-        return "Nothing is proven yet: take every spot again, with the work done."
-    before = result.forecast.rms_before_db if result and result.forecast else None
-    count = f"{count_text(proof.takes)} take{'s say' if proof.takes != 1 else ' says'}"
-    was = f", {before:.1f} dB before the work" if before is not None else ""
-    verdict = "It holds" if proof.holds else "It does not hold yet"
-    scale = [proof.unlike_scale] if proof.unlike_scale else []
-    wrong = "".join(f" {line}" for line in [*scale, *(one.text for one in proof.faders_wrong)])
-    return (
-        f"{verdict}: {count} that the area as a whole is {proof.rms_db:.1f} dB "
-        f"from the target{was}, and {proof.forecast_error_db:.1f} dB from what the card promised."
-        f" {words.proof_evenness(proof)}{wrong}"
-    )
+    return tuple(CableRow(side, text(side), side in told and told[side].holds) for side in sides)

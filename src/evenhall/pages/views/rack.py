@@ -18,16 +18,7 @@ NARROW_ROWS, NARROW_RAIL_PX = 3, 110.0
 
 @dataclass(frozen=True)
 class Channel:
-    """A channel of the unit.
-
-    Parameters
-    ----------
-    title : str
-    right : bool
-    learned : bool
-    recorded, count : int
-        Settings of its round; none before it was begun.
-    """
+    """A channel of the unit, and the settings of its round; none before it was begun."""
 
     title: str
     right: bool
@@ -38,30 +29,16 @@ class Channel:
 
 @dataclass(frozen=True)
 class RackPage:
-    """The unit in the rack.
-
-    Parameters
-    ----------
-    frame : Frame
-    cable : int
-        Input that a cable behind the unit goes to; 0 where there is no device yet.
-    channels : tuple of Channel
-    drawing, narrow : Drawing or None
-        Where the faders are to stand now, for the laptop and for the phone.
-    bands, range_db : str, float
-        The faceplate as the set-out has it.
-    name : Entry
-        What it is kept by.
-    """
+    """The unit in the rack."""
 
     frame: Frame
-    cable: int
+    cable: int  # input that a cable behind the unit goes to; 0 where there is no device yet
     channels: tuple[Channel, ...]
-    drawing: Drawing | None
-    narrow: Drawing | None
-    bands: str
+    drawing: Drawing | None  # where the faders are to stand now
+    narrow: Drawing | None  # the same for the phone
+    bands: str  # of the faceplate, as the set-out has it
     range_db: float
-    name: Entry
+    name: Entry  # what it is kept by
 
 
 def rack_page(visit: Visit, frame: Frame, *, cable: int) -> RackPage:

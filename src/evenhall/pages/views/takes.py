@@ -6,7 +6,15 @@ from dataclasses import dataclass
 
 from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Result
-from evenhall.pages.guide import Spot, WantedTake, elements, feeds_subs, spots, wanted_takes
+from evenhall.pages.guide import (
+    NO_RESULT,
+    Spot,
+    WantedTake,
+    elements,
+    feeds_subs,
+    spots,
+    wanted_takes,
+)
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.hall import hall_drawing, spot_state
@@ -17,19 +25,11 @@ __all__ = ["TakesPage", "takes_page"]
 
 @dataclass(frozen=True)
 class TakeRow:
-    """A take that the visit needs, and how it stands.
-
-    Parameters
-    ----------
-    wanted : WantedTake
-    state : {"done", "next", "again", "open"}
-    problems : tuple of str
-        Of the one that was made.
-    """
+    """A take that the visit needs, and how it stands."""
 
     wanted: WantedTake
-    state: str
-    problems: tuple[str, ...]
+    state: str  # "done", "next", "again", "open"
+    problems: tuple[str, ...]  # of the one that was made
 
 
 @dataclass(frozen=True)
@@ -56,11 +56,9 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
     """Make the page of the takes of one state, "before" or "after"."""
     takes = wanted_takes(visit, result, state)
     following = next((one for one in takes if not one.usable), None)
-    problems = (
-        {}
-        if result is None
-        else {take.file: tuple(one.text for one in take.problems) for take in result.takes}
-    )
+    problems = {
+        take.file: tuple(one.text for one in take.problems) for take in (result or NO_RESULT).takes
+    }
     counted = {one.take.number for one in takes if one.take is not None}
     mains = tuple(side for side in elements(visit) if Element.named(side).is_main)
     playing = frame.playing

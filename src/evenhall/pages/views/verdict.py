@@ -7,16 +7,19 @@ from dataclasses import dataclass
 from evenhall.drawing import ResponseView, draw_evenness_map, draw_response_chart
 from evenhall.drawing.svg import signed_db
 from evenhall.job.tune.result import Pattern, Result
-from evenhall.pages.guide import to_do, wanted_takes
+from evenhall.pages.guide import NO_RESULT, wanted_takes
 from evenhall.pages.views.frame import Drawing, Frame, drawn
-from evenhall.sheet import words
-from evenhall.sheet.views import evenness_view, response_view
-from evenhall.verdict.words import hz_text
+from evenhall.report.point import Point
+from evenhall.report.verdicts import summary, verdicts
+from evenhall.report.views import evenness_view, response_view
+from evenhall.report.worklist import largest_first, pattern_kind, remedy_text, troubles
 from evenhall.visits.visit import Visit, job_of
+from evenhall.words import hz_text
 
 __all__ = ["VerdictPage", "chart_drawing", "map_drawing", "verdict_page"]
 
-MAP_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX = 1044.0, 718.0, 300.0
+CHART_HEIGHT_PX = 300.0
+NO_VERDICT = "No verdict yet: it takes a take at the front and one at the back."
 
 
 @dataclass(frozen=True)
@@ -29,26 +32,11 @@ class Finding:
     figures: tuple[tuple[str, str], ...]
 
 
-REMEDY_WORDS = {
-    "leave": "Leave it alone.",
-    "move": "Move the loudspeakers, not a fader.",
-    "polarity": "A matter of polarity, not of a fader.",
-    "delay": "A matter of delay, not of a fader.",
-}
-
-
-def _remedy(pattern: Pattern) -> str:
-    if pattern.remedy == "equalize":
-        return "The card fills it in." if pattern.depth_db < 0 else "The card takes it out."
-    return REMEDY_WORDS[pattern.remedy]
-
-
 def _finding(pattern: Pattern) -> Finding:
-    kind = "Dip" if pattern.depth_db < 0 else "Build-up"
     where = "at every spot" if pattern.scope == "common" else "at " + ", ".join(pattern.spots)
     return Finding(
-        head=f"{kind} at {hz_text(pattern.hz)}, {where}",
-        remedy=_remedy(pattern),
+        head=f"{pattern_kind(pattern).capitalize()} at {hz_text(pattern.hz)}, {where}",
+        remedy=remedy_text(pattern),
         why=pattern.why,
         figures=(
             ("Centre", hz_text(pattern.hz)),
@@ -65,23 +53,21 @@ class VerdictPage:
 
     frame: Frame
     summary: str
-    points: tuple[words.Point, ...]
+    points: tuple[Point, ...]
     map: Drawing | None
     findings: tuple[Finding, ...]
     chart: Drawing | None
-    troubles: tuple[words.Point, ...]
+    troubles: tuple[Point, ...]
     missing: tuple[str, ...]
     evenness_rows: tuple[tuple[str, str, str], ...]
 
 
 def map_drawing(result: Result | None, state: str) -> Drawing | None:
     """Draw the evenness map of the takes of a state; None where there is none."""
-    view = None if result is None else evenness_view(result, state)
+    view = evenness_view(result or NO_RESULT, state)
     if view is None:
         return None
-    return drawn(
-        view.title, lambda theme: draw_evenness_map(view, theme=theme, width_px=MAP_WIDTH_PX)
-    )
+    return drawn(view.title, lambda theme: draw_evenness_map(view, theme=theme))
 
 
 def chart_drawing(view: ResponseView | None) -> Drawing | None:
@@ -90,59 +76,32 @@ def chart_drawing(view: ResponseView | None) -> Drawing | None:
         return None
     return drawn(
         view.title,
-        lambda theme: draw_response_chart(
-            view, theme=theme, width_px=CHART_WIDTH_PX, height_px=CHART_HEIGHT_PX
-        ),
+        lambda theme: draw_response_chart(view, theme=theme, height_px=CHART_HEIGHT_PX),
     )
-
-
-def _summary(result: Result | None) -> str:
-    if result is None or not result.any_usable:
-        return "No verdict yet: it takes a take at the front and one at the back."
-    evenness, match = result.evenness, result.match
-    said = []
-    if evenness is not None and evenness.deciding:
-        held = sum(band.holds for band in evenness.deciding)
-        said.append(
-            "The back hears what the front hears, within 6 dB in every band"
-            if evenness.holds
-            else f"The back is more than {evenness.limit_db:g} dB from the front in "
-            f"{len(evenness.deciding) - held} of {len(evenness.deciding)} bands"
-        )
-    if match is not None:
-        said.append("the sides match" if match.holds else "the sides do not match")
-    count = to_do(result)
-    said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
-    sentence = "; ".join(said) + "."
-    return f"{words.at_a_seat(result)} {sentence[0].upper()}{sentence[1:]}".strip()
 
 
 def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPage:
     """Make the page of the verdict."""
-    chart = None if result is None else chart_drawing(response_view(result, job_of(visit)))
-    patterns = () if result is None else result.patterns
-    largest_first = sorted(patterns, key=lambda pattern: -abs(pattern.depth_db))
-    evenness = None if result is None else result.evenness
-    todo = [
-        f"{one.name}, {one.spot}" for one in wanted_takes(visit, result, "before") if not one.usable
-    ]
+    known = result or NO_RESULT
     return VerdictPage(
         frame=frame,
-        summary=_summary(result),
-        points=() if result is None else words.verdicts(result),
+        summary=summary(known) if known.any_usable else NO_VERDICT,
+        points=() if result is None else verdicts(result),
         map=map_drawing(result, "before"),
-        findings=tuple(_finding(pattern) for pattern in largest_first),
-        chart=chart,
-        troubles=() if result is None else words.troubles(result),
-        missing=tuple(todo),
-        evenness_rows=()
-        if evenness is None
-        else tuple(
+        findings=tuple(_finding(pattern) for pattern in largest_first(known.patterns)),
+        chart=None if result is None else chart_drawing(response_view(result, job_of(visit))),
+        troubles=troubles(known),
+        missing=tuple(
+            f"{one.name}, {one.spot}"
+            for one in wanted_takes(visit, result, "before")
+            if not one.usable
+        ),
+        evenness_rows=tuple(
             (
                 hz_text(band.hz),
                 f"{signed_db(band.front_minus_back_db, 1)} dB",
                 "holds" if band.holds else "too much",
             )
-            for band in evenness.bands
+            for band in (known.evenness.bands if known.evenness else ())
         ),
     )

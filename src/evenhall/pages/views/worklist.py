@@ -5,18 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from evenhall.cautions import care
 from evenhall.drawing import CardFader, CardView, FaderView, draw_card, draw_fader
 from evenhall.drawing.card import MAX_FADERS_IN_ROW
-from evenhall.drawing.svg import frequency_label, signed_db
+from evenhall.drawing.svg import signed_db
 from evenhall.hall.label import for_side
 from evenhall.job.tune.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
-from evenhall.pages.guide import HANDS, card_left, move_key, moved, skip_key
+from evenhall.pages.guide import HANDS, NO_RESULT, card_left, move_key, moved, skip_key
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.pages.views.hall import hall_drawing
-from evenhall.sheet import words
-from evenhall.sheet.views import card_views, side_title, stance_of
+from evenhall.report import worklist
+from evenhall.report.point import Point
+from evenhall.report.views import card_views, side_title, stance_of
 from evenhall.visits.visit import Entry, Visit, job_of
+from evenhall.words import fader_name
 
 __all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
 
@@ -24,72 +27,36 @@ __all__ = ["CardPage", "WorklistPage", "card_page", "worklist_page"]
 STANCE_FIELDS = fields_named(
     "rig.max_height_m", "rig.speaker_height_m", "rig.speaker_down_deg", "rig.speaker_inwards_deg"
 )
-CARD_WIDTH_PX, CARD_RAIL_PX = 1044.0, 190.0
 # On a phone held upright: slots as wide as a thumb.
 PHONE_WIDTH_PX, PHONE_RAIL_PX, PHONE_IN_ROW = 380.0, 100.0, 8
 
 
 @dataclass(frozen=True)
 class Task:
-    """A move to tick off.
+    """A move to tick off."""
 
-    Parameters
-    ----------
-    key : str
-        Name of its entry.
-    kind, text, expected : str
-    done : bool
-    revision : int
-    care : str
-        What to mind where it can hurt someone.
-    skip_key : str
-        Name of the entry that says that it cannot be done tonight.
-    skipped : bool
-    """
-
-    key: str
+    key: str  # name of its entry
     kind: str
     text: str
     expected: str
     done: bool
     revision: int
-    care: str
-    skip_key: str
+    care: str  # what to mind where it can hurt someone
+    skip_key: str  # name of the entry that says that it cannot be done tonight
     skipped: bool
-
-
-CARE = {
-    "raise": "Two lift a loudspeaker. Keep within the rated load and height of the stand, and "
-    "people from under it; what hangs over people is for those licensed for it.",
-    "aim": "Hold the box while its clamp is open, and keep people from under it.",
-    "relocate": "Two lift a loudspeaker. Mind cables on the floor where people walk.",
-    "polarity": "Mute first. Mains wiring stays closed: it is for a licensed electrician.",
-}
 
 
 @dataclass(frozen=True)
 class CardSide:
-    """The card of one side.
-
-    Parameters
-    ----------
-    side : str
-    title : str
-    drawing, narrow : Drawing
-        In one row, and in several for a phone held upright.
-    moving, left : int
-        Faders that the card moves, and those that do not stand there yet.
-    copy_of : str
-        Side whose settings these are too; empty for the first.
-    """
+    """The card of one side, drawn in one row, and in several for a phone held upright."""
 
     side: str
     title: str
     drawing: Drawing
     narrow: Drawing
-    moving: int
-    left: int
-    copy_of: str
+    moving: int  # faders that the card moves
+    left: int  # and those that do not stand there yet
+    copy_of: str  # side whose settings these are too; empty for the first
 
 
 @dataclass(frozen=True)
@@ -101,33 +68,28 @@ class WorklistPage:
     stays: tuple[str, ...]
     cards: tuple[CardSide, ...]
     levels: tuple[str, ...]
-    strip: tuple[words.Point, ...]
-    sections: tuple[words.Point, ...]
-    leave: tuple[words.Point, ...]
-    withheld: str
+    strip: tuple[Point, ...]
+    sections: tuple[Point, ...]
+    leave: tuple[Point, ...]
+    no_card: str
     moved: bool
     ready: bool
     drawing: Drawing | None
     stance: tuple[Filled, ...]
 
 
-def _card_drawing(
-    view: CardView, *, width_px: float, rail_px: float, in_row: int = MAX_FADERS_IN_ROW
-) -> Drawing:
+def _card_drawing(view: CardView, in_row: int, **size_px: float) -> Drawing:
     rows = math.ceil(len(view.faders) / in_row)
     return drawn(
         f"Card, {view.title}",
-        lambda theme: draw_card(
-            view, theme=theme, rows=rows, width_px=width_px, rail_height_px=rail_px
-        ),
+        lambda theme: draw_card(view, theme=theme, rows=rows, **size_px),
     )
 
 
-def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
-    if result is None:
+def _card_sides(visit: Visit, result: Result) -> tuple[CardSide, ...]:
+    if not any(result.card.values()):
         return ()
-    keys = (key for key, faders in result.card.items() if faders)
-    views = dict(zip(keys, card_views(result, job_of(visit)), strict=True))
+    views = card_views(result, job_of(visit))
     left = card_left(visit, result)
     sides = []
     first = ""
@@ -140,9 +102,9 @@ def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
             CardSide(
                 side=side,
                 title=own.title,
-                drawing=_card_drawing(own, width_px=CARD_WIDTH_PX, rail_px=CARD_RAIL_PX),
+                drawing=_card_drawing(own, MAX_FADERS_IN_ROW),
                 narrow=_card_drawing(
-                    own, width_px=PHONE_WIDTH_PX, rail_px=PHONE_RAIL_PX, in_row=PHONE_IN_ROW
+                    own, PHONE_IN_ROW, width_px=PHONE_WIDTH_PX, rail_height_px=PHONE_RAIL_PX
                 ),
                 moving=len(own.marks),
                 left=len(faders),
@@ -153,75 +115,59 @@ def _card_sides(visit: Visit, result: Result | None) -> tuple[CardSide, ...]:
     return tuple(sides)
 
 
-def _told(move: Move, result: Result | None) -> bool:
+def _told(move: Move, result: Result) -> bool:
     """Tell whether a move only repeats what is said of a pattern."""
-    return result is not None and any(one.why in move.text for one in result.patterns)
+    return any(one.why in move.text for one in result.patterns)
 
 
 def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> WorklistPage:
     """Make the page of the worklist."""
-    moves = () if result is None else sorted(result.moves, key=lambda move: move.order)
-    tasks = tuple(
-        Task(
-            key=move_key(move),
-            kind=move.kind,
-            text=move.text,
-            expected=words.expected_gain(move).strip(),
-            done=bool(visit.value(move_key(move))),
-            revision=visit.entries.get(move_key(move), Entry()).revision,
-            care=CARE.get(move.kind, ""),
-            skip_key=skip_key(move),
-            skipped=bool(visit.value(skip_key(move))),
-        )
-        for move in moves
-        if move.kind in HANDS
-    )
-    stance = {} if result is None else stance_of(result)
+    known = result or NO_RESULT
+    moves = worklist.moves_in_order(known)
     return WorklistPage(
         frame=frame,
-        tasks=tasks,
+        tasks=tuple(_task(visit, move) for move in moves if move.kind in HANDS),
         # Patterns to leave have a list of their own.
-        stays=tuple(
-            move.text for move in moves if move.kind == "leave" and not _told(move, result)
-        ),
-        cards=_card_sides(visit, result),
-        levels=() if result is None else tuple(one.text for one in result.headroom),
-        strip=() if result is None else words.strip(result),
-        sections=() if result is None else words.sections(result),
-        leave=() if result is None else words.left_alone(result),
-        withheld="" if result is None else result.card_withheld or "",
+        stays=tuple(move.text for move in moves if move.kind == "leave" and not _told(move, known)),
+        cards=_card_sides(visit, known),
+        levels=tuple(one.text for one in known.headroom),
+        strip=worklist.strip(known),
+        sections=worklist.sections(known),
+        leave=worklist.left_alone(known),
+        no_card=worklist.no_card(known),
         moved=moved(visit, result),
-        ready=result is not None and result.any_usable,
-        drawing=hall_drawing(visit, result, with_spots=False) if stance else None,
+        ready=known.any_usable,
+        drawing=hall_drawing(visit, result, with_spots=False) if stance_of(known) else None,
         stance=tuple(filled(field, visit) for field in STANCE_FIELDS),
+    )
+
+
+def _task(visit: Visit, move: Move) -> Task:
+    entry = visit.entries.get(move_key(move), Entry())
+    return Task(
+        key=move_key(move),
+        kind=move.kind,
+        text=move.text,
+        expected=worklist.expected_gain(move),
+        done=bool(entry.value),
+        revision=entry.revision,
+        care=care(move.kind, move.text),
+        skip_key=skip_key(move),
+        skipped=bool(visit.value(skip_key(move))),
     )
 
 
 @dataclass(frozen=True)
 class FaderStep:
-    """One fader to set, in its turn.
+    """One fader to set, in its turn."""
 
-    Parameters
-    ----------
-    name, value : str
-        As it is lettered, and where it must stand.
-    place : str
-        Where on the faceplate it is.
-    fader_db : float
-    key : str
-        Name of its entry.
-    done : bool
-    drawing : Drawing
-        The fader alone.
-    """
-
-    name: str
-    value: str
-    place: str
+    name: str  # as it is lettered
+    value: str  # where it must stand
+    place: str  # where on the faceplate it is
     fader_db: float
-    key: str
+    key: str  # name of its entry
     done: bool
-    drawing: Drawing
+    drawing: Drawing  # the fader alone
 
 
 @dataclass(frozen=True)
@@ -256,43 +202,48 @@ def _ordinal(place: int) -> str:
 
 def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, at: int) -> CardPage:
     """Make the page of the card of a side, at its fader number `at` (0 = all of them)."""
-    cards = {one.side: one for one in _card_sides(visit, result)}
+    known = result or NO_RESULT
+    cards = {one.side: one for one in _card_sides(visit, known)}
     card = cards.get(side)
-    steps: list[FaderStep] = []
-    if card is not None and result is not None:
-        unit = job_of(visit).equalizer
-        faders = for_side(result.card, side) or ()
-        decimals = CardView("", (), unit.range_db, unit.step_db).decimals
-        # What brings most comes first: who has two minutes sets the first five.
-        places = {fader.hz: place for place, fader in enumerate(faders, 1)}
-        for fader in sorted(faders, key=lambda fader: fader.order or len(faders) + 1):
-            place = places[fader.hz]
-            key = f"fader.{side}.{fader.hz:g}"
-            entry = visit.entries.get(key, Entry())
-            # One that stands off the card is to be set too, back to 0 if need be.
-            if not fader.fader_db and not entry.value:
-                continue
-            own = FaderView(
-                CardFader(fader.hz, fader.fader_db), unit.range_db, place, len(faders), decimals
-            )
-            steps.append(
-                FaderStep(
-                    name=frequency_label(fader.hz),
-                    value=signed_db(fader.fader_db, decimals),
-                    place=f"{_ordinal(place)} of {len(faders)} from the left",
-                    fader_db=fader.fader_db,
-                    key=key,
-                    done=fader.fader_db == (entry.value or 0.0) and entry.revision > 0,
-                    drawing=_fader_drawing(own),
-                )
-            )
+    steps = _fader_steps(visit, known, side) if card else ()
     return CardPage(
         frame=frame,
         side=side,
         sides=tuple(cards),
         drawing=card.drawing if card else None,
         narrow=card.narrow if card else None,
-        faders=tuple(steps),
+        faders=steps,
         at=max(0, min(at, len(steps))),
         copy_of=card.copy_of if card else "",
     )
+
+
+def _fader_steps(visit: Visit, result: Result, side: str) -> tuple[FaderStep, ...]:
+    """List the faders of a side, what brings most first: so the first five take two minutes."""
+    unit = job_of(visit).equalizer
+    faders = for_side(result.card, side) or ()
+    decimals = CardView("", (), unit.range_db, unit.step_db).decimals
+    places = {fader.hz: place for place, fader in enumerate(faders, 1)}
+    steps = []
+    for fader in sorted(faders, key=lambda fader: fader.order or len(faders) + 1):
+        place = places[fader.hz]
+        key = f"fader.{side}.{fader.hz:g}"
+        entry = visit.entries.get(key, Entry())
+        # One that stands off the card is to be set too, back to 0 if need be.
+        if not fader.fader_db and not entry.value:
+            continue
+        own = FaderView(
+            CardFader(fader.hz, fader.fader_db), unit.range_db, place, len(faders), decimals
+        )
+        steps.append(
+            FaderStep(
+                name=fader_name(fader.hz),
+                value=signed_db(fader.fader_db, decimals),
+                place=f"{_ordinal(place)} of {len(faders)} from the left",
+                fader_db=fader.fader_db,
+                key=key,
+                done=fader.fader_db == (entry.value or 0.0) and entry.revision > 0,
+                drawing=_fader_drawing(own),
+            )
+        )
+    return tuple(steps)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from evenhall.errors import DeviceError, InputError
+from evenhall.words import listed
 
 if TYPE_CHECKING:
     from evenhall.sound.live.engine import Engine
@@ -193,7 +194,7 @@ def _wrong_rate(number: int, order: dict[str, Any], *, inputs: int = 0, outputs:
     asked_hz = order["rate_hz"]
     if not runs_at:
         return f"does not run at {asked_hz} Hz. Give another --rate"
-    rates = " or ".join(", ".join(map(str, runs_at)).rsplit(", ", 1))
+    rates = listed(list(map(str, runs_at)), "or")
     return (
         f"runs at {rates} Hz, not at {asked_hz}. Choose that with `evenhall devices --rate "
         f"{runs_at[0]}`, or set the device itself to {asked_hz} Hz"

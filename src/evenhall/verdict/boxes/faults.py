@@ -21,7 +21,7 @@ from evenhall.verdict.evenness import Match, judged_bands
 from evenhall.verdict.move import Move
 from evenhall.verdict.scatter import DEFAULT_RT60_S, scatter_db
 from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, nan_mean
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 __all__ = ["BoxFaults", "box_faults"]
 

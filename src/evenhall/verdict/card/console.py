@@ -21,6 +21,7 @@ from evenhall.hall.label import for_side
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.card.loss import seat_error
+from evenhall.verdict.card.words import off_target
 
 __all__ = ["ConsoleCard", "console_card"]
 
@@ -57,13 +58,13 @@ class ConsoleCard:
         faders, count = self.faders, len(self.seat_db)
         if self.enough is None:
             return (
-                f"With {_sections(count)} seats are {self.seat_db[-1]:.1f} dB from the target on "
-                f"average, with {faders} {self.faders_seat_db:.1f} dB."
+                f"With {_sections(count)} seats are {off_target(self.seat_db[-1])}, with {faders} "
+                f"{self.faders_seat_db:.1f} dB."
             )
         verb = "does" if self.enough == 1 else "do"
         text = (
             f"{_sections(self.enough)} {verb} what {faders} do: seats are then "
-            f"{self.seat_db[self.enough - 1]:.1f} dB from the target on average."
+            f"{off_target(self.seat_db[self.enough - 1])}."
         )
         if self.seat_db[self.enough - 1] - self.seat_db[-1] >= STOP_DB:
             text += f" All {count} would bring that to {self.seat_db[-1]:.1f} dB."

@@ -11,12 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
+from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, NOMINAL_HZ
 from evenhall.hall.label import BOTH
-from evenhall.hall.level import MID_BANDS
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import Card
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 __all__ = ["Headroom", "headroom"]
 

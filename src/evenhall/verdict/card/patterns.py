@@ -22,7 +22,7 @@ from evenhall.verdict.card.faders import Card
 from evenhall.verdict.card.loss import judged_share
 from evenhall.verdict.scatter import DEFAULT_RT60_S, scatter_db
 from evenhall.verdict.take import nan_mean
-from evenhall.verdict.words import hz_text
+from evenhall.words import hz_text
 
 __all__ = ["Pattern", "cancelled_bands", "find_patterns"]
 

@@ -12,7 +12,6 @@ import numpy as np
 
 from evenhall.hall.delay import (
     ECHO_S,
-    EVEN_WITHIN_DB,
     MOST_LOUDER_DB,
     DelayLevel,
     DelayTime,
@@ -20,9 +19,11 @@ from evenhall.hall.delay import (
     delay_time,
     flight_s,
 )
+from evenhall.hall.level import EVEN_WITHIN_DB
+from evenhall.verdict.joining.responses import RECORD_TOGETHER, no_shared_spot, no_take_alone
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take, align_level_db, spot_places
-from evenhall.verdict.words import join_words
+from evenhall.words import listed
 
 __all__ = ["delay_moves", "planned_delay"]
 
@@ -88,8 +89,8 @@ def _level_move(side: str, name: str, level: DelayLevel) -> list[Move]:
     if level.limited and level.front_minus_back_db > EVEN_WITHIN_DB:
         text += (
             f" Louder it would draw the ear from the stage: {MOST_LOUDER_DB:.0f} dB above the "
-            "mains is the most. To come within 6 dB the mains must reach farther, or a second "
-            "delay loudspeaker stand between."
+            f"mains is the most. To come within {EVEN_WITHIN_DB:g} dB the mains must reach "
+            "farther, or a second delay loudspeaker stand between."
         )
     expected: dict[str, Figure] = {
         "front_minus_back_db": level.front_minus_back_db,
@@ -121,8 +122,7 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
         return (
             Move(
                 "check",
-                "There is no usable take of the delay loudspeaker alone. Mute the rest and take "
-                "it at a spot in its area.",
+                f"{no_take_alone('the delay loudspeaker')} at a spot in its area.",
             ),
         )
     side = delay[0].side
@@ -131,13 +131,7 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
     places = spot_places([*mains, *delay])
     area = sorted({take.spot for take in delay} & {take.spot for take in mains}, key=places.get)  # type: ignore[arg-type]
     if not area:
-        return (
-            Move(
-                "check",
-                f"No spot has a take of the mains alone and of {name} alone. Leave the microphone "
-                "in the delay's area and take the one that is missing.",
-            ),
-        )
+        return (Move("check", no_shared_spot(name, "in the delay's area")),)
     moves: list[Move] = []
     here, there = _first_arrivals(mains), _first_arrivals(delay)
     timed = [spot for spot in area if spot in here and spot in there]
@@ -146,17 +140,17 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
             Move(
                 "check",
                 f"When the sound of mains and {name} left is not known at any spot that has both. "
-                "Record with the reference in the second channel of the same recorder, then take "
-                "both again; until then, set the time by the distances.",
+                f"{RECORD_TOGETHER}, then take both again; until then, set the time by the "
+                "distances.",
             )
         )
     else:
         time = delay_time([here[spot] for spot in timed], [there[spot] for spot in timed])
         if time.delay_s >= TIME_WORTH_S:
             ahead = [1e3 * (here[spot] - there[spot]) for spot in timed]
-            why = f"at {join_words(timed)} it is now {max(ahead):.1f} ms ahead of the mains"
+            why = f"at {listed(timed)} it is now {max(ahead):.1f} ms ahead of the mains"
             if max(ahead) < 0.0:
-                why = f"at {join_words(timed)} it now comes only {-max(ahead):.1f} ms after them"
+                why = f"at {listed(timed)} it now comes only {-max(ahead):.1f} ms after them"
             moves.append(
                 Move(
                     "delay",

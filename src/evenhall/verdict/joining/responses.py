@@ -17,13 +17,14 @@ from evenhall.acoustics.summation import LOW_BANDS, low_spectrum
 from evenhall.acoustics.transfer import LEAD_S, Response
 from evenhall.verdict.take import Take
 
-__all__ = ["Solo", "soloed", "why_not"]
+__all__ = ["RECORD_TOGETHER", "Solo", "no_shared_spot", "no_take_alone", "soloed", "why_not"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 BASS = (EXACT_HZ > 28.0) & (EXACT_HZ < 280.0)
 LEAST_COVERED = 0.5  # of a band by the stimulus
+RECORD_TOGETHER = "Record with the reference in the second channel of the same recorder"
 TRUST_DB = 1.0  # a band as unsure as that counts half
 
 
@@ -108,20 +109,30 @@ def soloed(takes: Sequence[Take]) -> tuple[Solo, ...]:
     return tuple(_solo(take, response) for take, response in _timed(takes).values())
 
 
+def no_take_alone(name: str) -> str:
+    """Say that an element is to be heard by itself, up to where."""
+    return f"There is no usable take of {name} alone. Mute the rest and take it"
+
+
+def no_shared_spot(name: str, where: str) -> str:
+    """Say that an element is to be heard where the mains were."""
+    return (
+        f"No spot has a take of the mains alone and of {name} alone. Leave the microphone {where} "
+        "and take the one that is missing."
+    )
+
+
 def why_not(mains: Sequence[Take], subs: Sequence[Take]) -> str:
     """Say what keeps these takes from being joined; empty if nothing does."""
     for name, takes in (("the mains", mains), ("the sub", subs)):
         if not any(take.usable and take.response is not None for take in takes):
-            return f"There is no usable take of {name} alone. Mute the rest and take it again."
+            return f"{no_take_alone(name)} again."
         if not _timed(takes):
             return (
                 f"The takes of {name} carry no reference channel, so when their sound left is not "
-                "known, and delays cannot be compared. Record with the reference in the second "
-                "channel of the same recorder, then take mains and sub again."
+                f"known, and delays cannot be compared. {RECORD_TOGETHER}, then take mains and sub "
+                "again."
             )
     if not {spot for _, spot in _timed(mains)} & {spot for _, spot in _timed(subs)}:
-        return (
-            "No spot has a take of the mains alone and of the sub alone. Leave the microphone "
-            "where it stands and take the one that is missing."
-        )
+        return no_shared_spot("the sub", "where it stands")
     return ""

@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from evenhall.cautions import CARRYING, MUTING
 from evenhall.verdict.joining.after import HeardAs
 from evenhall.verdict.joining.subs import Filters, Joining, SubSetting
 from evenhall.verdict.joining.summing import Summation
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take
-from evenhall.verdict.words import count_text, hz_text, join_words
+from evenhall.words import capitalised, count_text, hz_text, listed
 
 __all__ = ["joining_moves", "together_move"]
 
@@ -24,9 +25,6 @@ ROUND_HZ = 5.0
 LEAST_SURE_DB = 0.25  # by which the other polarity must be worse to be called wrong
 
 NOT_YET = "Not done yet, as the takes of both together tell:"
-LIFTING = (
-    "Two people carry a sub; leave doors and ways out free, and secure what stands on it first."
-)
 
 
 def _named(setting: SubSetting, count: int) -> str:
@@ -60,7 +58,7 @@ def _why(joining: Joining) -> str:
     loser = min(joining.spots, key=lambda one: one.expected_db - one.was_db)
     lost_db = loser.was_db - loser.expected_db
     if lost_db >= WORTH_DB:
-        text += f" {loser.spot[0].upper()}{loser.spot[1:]} loses {lost_db:.1f} dB by it."
+        text += f" {capitalised(loser.spot)} loses {lost_db:.1f} dB by it."
     return text
 
 
@@ -103,8 +101,7 @@ def _carried(joining: Joining) -> list[str]:
 
 
 def _sentence(parts: list[str]) -> str:
-    text = join_words(parts)
-    return text[0].upper() + text[1:]
+    return capitalised(listed(parts))
 
 
 def _crossing(joining: Joining) -> list[str]:
@@ -149,9 +146,9 @@ def _turn(joining: Joining, expected: dict[str, Figure]) -> list[Move]:
     if delays:
         text += _sure(joining)
     if carried:
-        text += f" A move also changes what the room does: take the sub again after it. {LIFTING}"
+        text += f" A move also changes what the room does: take the sub again after it. {CARRYING}"
     elif flips:
-        text += " Mute the sub before you touch the switch."
+        text += f" {MUTING}"
     if joining.mains_delay_s >= LEAST_DELAY_S:
         text += " Delay loudspeakers, if there are any, get the same time on top."
     if filters is not None:
@@ -194,8 +191,7 @@ def _processor(joining: Joining) -> str:
     if not parts:
         return ""
     return (
-        f" With a processor that can {join_words(parts)} it would be {more_db:.1f} dB more on "
-        "average."
+        f" With a processor that can {listed(parts)} it would be {more_db:.1f} dB more on average."
     )
 
 
@@ -221,7 +217,7 @@ def _turned_over(joining: Joining) -> Move:
     return Move(
         "polarity",
         f"Flip the polarity of {whose}: by the takes of both together it stands the wrong way "
-        "round, all else as it should. Mute it before you touch the switch.",
+        f"round, all else as it should. {MUTING}",
         dict.fromkeys(names, -1.0),
         dict.fromkeys(names, 1.0),
     )

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenhall.verdict.words import hz_text
+from evenhall.cautions import MAINS
+from evenhall.words import capitalised, hz_text
 
 __all__ = ["CODES", "Finding"]
+
+SWITCHED_ON = "check that it is switched on and not muted, then its cable, back to the mixer"
+LEAVE_OFF = "leave that box off until it is mended"
 
 # Worst first: what hides or explains the rest stands ahead of it.
 CODES = (
@@ -44,15 +48,15 @@ class Finding:
     text: str
 
 
-def named(element: str) -> str:
-    """Give the element's name as the head of a sentence."""
-    return element[:1].upper() + element[1:]
+def _found(element: str, code: str, text: str) -> Finding:
+    """Make a finding of a sentence that may begin with an element's name."""
+    return Finding(element, code, capitalised(text))
 
 
 def works(element: str, partner: str | None) -> Finding:
     """Say that nothing is wrong."""
     as_well = f", and agrees with {partner}" if partner else ""
-    return Finding(element, "works", f"{named(element)} works{as_well}.")
+    return _found(element, "works", f"{element} works{as_well}.")
 
 
 def silent(element: str, *, all_silent: bool) -> Finding:
@@ -61,18 +65,17 @@ def silent(element: str, *, all_silent: bool) -> Finding:
         "nothing was heard of any element, so look at the microphone first: its cable, its "
         "phantom power and its gain"
         if all_silent
-        else "check that it is switched on and not muted, then its cable, back to the mixer"
+        else SWITCHED_ON
     )
-    return Finding(element, "silent", f"{named(element)} is silent: {where}.")
+    return _found(element, "silent", f"{element} is silent: {where}.")
 
 
 def faint(element: str, partner: str, below_db: float) -> Finding:
     """Say that no more than crosstalk is heard of it."""
-    return Finding(
+    return _found(
         element,
         "silent",
-        f"{named(element)} is as good as silent, {below_db:.0f} dB below {partner}: check that it "
-        "is switched on and not muted, then its cable, back to the mixer.",
+        f"{element} is as good as silent, {below_db:.0f} dB below {partner}: {SWITCHED_ON}.",
     )
 
 
@@ -83,41 +86,41 @@ def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
         f"{first}, though the microphone stands nearer {first}. Swap the two cables at the mixer "
         f"or at the boxes; if the microphone stood nearer {second}, move it and take both again."
     )
-    return [Finding(name, "wrong_side", text.format(named(name))) for name in (first, second)]
+    return [_found(name, "wrong_side", text.format(name)) for name in (first, second)]
 
 
 def same_box(first: str, second: str) -> list[Finding]:
     """Say that both names lead to one box."""
     text = (
-        f"{named(first)} and {second} arrive together and sound the same down to the room's "
+        f"{first} and {second} arrive together and sound the same down to the room's "
         "answer: both come out of one box. Check which box plays, the pan and the patch; one of "
         f"{first} and {second} is on the wrong side."
     )
-    return [Finding(name, "wrong_side", text) for name in (first, second)]
+    return [_found(name, "wrong_side", text) for name in (first, second)]
 
 
 def midway(first: str, second: str) -> list[Finding]:
     """Say that two boxes play, and that the microphone stands where it cannot tell them."""
     text = (
-        f"{named(first)} and {second} arrive together, out of two boxes: the sides cannot be told. "
+        f"{first} and {second} arrive together, out of two boxes: the sides cannot be told. "
         f"Move the microphone clearly nearer {first}, by half a metre or more, and take both again."
     )
-    return [Finding(name, "unclear", text) for name in (first, second)]
+    return [_found(name, "unclear", text) for name in (first, second)]
 
 
 def inverted(element: str, partner: str) -> Finding:
     """Say that one pushes where the other pulls."""
-    return Finding(
+    return _found(
         element,
         "inverted",
-        f"{named(element)} is inverted against {partner}: swap the two wires of one plug, or flip "
+        f"{element} is inverted against {partner}: swap the two wires of one plug, or flip "
         "the polarity switch, on one side only.",
     )
 
 
 def unlike(element: str, partner: str) -> Finding:
     """Say that the two responses do not fit, either way up."""
-    return Finding(
+    return _found(
         element,
         "unclear",
         f"Whether {element} is inverted against {partner} cannot be told here: the two sound too "
@@ -129,44 +132,42 @@ def unlike(element: str, partner: str) -> Finding:
 def weak(element: str, partner: str, below_db: float, *, at_least: bool) -> Finding:
     """Say that it is softer than distance explains."""
     size = f"at least {below_db:.0f} dB" if at_least else f"{below_db:.0f} dB"
-    return Finding(
+    return _found(
         element,
         "weak",
-        f"{named(element)} is {size} below {partner}, distance allowed for: compare the level "
+        f"{element} is {size} below {partner}, distance allowed for: compare the level "
         "knobs at the back of both boxes, then the faders and the cables.",
     )
 
 
 def no_highs(element: str, above_hz: float, *, partner: str | None, below_db: float) -> Finding:
     """Say that the high-frequency driver is not heard."""
-    beside = f"{partner}" if partner else "its own middle"
-    return Finding(
+    return _found(
         element,
         "no_highs",
-        f"{named(element)} has no highs: above about {hz_text(above_hz)} it is {below_db:.0f} dB "
-        f"below {beside}. Look for a high cut left in at the mixer; if there is none its horn is "
-        "silent: leave that box off until it is mended.",
+        f"{element} has no highs: above about {hz_text(above_hz)} it is {below_db:.0f} dB "
+        f"below {partner or 'its own middle'}. Look for a high cut left in at the mixer; if there "
+        f"is none its horn is silent: {LEAVE_OFF}.",
     )
 
 
 def no_lows(element: str, below_hz: float, *, partner: str | None, below_db: float) -> Finding:
     """Say that the low-frequency driver is not heard."""
-    beside = f"{partner}" if partner else "its own top"
-    return Finding(
+    return _found(
         element,
         "no_lows",
-        f"{named(element)} has no lows: below about {hz_text(below_hz)} it is {below_db:.0f} dB "
-        f"below {beside}. Look for a low cut or a sub crossover left in; if there is none its "
-        "woofer is silent: leave that box off until it is mended.",
+        f"{element} has no lows: below about {hz_text(below_hz)} it is {below_db:.0f} dB "
+        f"below {partner or 'its own top'}. Look for a low cut or a sub crossover left in; if "
+        f"there is none its woofer is silent: {LEAVE_OFF}.",
     )
 
 
 def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Finding:
     """Say that a low cut is left in."""
-    return Finding(
+    return _found(
         element,
         "filtered",
-        f"{named(element)} has {below_db:.0f} dB less than {partner} below {hz_text(below_hz)}: a "
+        f"{element} has {below_db:.0f} dB less than {partner} below {hz_text(below_hz)}: a "
         "low cut left in? Switch it off on its channel or at the box, or set both alike.",
     )
 
@@ -174,19 +175,19 @@ def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Fi
 def both_filtered(first: str, second: str, ends_hz: float) -> list[Finding]:
     """Ask whether a low cut is left in on both."""
     text = (
-        f"{named(first)} and {second} both end at {hz_text(ends_hz)}: is a low cut in? Switch it "
+        f"{first} and {second} both end at {hz_text(ends_hz)}: is a low cut in? Switch it "
         "off on their channels or at the boxes, unless they are meant to end there."
     )
-    return [Finding(name, "filtered", text) for name in (first, second)]
+    return [_found(name, "filtered", text) for name in (first, second)]
 
 
 def equalized(element: str, partner: str, at_hz: float, differs_db: float) -> Finding:
     """Say that an equalizer is left in on one of the two."""
     way = "above" if differs_db > 0 else "below"
-    return Finding(
+    return _found(
         element,
         "equalized",
-        f"{named(element)} is {abs(differs_db):.0f} dB {way} {partner} around {hz_text(at_hz)}, "
+        f"{element} is {abs(differs_db):.0f} dB {way} {partner} around {hz_text(at_hz)}, "
         "levels apart: look for an equalizer left in on one of the two channels, or a tone switch "
         "on one of the boxes, and set both alike.",
     )
@@ -197,10 +198,10 @@ def distorted(
 ) -> Finding:
     """Say that it adds harmonics."""
     beside = f", {over_db:.0f} dB more than {partner}" if partner else ""
-    return Finding(
+    return _found(
         element,
         "distorted",
-        f"{named(element)} distorts: {percent:.0f} % of harmonics around {hz_text(at_hz)}{beside}. "
+        f"{element} distorts: {percent:.0f} % of harmonics around {hz_text(at_hz)}{beside}. "
         "Turn down what comes before it and look for a red light from the mixer to the box; if it "
         "stays at a low level the driver is damaged, or something rattles.",
     )
@@ -216,18 +217,18 @@ def hum(
         if everywhere
         else ""
     )
-    return Finding(
+    return _found(
         element,
         "hum",
-        f"{named(element)} hums at {mains_hz:.0f} Hz and its multiples {when}, {below_db:.0f} dB "
+        f"{element} hums at {mains_hz:.0f} Hz and its multiples {when}, {below_db:.0f} dB "
         f"below the sweep.{where} Use balanced cables, all gear on one outlet, or an isolating DI "
-        "box in the signal line; never lift the safety earth: mains is for a licensed electrician.",
+        f"box in the signal line. {MAINS}",
     )
 
 
 def noisy(element: str) -> Finding:
     """Say that noise leaves too little to judge."""
-    return Finding(
+    return _found(
         element,
         "unclear",
         f"Noise hides too much of {element} to judge it: wait for quiet, or play louder with ears "

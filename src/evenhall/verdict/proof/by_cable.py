@@ -17,6 +17,7 @@ from evenhall.hall.label import BOTH, for_side
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.move import Move
 from evenhall.verdict.proof.wrong_faders import (
+    LEARN_IT,
     UnlikeScale,
     WrongFader,
     common_offset_db,
@@ -26,7 +27,7 @@ from evenhall.verdict.proof.wrong_faders import (
     wrong_faders,
 )
 from evenhall.verdict.take import Take
-from evenhall.verdict.words import hz_text
+from evenhall.words import capitalised, hz_text
 
 __all__ = ["CableProof", "cable_moves", "cable_proofs"]
 
@@ -100,8 +101,7 @@ class CableProof:
             f"{self.side}, by cable: {self.rms_db:.1f} dB from the card, most around "
             f"{hz_text(NOMINAL_HZ[worst])} ({off_db[worst]:+.1f} dB), and no few faders explain "
             "it. See that all stand as the card says; if they do, this unit does not do what its "
-            "scale says: learn it (Set out, Learn it now, or evenhall learn-unit), and tune once "
-            "more."
+            f"scale says: {LEARN_IT}."
         )
 
     @property
@@ -188,15 +188,13 @@ def _common_fault(common_db: float) -> str:
 
 
 def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
-    from evenhall.equalizer.checking import changes_against  # slow to import: it learns units, too
+    # Slow to import: it learns units, too.
+    from evenhall.equalizer.checking import BYPASSED, changes_against
 
     if np.nanmax(asked_db) - np.nanmin(asked_db) <= DEAF_DB:
         return ""
     if np.nanmax(did_db) - np.nanmin(did_db) < DEAF_DB:
-        return (
-            "nothing of the card is heard: the unit is bypassed, or the cable goes around it. "
-            "Switch it in, look where the cable comes from, and record it again."
-        )
+        return f"nothing of the card is heard: {BYPASSED}"
     if changes_against(np.nan_to_num(asked_db), did_db):
         return (
             "the unit does the reverse of the card: the faders stand the other way, or the two "
@@ -208,7 +206,7 @@ def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
 def cable_moves(proofs: Sequence[CableProof]) -> tuple[Move, ...]:
     """List what is to be done before the sides stand as the card asks."""
     faults = [
-        Move("check", proof.text[:1].upper() + proof.text[1:])
+        Move("check", capitalised(proof.text))
         for proof in proofs
         if proof.fault or (proof.is_unlike and proof.unlike_scale is None)
     ]

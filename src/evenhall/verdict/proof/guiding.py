@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.equalizer.following import Followed
-from evenhall.equalizer.graphic import fader_name, unit_gain_db
-from evenhall.verdict.words import hz_text
+from evenhall.equalizer.graphic import unit_gain_db
+from evenhall.verdict.proof.wrong_faders import LEARN_IT
+from evenhall.words import fader_name, hz_text
 
 __all__ = ["AIR_WITHIN_DB", "CABLE_WITHIN_DB", "Guidance", "guide"]
 
@@ -205,8 +206,7 @@ def _unlike(followed: Followed) -> str:
         return ""
     return (
         f"This unit shapes otherwise than it was taken for, by {abs(off_db[worst]):.1f} dB near "
-        f"{hz_text(float(f'{freq_hz[worst]:.2g}'))}: learn it (Set out, Learn it now, or evenhall "
-        "learn-unit), and tune once more."
+        f"{hz_text(float(f'{freq_hz[worst]:.2g}'))}: {LEARN_IT}."
     )
 
 

@@ -18,9 +18,10 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
-from evenhall.verdict.words import hz_text, join_words
+from evenhall.words import hz_text, listed
 
 __all__ = [
+    "LEARN_IT",
     "UnlikeScale",
     "WrongFader",
     "common_offset_db",
@@ -34,6 +35,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+LEARN_IT = "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more"
 MOST_WRONG = 3
 # Less than this neither hand nor scale of a fader is true to.
 LEAST_OFF_DB = 1.5
@@ -117,19 +119,18 @@ class UnlikeScale:
     @property
     def text(self) -> str:
         """What to look at and what to do."""
-        sides = join_words(list(dict.fromkeys(fader.side for fader in self.faders)))
+        sides = listed(list(dict.fromkeys(fader.side for fader in self.faders)))
         asked: dict[float, list[str]] = {}
         for fader in self.faders:
             asked.setdefault(fader.hz, []).append(f"{fader.asked_db:g}")
-        stand = join_words(
-            [f"{hz_text(hz)} at {' and '.join(dict.fromkeys(at))}" for hz, at in asked.items()]
+        stand = listed(
+            [f"{hz_text(hz)} at {listed(list(dict.fromkeys(at)))}" for hz, at in asked.items()]
         )
         many = len(self.faders) > 1
         return (
             f"See that {sides} {'stand' if many else 'stands'} as the card asks: {stand}. If so, "
-            f"this unit does not do what its scale says at {join_words([*map(hz_text, asked)])}: "
-            "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more. "
-            f"{self.why}"
+            f"this unit does not do what its scale says at {listed([*map(hz_text, asked)])}: "
+            f"{LEARN_IT}. {self.why}"
         )
 
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.hall.level import MID_BANDS
+from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS
 
 __all__ = ["Check", "hall_checks"]
 

@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
+from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, MID_BANDS
 from evenhall.errors import InputError
-from evenhall.hall.level import MID_BANDS, level_parts
+from evenhall.hall.level import level_parts
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.scatter import scatter_db
 from evenhall.verdict.stance.checks import Check, hall_checks

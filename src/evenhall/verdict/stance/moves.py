@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenhall.cautions import LIFTING
 from evenhall.errors import InputError
 from evenhall.hall.reach import what_would
 from evenhall.hall.rows import RowsHeard
-from evenhall.hall.stance_words import LIFTING, stance_text
+from evenhall.hall.stance_words import stance_text
 from evenhall.hall.stances import PairStance
 from evenhall.verdict.evenness import Evenness
 from evenhall.verdict.move import Figure, Move, Stage

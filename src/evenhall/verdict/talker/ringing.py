@@ -31,7 +31,7 @@ from evenhall.equalizer.graphic import band_gain_db
 from evenhall.hall.label import for_side
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.take import ALIGN_BANDS, Take
-from evenhall.verdict.words import hz_text, join_words
+from evenhall.words import hz_text, listed
 
 __all__ = [
     "PlaceRinging",
@@ -224,7 +224,7 @@ def ringing_texts(
     if not ringing.bands:
         return ("Where it would ring cannot be told: no band of the take on stage is usable.",)
     first = ringing.bands[:SAID_COUNT]
-    named = join_words([hz_text(band.band_hz) for band in first])
+    named = listed([hz_text(band.band_hz) for band in first])
     verb = "is" if len(first) == 1 else "are"
     texts = [
         f"Most likely to ring at this place {verb} {named}: the highest peak, near "

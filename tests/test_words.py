@@ -3,7 +3,7 @@
 import pytest
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.verdict.words import count_text, hz_text, join_words
+from evenhall.words import count_text, fader_name, hz_text, listed
 
 
 @pytest.mark.parametrize(
@@ -22,6 +22,14 @@ def test_frequencies_are_said_as_the_faceplate_has_them(hz, said):
     assert hz_text(hz) == said
 
 
+def test_every_nominal_frequency_is_lettered_differently_and_short():
+    labels = [fader_name(hz) for hz in NOMINAL_HZ]
+    assert len(set(labels)) == len(labels)
+    assert max(map(len, labels)) <= 5
+    assert labels[2] == "31.5"
+    assert labels[18] == "1.25k"
+
+
 def test_every_band_has_a_name_of_its_own():
     assert len({hz_text(hz) for hz in NOMINAL_HZ}) == NOMINAL_HZ.size
 
@@ -36,7 +44,7 @@ def test_every_band_has_a_name_of_its_own():
     ],
 )
 def test_lists_are_said_as_a_sentence_does(words, said):
-    assert join_words(words) == said
+    assert listed(words) == said
 
 
 @pytest.mark.parametrize(

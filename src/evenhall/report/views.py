@@ -1,7 +1,8 @@
-"""What the drawings of the sheet show, taken from a result and its job.
+"""What the drawings show, taken from a result and its job.
 
 `card_views()` for the faders, `hall_view()` for the room, `evenness_view()` for the spots of one
-state (before or after), `response_view()` for the common response with its forecast.
+state (before or after), `response_view()` for the common response with its forecast,
+`proof_view()` for what was measured after it.
 """
 
 from __future__ import annotations
@@ -24,11 +25,12 @@ from evenhall.drawing import (
     MapSide,
     ResponseView,
 )
-from evenhall.hall.elements import Element
+from evenhall.hall.elements import SIDES, Element
 from evenhall.hall.label import BOTH, TakeLabel
-from evenhall.job.folder.model import Job
+from evenhall.hall.level import EVEN_WITHIN_DB
+from evenhall.job.folder.checks import Draft
+from evenhall.job.folder.model import Job, Venue
 from evenhall.job.tune.result import BandLevel, Fader, Result, Row
-from evenhall.verdict.evenness import LIMIT_DB
 from evenhall.verdict.take import (
     SpotResponse,
     Take,
@@ -37,14 +39,16 @@ from evenhall.verdict.take import (
     nan_mean,
     spot_responses,
 )
+from evenhall.words import capitalised
 
 __all__ = [
     "card_views",
     "evenness_view",
     "hall_view",
     "in_order",
+    "limit_db",
+    "proof_view",
     "response_view",
-    "rows_db",
     "side_title",
     "stance_of",
 ]
@@ -54,11 +58,11 @@ MAX_SIDES, MAX_SPOTS = 4, 8  # what a page can hold
 FloatArray = NDArray[np.float64]
 
 
-def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
-    """One view for each list of faders on the card; none where no card could be made."""
+def card_views(result: Result, job: Job) -> dict[str, CardView]:
+    """Show each list of faders on the card, by its key; none where no card could be made."""
     unit = job.equalizer
-    return tuple(
-        CardView(
+    return {
+        key: CardView(
             title=side_title(key, job.rig.sides),
             faders=tuple(CardFader(fader.hz, fader.fader_db) for fader in faders),
             range_db=unit.range_db,
@@ -67,7 +71,7 @@ def card_views(result: Result, job: Job) -> tuple[CardView, ...]:
         )
         for key, faders in result.card.items()
         if faders
-    )
+    }
 
 
 def in_order(faders: Sequence[Fader]) -> list[Fader]:
@@ -86,7 +90,7 @@ def side_title(key: str, sides: Sequence[str]) -> str:
     """
     mains = [side for side in sides if Element.named(side).is_main]
     name = " and ".join(mains) if key == BOTH and len(mains) == 2 else key
-    return name[:1].upper() + name[1:]
+    return capitalised(name)
 
 
 def evenness_view(result: Result, state: str) -> EvennessView | None:
@@ -110,23 +114,27 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
         title=f"Evenness {when}",
         band_hz=tuple(NOMINAL_HZ[bands].tolist()),
         sides=tuple(_map_side(name, own, bands) for name, own in sides),
-        limit_db=result.evenness.limit_db if result.evenness else LIMIT_DB,
+        limit_db=limit_db(result),
     )
 
 
-def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
+def limit_db(result: Result) -> float:
+    """How far front and back may differ."""
+    return EVEN_WITHIN_DB if result.evenness is None else result.evenness.limit_db
+
+
+def hall_view(job: Job | Draft, proposed: Mapping[str, Any], rows: Sequence[Row]) -> HallView:
     """Show the hall of a job as it is set out, and as it is proposed.
 
     Parameters
     ----------
-    job : Job
+    job : Job or Draft
     proposed : mapping
         As `stance_of()` gives it.
     rows : sequence of Row
         What they hear of it; empty where that is not forecast.
     """
-    venue, audience, rig = job.venue, job.audience, job.rig
-    now_db, proposed_db = rows_db(rows)
+    venue, audience, rig = job.venue or Venue(name=""), job.audience, job.rig
     return HallView(
         title=venue.name,
         length_m=venue.length_m,
@@ -135,7 +143,7 @@ def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> Hal
         first_row_m=audience.first_row_m,
         last_row_m=audience.last_row_m,
         ear_height_m=audience.ear_height_m,
-        sides=rig.sides or ("left", "right"),
+        sides=rig.sides or SIDES,
         speaker_height_m=rig.speaker_height_m,
         speaker_down_deg=rig.speaker_down_deg,
         coverage_h_deg=rig.coverage_h_deg,
@@ -146,8 +154,9 @@ def hall_view(job: Job, proposed: Mapping[str, Any], rows: Sequence[Row]) -> Hal
         speaker_inwards_deg=rig.speaker_inwards_deg,
         proposed_inwards_deg=proposed.get("speaker_inwards_deg"),
         rows_m=tuple(row.row_m for row in rows),
-        rows_now_db=now_db,
-        rows_proposed_db=proposed_db,
+        rows_now_db=tuple(row.now_db for row in rows),
+        rows_proposed_db=tuple(row.proposed_db for row in rows if row.proposed_db is not None),
+        limit_db=EVEN_WITHIN_DB,
     )
 
 
@@ -158,12 +167,6 @@ def stance_of(result: Result) -> dict[str, Any]:
         if move.kind in ("raise", "aim"):
             figures |= move.to
     return figures
-
-
-def rows_db(rows: Sequence[Row]) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Give the levels of the rows now, and as proposed; empty where nothing is."""
-    proposed = tuple(row.proposed_db for row in rows if row.proposed_db is not None)
-    return tuple(row.now_db for row in rows), proposed
 
 
 def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide:
@@ -181,7 +184,7 @@ def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide
     spread = np.linspace(0, len(rows) - 1, MAX_SPOTS - 1).round()
     shown = {middle, *spread.astype(int).tolist()} if len(rows) > MAX_SPOTS else range(len(rows))
     kept = tuple(row for at, row in enumerate(rows) if at in shown)
-    return MapSide(name[:1].upper() + name[1:], kept, front_minus_back_db)
+    return MapSide(capitalised(name), kept, front_minus_back_db)
 
 
 def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:
@@ -254,10 +257,29 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
             "forecast", hz, [band.after_db + forecast.card_level_db for band in forecast.bands]
         ),
         spots=spots,
-        low_limit_hz=None
-        if any(take.with_subs and take.usable for take in result.takes)
-        else job.rig.low_limit_hz,
+        low_limit_hz=_low_limit_hz(result, job),
     )
+
+
+def proof_view(result: Result, job: Job) -> ResponseView | None:
+    """Show what was measured after the work beside forecast and target; None without a proof."""
+    proof = result.proof
+    if proof is None or not proof.bands:
+        return None
+    hz = [band.hz for band in proof.bands]
+    return ResponseView(
+        title="Measured, forecast and target",
+        common=Curve("measured", hz, [band.measured_db for band in proof.bands]),
+        target=Curve("target", hz, [band.target_db for band in proof.bands]),
+        forecast=Curve("forecast", hz, [band.forecast_db for band in proof.bands]),
+        low_limit_hz=_low_limit_hz(result, job),
+    )
+
+
+def _low_limit_hz(result: Result, job: Job) -> float | None:
+    """Low limit of what was heard: none where the subs played along."""
+    subs_play = any(take.with_subs and take.usable for take in result.takes)
+    return None if subs_play else job.rig.low_limit_hz
 
 
 def _beyond(levels: Sequence[FloatArray], before: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from evenhall.sheet.views import card_views, evenness_view, response_view, side_title
+from evenhall.report.views import card_views, evenness_view, response_view, side_title
 
 Make = Callable[..., Any]
 
@@ -14,9 +14,8 @@ Make = Callable[..., Any]
 def test_card_has_the_faders_of_the_result_and_the_range_of_the_unit(
     make_result: Make, make_job: Make
 ) -> None:
-    (view,) = card_views(
-        make_result(), make_job(equalizer={"range_db": 15.0, "step_db": 0.25, "bands": 31})
-    )
+    job = make_job(equalizer={"range_db": 15.0, "step_db": 0.25, "bands": 31})
+    view = card_views(make_result(), job)["both"]
     assert view.title == "Left and right"
     assert (view.range_db, view.step_db, len(view.faders)) == (15.0, 0.25, 31)
     assert {fader.hz: fader.fader_db for fader in view.faders if fader.fader_db} == {
@@ -31,7 +30,7 @@ def test_card_has_the_faders_of_the_result_and_the_range_of_the_unit(
 def test_card_a_side_is_one_view_a_side(make_result: Make, make_job: Make) -> None:
     faders = [{"hz": 100, "fader_db": -1}, {"hz": 1000, "fader_db": 0}]
     views = card_views(make_result(card={"left": faders, "right": faders, "sub": []}), make_job())
-    assert [view.title for view in views] == ["Left", "Right"]
+    assert {key: view.title for key, view in views.items()} == {"left": "Left", "right": "Right"}
 
 
 def test_both_keeps_its_name_where_more_than_two_mains_stand() -> None:
@@ -208,10 +207,10 @@ def test_mean_of_the_spots_goes_on_beyond_the_range_and_joins_it(
 
 
 def test_card_is_numbered_by_what_the_faders_bring(make_result: Make, make_job: Make) -> None:
-    (view,) = card_views(make_result(), make_job())
+    view = card_views(make_result(), make_job())["both"]
     assert view.marks == {250: 1, 200: 2, 3150: 3, 80: 4, 1600: 5}
     flat = [{"hz": 100.0, "fader_db": 0.0, "order": None}]
-    (view,) = card_views(make_result(card={"both": flat}), make_job())
+    view = card_views(make_result(card={"both": flat}), make_job())["both"]
     assert view.marks == {}
 
 

@@ -1,0 +1,1 @@
+from reported import make_job, make_result, make_take  # noqa: F401 - fixtures
