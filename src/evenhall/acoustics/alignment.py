@@ -133,8 +133,6 @@ def shared_lag(
     ----------
     recording, reference : ndarray, shape (n_samples,)
         Channels of one recording.
-    rate_hz : float
-        Sample rate.
     steady : bool
         Whether any part of the reference holds all its frequencies.
 
@@ -383,8 +381,6 @@ def segment_delays(
     ----------
     predicted, residual : ndarray, shape (n_samples,)
         Whitened recording as explained, and the rest of it.
-    rate_hz : float
-        Sample rate.
     top_hz : float
         Highest frequency whose phase is read; delays must stay well under half its period.
     """
@@ -476,8 +472,6 @@ def sweep_clock_error(
         Response in which drift has delayed each frequency by the drift so far.
     stimulus_time_s : ndarray, shape (31,)
         When the sweep passes each third-octave band.
-    rate_hz : float
-        Sample rate.
     lead : int
         Tap near which the loudest sound lies.
     assumed_ppm : float

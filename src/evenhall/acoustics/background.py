@@ -49,7 +49,6 @@ def background(microphone: NDArray[np.floating[Any]], *, rate_hz: float) -> Back
     ----------
     microphone : ndarray, shape (n_samples,)
         The room alone, full scale = 1.0; half a second or more, better two.
-    rate_hz : float
 
     Raises
     ------

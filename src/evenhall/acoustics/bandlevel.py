@@ -155,8 +155,6 @@ def band_levels(
         Relative amplitude that the solution had not settled yet.
     sounded_ratio : ndarray, shape (31,)
         Share of each band that the stimulus filled: noise all, the notes of music a part.
-    rate_hz : float
-        Sample rate.
     arrival : int
         Tap of the direct sound.
 

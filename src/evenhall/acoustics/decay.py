@@ -61,8 +61,6 @@ class Decay:
     energy : ndarray, shape (n_samples,)
         Share of the whole energy that arrives from each sample on; 1 at the first. It ends
         where the noise takes over. Empty where the noise leaves nothing to see.
-    rate_hz : float
-        Sample rate.
     range_db : float
         How far the curve falls before the noise takes over; nan where it is empty.
     late_rate_per_s : float
@@ -121,8 +119,6 @@ def band_filter(
     ----------
     signal : array_like, shape (n_samples,)
         What to filter.
-    rate_hz : float
-        Sample rate.
     centre_hz : float
         Exact mid-band frequency; the band's upper edge lies at or below half the rate.
     fraction : float
@@ -163,8 +159,6 @@ def energy_decay(
     ----------
     impulse : array_like, shape (n_samples,)
         Impulse response.
-    rate_hz : float
-        Sample rate.
     band_hz : float, optional
         Mid-band, nominal or exact; without it the response is taken as it is.
     fraction : float

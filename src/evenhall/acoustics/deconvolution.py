@@ -342,8 +342,6 @@ def deconvolve(
         Microphone signal.
     reference : ndarray, shape (n_taps + n_samples,)
         What was played; ``reference[n_taps + i]`` meets ``recording[i]`` at tap 0.
-    rate_hz : float
-        Sample rate of both.
     n_taps, lead : int
         Length of the response, and the tap near which the direct sound is expected.
     settle : int

@@ -71,8 +71,6 @@ def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> Ea
     ----------
     impulse : ndarray, shape (n_taps,)
         Response, with some 0.1 s ahead of the arrival that holds noise alone.
-    rate_hz : float
-        Its sample rate.
     arrival_s : float
         Time of the direct sound in it.
     """
@@ -116,8 +114,6 @@ def onset_s(impulse: FloatArray, *, rate_hz: float, low_hz: float, high_hz: floa
     Parameters
     ----------
     impulse : ndarray, shape (n_taps,)
-    rate_hz : float
-        Sample rate.
     low_hz, high_hz : float
         The band.
     """
@@ -166,8 +162,6 @@ def compare(
     ----------
     first, second : ndarray, shape (n_taps,)
         Impulse responses.
-    rate_hz : float
-        Sample rate of both.
     first_s, second_s : float
         Where their direct sound arrives in each.
     low_hz, high_hz : float

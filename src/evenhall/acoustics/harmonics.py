@@ -101,8 +101,6 @@ def harmonics(
     sent : ndarray, shape (m_samples,)
         What was played, by the same clock; silence around the sweep does no harm, nor does a
         ramp over its lead.
-    rate_hz : float
-        Sample rate of both.
     sweep : Sweep
         What the sweep in `sent` is made of.
     delay_s : float, optional

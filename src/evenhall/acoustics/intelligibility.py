@@ -122,7 +122,6 @@ def impulse_modulation(
     ----------
     impulse : array_like, shape (n_samples,)
         Impulse response. The standard asks for 1.6 s and half the reverberation time.
-    rate_hz : float
     arrival_index : int, optional
         Where the direct sound arrives, else found.
 
@@ -218,7 +217,6 @@ def speech_transmission_index(
         From `impulse_modulation` or `room_modulation`.
     factor : array_like, shape (7,)
         From `hearing_factor`; 1 leaves noise, masking and threshold out.
-    voice : Voice
 
     References
     ----------

@@ -50,8 +50,6 @@ def mains_hum(stretch: Float32Array, *, rate_hz: float, top_hz: float = 700.0) -
     ----------
     stretch : ndarray, shape (n_samples,)
         Half a second or more, in which no other steady tone sounds on purpose.
-    rate_hz : float
-        Sample rate.
     top_hz : float
         Highest line that is looked at.
 

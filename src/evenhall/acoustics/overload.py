@@ -59,8 +59,6 @@ def rising_tone(
 
     Parameters
     ----------
-    duration_s : float
-    rate_hz : float
     highest_dbfs, lowest_dbfs : float
         Its level at either end, dB re a full-scale sine.
 
@@ -90,7 +88,6 @@ def overload(behind: Samples, sent: Samples, *, rate_hz: float) -> Overload:
     ----------
     behind, sent : ndarray, shape (n_samples,)
         Recorded behind the box, and what was sent, on one time base to a few milliseconds.
-    rate_hz : float
 
     Notes
     -----
@@ -130,7 +127,6 @@ def hiss_dbfs(behind: Samples, sent: Samples, *, rate_hz: float) -> float:
     Parameters
     ----------
     behind, sent : ndarray, shape (n_samples,)
-    rate_hz : float
     """
     n = round(WINDOW_S * rate_hz)
     count = min(behind.size, sent.size) // n

@@ -226,7 +226,6 @@ def sweep_break(
     impulse : ndarray, shape (n_taps,)
     stimulus_time_s : ndarray, shape (31,)
         When the sweep passes each third-octave band.
-    rate_hz : float
     arrival : int
         Tap of the direct sound.
     covered_hz : ndarray, shape (n_spans, 2)

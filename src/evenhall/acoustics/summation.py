@@ -53,7 +53,6 @@ def low_spectrum(
     ----------
     impulse : ndarray, shape (n_taps,)
         At most four seconds of it are used.
-    rate_hz : float
     first_tap_s : float
         Time of its first tap.
     end_tap : int, optional

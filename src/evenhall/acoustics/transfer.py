@@ -84,8 +84,6 @@ class Response:
     ----------
     impulse : ndarray, shape (n_taps,)
         Impulse response, full scale re the reference's.
-    rate_hz : float
-        Its sample rate.
     arrival_s : float
         Time of the direct sound in `impulse`; nan if it cannot be told.
     delay_s : float
@@ -290,8 +288,6 @@ def transfer_function(
         Microphone signal, full scale 1.
     reference : ndarray, shape (m_samples,)
         What was played: another channel of the same recording, or a signal of its own.
-    rate_hz : float
-        Sample rate of the recording.
     reference_rate_hz : float, optional
         Nominal rate of a reference of its own, made by another clock. Leave it out where the
         reference is a channel of the recording.

@@ -52,7 +52,6 @@ class Voice:
 
     Parameters
     ----------
-    name : str
     octave_db : ndarray, shape (7,)
         Levels in the octaves from 125 Hz to 8 kHz, dB re the A-weighted whole.
     alpha : ndarray, shape (7,)
@@ -97,7 +96,6 @@ def speech_db(
     ----------
     level_dba : array_like, shape (...)
         At the listener, dB(A) re 20 uPa.
-    voice : Voice
     shape_db : array_like, shape (..., 7)
         What loudspeaker and room make of its tone.
 

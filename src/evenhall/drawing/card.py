@@ -107,10 +107,6 @@ def draw_card(
 
     Parameters
     ----------
-    view : CardView
-        What to show.
-    theme : Theme
-        Palette.
     rows : int, optional
         Rows to share the faders among; by default one for every 31 faders.
     width_px : float

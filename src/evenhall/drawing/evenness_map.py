@@ -50,8 +50,6 @@ class MapRow:
 
     Attributes
     ----------
-    label : str
-        Its name.
     level_db : tuple of float or None
         Level of each band, dB re the middle spot of the same side; None = not usable.
     distance_m : float or None
@@ -94,8 +92,6 @@ def draw_evenness_map(
     ----------
     view : EvennessView
         What to show; each row holds one level a band.
-    theme : Theme
-        Palette.
     width_px : float
         Width of the drawing; 1044 fills an A4 page across, 718 one upright. Under 500 the figures
         get too small to read: a narrow screen should scroll instead.

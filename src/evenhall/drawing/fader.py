@@ -29,7 +29,6 @@ class FaderView:
 
     Attributes
     ----------
-    fader : CardFader
     range_db : float
         It reaches this far both ways.
     place, count : int
@@ -47,12 +46,6 @@ class FaderView:
 
 def draw_fader(view: FaderView, *, theme: Theme = PAPER) -> str:
     """Draw the fader as SVG.
-
-    Parameters
-    ----------
-    view : FaderView
-    theme : Theme
-        Palette.
 
     Raises
     ------

@@ -32,8 +32,6 @@ def draw_hall(
     view : HallView
         What to show. A figure that is None, or cannot be, is left out or drawn open, never an
         error: the drawing follows the typing.
-    theme : Theme
-        Palette.
     width_px : float
         Width of the drawing: 718 fills an upright A4 page, 360 a phone.
     plan : bool

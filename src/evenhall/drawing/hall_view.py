@@ -170,8 +170,6 @@ class Frame:
 
     Attributes
     ----------
-    view : HallView
-    theme : Theme
     width_px : float
         Of the whole drawing.
     left_px : float

@@ -114,10 +114,6 @@ def draw_response_chart(
 
     Parameters
     ----------
-    view : ResponseView
-        What to show.
-    theme : Theme
-        Palette.
     width_px, height_px : float
         Size of the drawing; 718 fills an upright A4 page.
 

@@ -123,7 +123,6 @@ class Followed:
         Where each stands.
     level_db : float
         What all bands have in common besides: gains and cables behind the unit.
-    shape : Shape
     covariance : ndarray, shape (3 n_faders + 2, 3 n_faders + 2)
         Of faders, level (dB) and shape (octaves).
     rest_db, still_s : ndarray, shape (n_faders,)
@@ -164,7 +163,6 @@ def begin(
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
         Where the faders are said to stand.
     fader_sigma_db, level_sigma_db : float
@@ -226,7 +224,6 @@ def follow(
 
     Parameters
     ----------
-    followed : Followed
     freq_hz, gain_db, uncertainty_db : ndarray, shape (n_bands,)
         Gain of the unit as it was measured, the level behind it included, and its standard
         deviation; bands without a finite figure are left out.
@@ -267,7 +264,6 @@ def found(
 
     Parameters
     ----------
-    unit : GraphicUnit
     freq_hz, gain_db, uncertainty_db : ndarray, shape (n_bands,)
         As for `follow()`.
 
@@ -299,7 +295,6 @@ def start_doubt_db(
 
     Parameters
     ----------
-    followed : Followed
     freq_hz, uncertainty_db : ndarray, shape (n_bands,)
         Of the sound before; infinite where noise buries it.
     """

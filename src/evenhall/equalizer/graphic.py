@@ -256,11 +256,8 @@ def unit_response(unit: GraphicUnit, fader_db: ArrayLike, freq_hz: ArrayLike) ->
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
         Where each fader stands.
-    freq_hz : array_like
-        Frequencies from 0 up; any shape.
 
     Returns
     -------
@@ -296,7 +293,6 @@ def band_gain_db(unit: GraphicUnit, fader_db: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
 
     Returns

@@ -191,11 +191,6 @@ def fit_round(
 
     The setting that fits worst is left out, the unit fitted anew without it, and its faders found
     with that: a misplaced fader bends what the whole round seems to say.
-
-    Parameters
-    ----------
-    unit, settings, gain_db, freq_hz
-        As for `fit_unit()`.
     """
     kept = np.arange(len(settings))
     found: list[MisplacedFader] = []

@@ -89,7 +89,6 @@ class SectionSolution:
 
     Parameters
     ----------
-    sections : tuple of Section
     gain_db, after_db : ndarray, shape (31,)
         What they do to each band; deviation plus that, the weighted mean removed.
     rms_before_db, rms_after_db : float
@@ -105,11 +104,6 @@ class SectionSolution:
 
 def solve_sections(supply: Parametric, wanted: SectionsWanted) -> tuple[SectionSolution, ...]:
     """Give the best that one section does, and two, and so on to all there are.
-
-    Parameters
-    ----------
-    supply : Parametric
-    wanted : SectionsWanted
 
     Returns
     -------

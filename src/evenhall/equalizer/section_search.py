@@ -52,8 +52,6 @@ class Supply:
     Parameters
     ----------
     kind : "peaking", "low-shelf" or "high-shelf"
-    count : int
-    low_hz, high_hz, lowest_q, highest_q : float
     """
 
     kind: Kind

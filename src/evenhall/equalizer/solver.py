@@ -115,7 +115,6 @@ class Solution:
     order : tuple of int
         The faders that are moved, what brings most first: the card with the first n of them set
         is the best of those with one more than n - 1.
-    out_of_reach : tuple of OutOfReach
     """
 
     fader_db: FloatArray
@@ -194,11 +193,6 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
 
     The settings lie on the unit's steps (0.01 dB for continuous faders) and within its limits.
     All faders that are left at 0 would together lower the error by less than `STOP_DB`.
-
-    Parameters
-    ----------
-    unit : GraphicUnit
-    wanted : Wanted
 
     Notes
     -----

@@ -94,7 +94,6 @@ class RowClarity:
     ----------
     row_m, distance_m : ndarray, shape (n_rows,)
         Along the floor, and from the loudspeaker to the ears.
-    speech : tuple of SpeechAt, length n_rows
     c50_db : ndarray, shape (n_rows,)
         Sound of the first 50 ms over what comes later, mean of 500 Hz and 1 kHz.
     """
@@ -125,7 +124,6 @@ def speech_at(
         What the room leaves.
     speech_db_spl, noise_db_spl : ndarray, shape (7,)
         Octave levels at the listener.
-    voice : Voice
     """
     factor = hearing_factor(speech_db_spl, noise_db_spl)
     quiet = hearing_factor(speech_db_spl, np.full(7, -np.inf))
@@ -156,7 +154,6 @@ def clarity_by_row(
 
     Parameters
     ----------
-    speaker, room, audience : Loudspeaker, Room, Audience
     row_m : array_like, shape (n_rows,), optional
         Rows along the floor; else nine from the first to the last.
     speech_dba : float
@@ -164,7 +161,6 @@ def clarity_by_row(
         softer, as the loudspeaker and the room have it.
     noise_db_spl : array_like, shape (7,), optional
         Noise in the octaves from 125 Hz to 8 kHz; else a quiet hall's, 35 dB(A).
-    voice : Voice
 
     Returns
     -------
@@ -254,7 +250,6 @@ def clarity_text(where: str, speech: SpeechAt, *, doubt: float) -> str:
     ----------
     where : str
         Begins the sentence: "At the back (14 m)".
-    speech : SpeechAt
     doubt : float
         How far the index may be off: `FORECAST_DOUBT` or `MEASURED_DOUBT`.
 

@@ -98,8 +98,6 @@ class AcousticGain:
         Gain that brings the last row as near as `unaided_m`.
     octave_hz : float
         Octave that leaves the least, where it would ring first.
-    talker_listener_m, microphone_speaker_m, speaker_listener_m : float
-    unaided_m : float
     """
 
     potential_db: float
@@ -225,8 +223,6 @@ def acoustic_gain(
 
     Parameters
     ----------
-    microphone : Microphone
-    speaker, room, audience : Loudspeaker, Room, Audience
     unaided_m : float
         Where the talker would be understood without help; less in noise.
 

@@ -126,7 +126,6 @@ def seat_factor(first: FloatArray, second: FloatArray, *, speed_m_s: float) -> F
     ----------
     first, second : ndarray, shape (n_points,)
         Across component of the unit vectors in which they arrive.
-    speed_m_s : float
 
     Returns
     -------
@@ -260,7 +259,6 @@ def forecast_points(
         Fed the same signal.
     point_m : ndarray, shape (n_points, 3)
         Along, across, up.
-    room : Room
     surfaces : Surfaces, optional
         All alike after the room's reverberation time without; none where that is not known.
     rt60_s : ndarray, shape (31,), optional
@@ -327,8 +325,6 @@ def forecast(
 
     Parameters
     ----------
-    placed, seats, room : sequence of Placed, Seats, Room
-    surfaces : Surfaces, optional
     rt60_s : ndarray, shape (31,), optional
         See `forecast_points()`.
 

@@ -36,7 +36,6 @@ class GainStep:
         0 where nothing is moved.
     gain_db : float
         What it adds to the spare gain.
-    text : str
     """
 
     kind: str
@@ -146,9 +145,6 @@ def gain_steps(
 
     Parameters
     ----------
-    microphone : Microphone
-    speaker, room, audience : Loudspeaker, Room, Audience
-    unaided_m : float
     max_height_m : float or None
         To which the loudspeaker may be raised; None leaves its height alone.
 

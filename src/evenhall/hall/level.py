@@ -109,7 +109,6 @@ def reverberant_power(
     distance_m : array_like, shape (...)
         0 gives the diffuse field of plain theory.
     q, rt60_s : array_like, shape (n_bands,)
-    volume_m3, speed_m_s : float
 
     Returns
     -------
@@ -208,7 +207,6 @@ def level_parts(
     speaker, room : Loudspeaker, Room
         The speaker's own height and tilt are not looked at.
     height_m, down_deg, row_m : array_like, shapes that broadcast to (...)
-    ear_height_m : float
     freq_hz : array_like, shape (n_bands,)
 
     Returns
@@ -231,7 +229,6 @@ def level_by_row(
 
     Parameters
     ----------
-    speaker, room, audience : Loudspeaker, Room, Audience
     row_m : array_like, shape (n_rows,), optional
         Rows along the floor; else the first and the last.
 

@@ -55,7 +55,6 @@ class PairProposal:
 
     Parameters
     ----------
-    was, proposed : PairStance
     pair : tuple of Placed
         The loudspeakers as proposed.
     was_db, proposed_db : float
@@ -208,7 +207,6 @@ def best_stance(
     ----------
     pair : sequence of Placed
         Fed the same, mirrored about a middle line; one alone is not turned.
-    seats, room : Seats, Room
     limits : Limits, optional
         Aim alone without.
     rt60_s : ndarray, shape (31,), optional

@@ -114,7 +114,6 @@ def horn_angle_deg(freq_hz: ArrayLike, *, coverage_deg: float, mouth_m: float) -
 
     Parameters
     ----------
-    freq_hz : array_like
     coverage_deg : float
         The angle between its walls.
     mouth_m : float
@@ -168,7 +167,6 @@ def piston_db(angle_deg: ArrayLike, *, freq_hz: ArrayLike, diameter_m: float) ->
     angle_deg : array_like, shape (...)
         From the axis; past 90 degrees as at 90.
     freq_hz : array_like, shape (n_bands,)
-    diameter_m : float
 
     Returns
     -------

@@ -90,7 +90,6 @@ def what_would(
     ----------
     pair : sequence of Placed
         As the hands leave it at best.
-    seats, room : Seats, Room
     limit_db : float
         Rows that differ by no more need nothing: the answer is empty.
 

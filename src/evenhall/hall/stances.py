@@ -38,7 +38,6 @@ class PairStance:
 
     Parameters
     ----------
-    height_m, down_deg : float
     inwards_deg : float
         Turn of each towards the middle line.
     along_m : float
@@ -98,9 +97,7 @@ class Hearing:
 
     Parameters
     ----------
-    pair : tuple of Placed
     point_m : ndarray, shape (n_points, 3)
-    room : Room
     middle_m : float
         Middle line, across.
     rt60_s : ndarray, shape (31,), or None

@@ -33,7 +33,6 @@ class WalkSpot:
 
     Parameters
     ----------
-    label : str
     along_m : float
         Along the floor from the line of the loudspeakers.
     across_m : float
@@ -73,7 +72,6 @@ def spots_for(
 
     Parameters
     ----------
-    audience, room : Audience, Room
     pair : tuple of Placed
         Left and right (or one loudspeaker); the middle line lies between them.
     time_short : bool

@@ -227,9 +227,6 @@ class Store:
 
         Parameters
         ----------
-        folder : Path
-        entries : mapping of str to Any
-        takes : sequence of (Take, made_at or None, deleted)
         made_at : str or None
             When the visit was; now without.
         demo : bool
@@ -367,8 +364,6 @@ class Store:
 
         Parameters
         ----------
-        number : int
-            Of the visit.
         key : str
             See `Unreadable`; a date becomes that of today.
 
@@ -394,9 +389,6 @@ class Store:
 
         Parameters
         ----------
-        number : int
-            Of the visit.
-        name : str
         value : Any
             What JSON can hold.
         was : int or None
