@@ -47,7 +47,7 @@ OCTAVES = np.array([63, 125, 250, 500, 1000, 2000, 4000, 8000.0])
 def sti(impulse, factor=1.0):
     """Index of a response; noise and hearing are left out without their factor."""
     modulation = impulse_modulation(impulse, rate_hz=RATE_HZ)
-    return speech_transmission_index(modulation, factor=factor).sti
+    return speech_transmission_index(modulation, factor=factor)
 
 
 def timed(call):
@@ -63,7 +63,7 @@ def closed_forms():
     for decay_s in (0.3, 0.5, 1.0, 2.0, 3.0):
         closed = speech_transmission_index(
             room_modulation(np.zeros(7), np.ones(7), np.full(7, decay_s))
-        ).sti
+        )
         rows = []
         time_s = np.arange(round(max(1.6, 1.2 * decay_s) * RATE_HZ)) / RATE_HZ
         for seed in range(RESPONSES):

@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.deconvolution import Deconvolution
 from evenhall.acoustics.timetable import has_gaps
 from evenhall.acoustics.whitening import covered_share
+from evenhall.acoustics.windows import faded
 
 __all__ = ["BandLevels", "band_levels"]
 
@@ -82,15 +84,6 @@ class BandLevels:
     length_s: FloatArray
 
 
-def _look(length: int, before: int) -> FloatArray:
-    """Window over `length` taps: a short fade in ahead of the arrival, a longer one at the end."""
-    window = np.ones(length)
-    rise, fall = max(1, before // 2), max(1, int(length * FADE_SHARE))
-    window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
-    window[length - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
-    return window
-
-
 def _tails(
     lengths_s: FloatArray, added: FloatArray, use: BoolArray, last: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
@@ -122,41 +115,8 @@ def _tails(
     )
 
 
-def band_levels(
-    impulse: FloatArray,
-    noise: FloatArray,
-    *,
-    noise_scale: FloatArray,
-    covered_hz: FloatArray,
-    known_s: FloatArray,
-    leak_ratio: float,
-    unsettled_ratio: float,
-    sounded_ratio: FloatArray,
-    rate_hz: float,
-    arrival: int,
-) -> BandLevels:
-    """Level of each third-octave band and its uncertainty.
-
-    Parameters
-    ----------
-    impulse : ndarray, shape (n_taps,)
-        Impulse response with noise in it.
-    noise : ndarray, shape (n_noise,)
-        A stretch of that noise alone.
-    noise_scale : ndarray, shape (31,)
-        Power of the noise in `impulse` re that in `noise`; nan where `noise` says nothing.
-    covered_hz : ndarray, shape (n_spans, 2)
-        Spans in which the response is known.
-    known_s : ndarray, shape (31,)
-        How long after the arrival each band was heard undisturbed.
-    leak_ratio : float
-        Power re the strongest band that may have been smeared into any other.
-    unsettled_ratio : float
-        Relative amplitude that the solution had not settled yet.
-    sounded_ratio : ndarray, shape (31,)
-        Share of each band that the stimulus filled: noise all, the notes of music a part.
-    arrival : int
-        Tap of the direct sound.
+def band_levels(solved: Deconvolution, *, rate_hz: float, arrival: int) -> BandLevels:
+    """Level of each third-octave band and its uncertainty, the direct sound at tap `arrival`.
 
     Notes
     -----
@@ -166,11 +126,12 @@ def band_levels(
     """
     before = int(BEFORE_ARRIVAL_S * rate_hz)
     start = max(0, arrival - before)
+    impulse, sounded_ratio = solved.impulse, solved.sounded_ratio
     available = impulse.size - start
     n_fft = fft.next_fast_len(max(available, int(rate_hz)), real=True)
     spacing_hz = rate_hz / n_fft
     freq_hz = np.asarray(np.arange(n_fft // 2 + 1) * spacing_hz, dtype=np.float64)
-    mask = covered_share(freq_hz, covered_hz)
+    mask = covered_share(freq_hz, solved.covered_hz)
     covered_ratio = np.clip(log_frequency_mean(mask, spacing_hz=spacing_hz), 0.0, 1.0)
     known = covered_ratio >= LEAST_COVERED
     share = np.where(known, covered_ratio, 1.0)
@@ -187,7 +148,8 @@ def band_levels(
 
     # What lies ahead of the arrival is noise too, if too short to serve the bass.
     ahead = density_of(impulse[: max(start, before // 2)])
-    density = np.where(np.isfinite(noise_scale), density_of(noise) * noise_scale, ahead)
+    density = density_of(solved.noise) * solved.noise_scale
+    density = np.where(np.isfinite(density), density, ahead)
     # Where the stimulus is weak, at its ends or between notes, the fit makes more noise than
     # correlation shows; what stands ahead of the arrival is the better witness then.
     ahead_values = np.maximum(width_hz * max(start, before // 2) / rate_hz * HANN_SHARE, 1.0)
@@ -201,7 +163,8 @@ def band_levels(
     seen = np.zeros((lengths.size, BAND_COUNT))
     noise_in = np.zeros((lengths.size, BAND_COUNT))
     for k, length in enumerate(lengths):
-        window = _look(length, before)
+        # A short fade in ahead of the arrival, a longer one at the end.
+        window = faded(length, max(1, before // 2), max(1, int(length * FADE_SHARE)))
         noise_in[k] = density * (window @ window)
         seen[k] = power(impulse[start : start + length] * window) - noise_in[k]
 
@@ -209,7 +172,7 @@ def band_levels(
     noise_added = np.diff(noise_in, axis=0, prepend=0.0)
     added_s = np.diff(lengths_s, prepend=0.0)[:, None]
     spread = noise_added / np.sqrt(np.maximum(width_hz * added_s, 1.0))
-    undisturbed = lengths_s[:, None] <= before / rate_hz + known_s
+    undisturbed = lengths_s[:, None] <= before / rate_hz + solved.known_s
     significant = (added > SIGNIFICANT * spread) & undisturbed
     sharp = lengths_s[:, None] >= np.minimum(LOOK_PER_WIDTH / width_hz, lengths_s[-1])
     first = sharp.argmax(axis=0)
@@ -244,8 +207,8 @@ def band_levels(
     stretches = np.maximum(width_hz / RESONANCE_HZ, 1.0)
     unseen = np.clip(1.0 - sounded_ratio - STEADY_GAPS, 0.0, 1.0)
     variance += unseen / stretches * np.maximum(energy, 0.0) ** 2
-    variance += (2.0 * unsettled_ratio * np.maximum(energy, 0.0)) ** 2
-    variance += (leak_ratio * np.max(energy, where=known, initial=0.0)) ** 2
+    variance += (2.0 * solved.unsettled_ratio * np.maximum(energy, 0.0)) ** 2
+    variance += (solved.leak_ratio * np.max(energy, where=known, initial=0.0)) ** 2
     total = energy + hidden
     known &= undisturbed[first, bands] & (lengths_s[-1] >= LEAST_PER_WIDTH / width_hz)
     positive = known & (total > 0.0) & np.isfinite(total)

@@ -20,7 +20,6 @@ __all__ = [
     "exact_from_nominal_hz",
     "log_frequency_mean",
     "nearest_band",
-    "smooth_power",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -119,33 +118,3 @@ def log_frequency_mean(
     lower = np.asarray(lower_hz, dtype=np.float64)
     upper = np.asarray(upper_hz, dtype=np.float64)
     return (area_below(upper) - area_below(lower)) / np.log(upper / lower)
-
-
-def smooth_power(power: ArrayLike, *, spacing_hz: float, fraction: float) -> FloatArray:
-    """Power smoothed over 1/`fraction` octave, the window symmetric in log frequency.
-
-    A window symmetric in log frequency leaves a log-symmetric peak symmetric; one
-    symmetric in Hz does not (Tylka, Boren and Choueiri, JAES 65 (2017) 239).
-
-    Parameters
-    ----------
-    power : array_like, shape (n_bins,)
-        Squared magnitude at 0, `spacing_hz`, ... Hz.
-    spacing_hz : float
-        Distance between bins.
-    fraction : float
-        3 smooths over a third of an octave, 24 over a twenty-fourth.
-    """
-    power = np.asarray(power, dtype=np.float64)
-    freq_hz = np.maximum(np.arange(power.size), 0.5) * spacing_hz
-    half = 2.0 ** (0.5 / fraction)
-    lower_hz = freq_hz / half
-    # At the top the window shrinks on both sides alike, so that nothing past the end is read.
-    upper_hz = np.minimum(freq_hz * half, max(freq_hz[-1], spacing_hz))
-    lower_hz = np.maximum(lower_hz, freq_hz**2 / np.maximum(upper_hz, freq_hz * (1 + 1e-9)))
-    upper_hz = np.maximum(upper_hz, freq_hz * (1 + 1e-9))
-    smoothed = log_frequency_mean(
-        power, spacing_hz=spacing_hz, lower_hz=lower_hz, upper_hz=upper_hz
-    )
-    smoothed[-1] = power[-1]
-    return smoothed

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.acoustics.windows import hann
+from evenhall.acoustics.windows import HANN_NOISE, hann
 
 __all__ = ["Change", "LevelHistory", "joined_in", "level_history", "moved", "sweep_break"]
 
@@ -29,7 +29,6 @@ BoolArray = NDArray[np.bool_]
 
 FRAME_S = 0.17
 FRAMES_A_PIECE = 3
-HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
 # A horn that shuts down or a woofer's limiter moves one zone alone.
 ZONE_EDGES_HZ = (100.0, 300.0, 900.0, 2700.0, 8000.0)
 LEAST_POWER = 0.1  # of the strongest piece: less is what rings on, or a rest in the music

@@ -7,10 +7,20 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["hann", "log_bins"]
+__all__ = ["HANN_NOISE", "faded", "hann", "log_bins"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
+
+HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
+
+
+def faded(length: int, rise: int, fall: int) -> FloatArray:
+    """Window of ones that rises over the first and falls over the last samples, sine squared."""
+    window = np.ones(length)
+    window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / max(rise, 1)) ** 2
+    window[length - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / max(fall, 1)) ** 2
+    return window
 
 
 @lru_cache(maxsize=8)

@@ -23,9 +23,8 @@ from evenhall.acoustics.intelligibility import (
     speech_transmission_index,
 )
 from evenhall.acoustics.voice import (
-    MALE,
     OCTAVES_HZ,
-    Voice,
+    SPEECH_DB,
     a_weighted_db,
     hearing_factor,
     octave_power,
@@ -114,7 +113,6 @@ def speech_at(
     *,
     speech_db_spl: FloatArray,
     noise_db_spl: FloatArray,
-    voice: Voice = MALE,
 ) -> SpeechAt:
     """Index at one place, as it is, without noise and without reverberation.
 
@@ -129,7 +127,7 @@ def speech_at(
     quiet = hearing_factor(speech_db_spl, np.full(7, -np.inf))
 
     def sti(modulation: FloatArray, factor: FloatArray) -> float:
-        return speech_transmission_index(modulation, factor=factor, voice=voice).sti
+        return speech_transmission_index(modulation, factor=factor)
 
     return SpeechAt(
         sti=sti(modulation, factor),
@@ -148,7 +146,6 @@ def clarity_by_row(
     row_m: ArrayLike | None = None,
     speech_dba: float = USUAL_SPEECH_DBA,
     noise_db_spl: ArrayLike | None = None,
-    voice: Voice = MALE,
 ) -> RowClarity | None:
     """Forecast how well speech from `speaker` is understood in each row.
 
@@ -194,11 +191,9 @@ def clarity_by_row(
     direct, late = octave_power(levels.direct_db), octave_power(levels.reverberant_db)
     rt60_s = decay_by_band_s(room, _OCTAVE_HZ)
     modulation = room_modulation(direct, late, rt60_s)
-    heard_db = voice.octave_db + 10.0 * np.log10(direct + late)
+    heard_db = SPEECH_DB + 10.0 * np.log10(direct + late)
     level_dba = a_weighted_db(heard_db)
-    speech = speech_db(
-        speech_dba + level_dba - level_dba[-1], voice=voice, shape_db=heard_db - voice.octave_db
-    )
+    speech = speech_db(speech_dba + level_dba - level_dba[-1], shape_db=heard_db - SPEECH_DB)
     noise = room_noise_db() if noise_db_spl is None else np.asarray(noise_db_spl, dtype=np.float64)
     decayed = np.exp(-EARLY_S * 6.0 * np.log(10.0) / rt60_s)
     c50_db = 10.0 * np.log10((direct + late * (1.0 - decayed)) / (late * decayed))
@@ -206,7 +201,7 @@ def clarity_by_row(
         row_m=np.asarray(rows, dtype=np.float64),
         distance_m=levels.distance_m[:-1],
         speech=tuple(
-            speech_at(modulation[k], speech_db_spl=speech[k], noise_db_spl=noise, voice=voice)
+            speech_at(modulation[k], speech_db_spl=speech[k], noise_db_spl=noise)
             for k in range(rows.size)
         ),
         c50_db=c50_db[:-1, _SINGLE_FIGURE].mean(axis=-1),
