@@ -70,7 +70,9 @@ def test_what_one_section_makes_one_section_takes_away(made):
 def test_sections_keep_to_what_the_console_has(seed, count, shelves, step_db, most_db):
     deviation_db, weight = hall(seed)
     may_fill = np.random.default_rng(seed).random(31) < 0.5
-    supply = console(count, shelves=shelves, step_db=step_db, max_boost_db=most_db, low_hz=60.0)
+    supply = console(
+        count, shelves=shelves, step_db=step_db, max_boost_db=most_db, reach_hz=(60.0, 20_000.0)
+    )
     found = solve_sections(supply, SectionsWanted(deviation_db, weight, may_fill))
     assert 1 <= len(found) <= count
     left_db = [one.rms_after_db for one in found]

@@ -17,6 +17,7 @@ __all__ = [
     "LOWER_HZ",
     "NOMINAL_HZ",
     "UPPER_HZ",
+    "band_nodes_hz",
     "exact_from_nominal_hz",
     "log_frequency_mean",
     "nearest_band",
@@ -33,8 +34,9 @@ NOMINAL_HZ: FloatArray = np.array(
 )
 BAND_COUNT = NOMINAL_HZ.size
 EXACT_HZ: FloatArray = 1000.0 * 10.0 ** (np.arange(-17, 14) / 10.0)
-LOWER_HZ: FloatArray = EXACT_HZ * 10.0**-0.05
-UPPER_HZ: FloatArray = EXACT_HZ * 10.0**0.05
+HALF_BAND_DECADES = 0.05
+LOWER_HZ: FloatArray = EXACT_HZ * 10.0**-HALF_BAND_DECADES
+UPPER_HZ: FloatArray = EXACT_HZ * 10.0**HALF_BAND_DECADES
 for _constant in (NOMINAL_HZ, EXACT_HZ, LOWER_HZ, UPPER_HZ):
     _constant.setflags(write=False)
 
@@ -67,6 +69,22 @@ def exact_from_nominal_hz(freq_hz: ArrayLike) -> FloatArray:
     index = np.abs(np.log(freq[:, None] / NOMINAL_HZ)).argmin(axis=1)
     close = np.abs(freq / NOMINAL_HZ[index] - 1.0) <= NOMINAL_TOLERANCE
     return np.where(close, EXACT_HZ[index], freq)
+
+
+@lru_cache(maxsize=8)
+def band_nodes_hz(n_nodes: int) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre places over log frequency within each band, and their weights of sum 1.
+
+    Returns
+    -------
+    freq_hz : ndarray, shape (31, n_nodes)
+    weight : ndarray, shape (n_nodes,)
+    """
+    place, weight = np.polynomial.legendre.leggauss(n_nodes)
+    freq_hz, weight = EXACT_HZ[:, None] * 10.0 ** (HALF_BAND_DECADES * place), weight / 2.0
+    for array in (freq_hz, weight):
+        array.setflags(write=False)
+    return freq_hz, weight
 
 
 @lru_cache(maxsize=8)

@@ -21,7 +21,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenhall.equalizer.graphic import GraphicUnit, Law, unit_power
+from evenhall.equalizer.graphic import GraphicUnit, Law, section_gains_db
 
 __all__ = ["Followed", "at_rest", "begin", "follow", "found", "start_doubt_db"]
 
@@ -157,7 +157,6 @@ def begin(
     *,
     fader_sigma_db: float,
     level_sigma_db: float,
-    level_db: float = 0.0,
 ) -> Followed:
     """Say what is believed before anything is heard.
 
@@ -167,11 +166,9 @@ def begin(
         Where the faders are said to stand.
     fader_sigma_db, level_sigma_db : float
         How far that, and the level, may be from the truth.
-    level_db : float
-        What all bands are said to have in common besides.
     """
     faders = np.array(fader_db, dtype=np.float64)
-    unknown = np.concatenate([faders, [level_db], np.zeros(2 * faders.size + 1)])
+    unknown = np.concatenate([faders, np.zeros(2 * faders.size + 2)])
     prior = _prior(unit, fader_sigma_db=fader_sigma_db, level_sigma_db=level_sigma_db)
     return _followed(unit, unknown, prior)
 
@@ -415,10 +412,7 @@ def _model(
     faders, shape = unknown[:count], unknown[count + 1 :]
 
     def each_db(faders: FloatArray, shape: FloatArray) -> FloatArray:
-        real = Shape(shape).put_on(unit)
-        ratio = freq_hz / real.centre_hz[:, None]
-        detune_sq = np.square(ratio - 1.0 / ratio)[:, None, :]
-        return np.asarray(10.0 * np.log10(unit_power(real, faders, detune_sq)[:, 0, :]))
+        return section_gains_db(Shape(shape).put_on(unit), faders, freq_hz)
 
     now = each_db(faders, shape)
 
