@@ -22,12 +22,13 @@ from dataclasses import replace
 import numpy as np
 
 from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
-from evenhall.hall import Audience, Loudspeaker, Room, mid_mean_db
 from evenhall.hall.field import forecast, forecast_points
+from evenhall.hall.level import mid_mean_db
 from evenhall.hall.pair import USUAL_ROOM_DB, best_stance
 from evenhall.hall.pattern import HornPattern
 from evenhall.hall.search import Limits, spread_db
 from evenhall.hall.seats import usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.stances import Hearing, hearing_of, stance_of
 from evenhall.sound.simulated import Box, Element, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom

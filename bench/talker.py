@@ -27,16 +27,10 @@ from evenhall.acoustics.intelligibility import (
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.acoustics.voice import hearing_factor, speech_db
-from evenhall.hall import (
-    Audience,
-    Loudspeaker,
-    Microphone,
-    Room,
-    acoustic_gain,
-    clarity_by_row,
-    gain_steps,
-    potential_gain_db,
-)
+from evenhall.hall.clarity import clarity_by_row
+from evenhall.hall.feedback import Microphone, acoustic_gain, potential_gain_db
+from evenhall.hall.gain_steps import gain_steps
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.sound import simulated
 
 RATE_HZ = 48_000

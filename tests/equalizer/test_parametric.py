@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import differential_evolution
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.equalizer import Wanted, graphic_unit, solve
+from evenhall.equalizer.graphic import graphic_unit
 from evenhall.equalizer.joint import Together, solve_jointly
 from evenhall.equalizer.parametric import (
     EARNS_DB,
@@ -19,6 +19,7 @@ from evenhall.equalizer.parametric import (
     solve_sections,
 )
 from evenhall.equalizer.sections import Section, sections_band_gain_db
+from evenhall.equalizer.solver import Wanted, solve
 
 NOWHERE = np.zeros(31, dtype=bool)
 EVERYWHERE = np.ones(31, dtype=bool)

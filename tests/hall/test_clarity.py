@@ -9,15 +9,8 @@ import pytest
 
 from evenhall.acoustics.voice import room_noise_db
 from evenhall.errors import InputError
-from evenhall.hall import (
-    Audience,
-    Loudspeaker,
-    Room,
-    SpeechAt,
-    clarity_by_row,
-    clarity_text,
-    clarity_texts,
-)
+from evenhall.hall.clarity import SpeechAt, clarity_by_row, clarity_text, clarity_texts
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.sound import simulated
 
 HALL = Room(18.0, 10.0, 4.5, rt60_s=1.0)

@@ -8,19 +8,17 @@ import numpy as np
 import pytest
 
 from evenhall.errors import InputError
-from evenhall.hall import (
+from evenhall.hall.feedback import (
     AcousticGain,
-    Audience,
-    Loudspeaker,
     Microphone,
-    Room,
     acoustic_gain,
-    critical_distance_m,
-    gain_steps,
     gain_text,
     needed_gain_db,
     potential_gain_db,
 )
+from evenhall.hall.gain_steps import gain_steps
+from evenhall.hall.level import critical_distance_m
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 
 OUTDOORS = Room()
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)

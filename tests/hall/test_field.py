@@ -8,10 +8,11 @@ from hypothesis import strategies as st
 
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.errors import InputError
-from evenhall.hall import Audience, Loudspeaker, Room, level_by_row
 from evenhall.hall.field import band_coherence, forecast, forecast_points
+from evenhall.hall.level import level_by_row
 from evenhall.hall.pattern import MeasuredPattern, NominalPattern
 from evenhall.hall.seats import Placed, Seats, check_places, directions, usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.surfaces import Surfaces, band_decay_s, decay_s, even_surfaces
 
 OUTDOORS = Room()

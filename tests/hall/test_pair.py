@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.field import forecast
 from evenhall.hall.pair import USUAL_ROOM_DB, best_stance
 from evenhall.hall.search import HEAD_M, Limits, spread_db
 from evenhall.hall.seats import Placed, usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.stances import hearing_of, place_pair, stance_of
 from evenhall.hall.surfaces import Surfaces
 

@@ -90,7 +90,7 @@ def learning_round(unit: GraphicUnit) -> FloatArray:
 
     Examples
     --------
-    >>> from evenhall.equalizer import graphic_unit
+    >>> from evenhall.equalizer.graphic import graphic_unit
     >>> learning_round(graphic_unit(31)).shape
     (17, 31)
     """

@@ -204,7 +204,8 @@ def solve(unit: GraphicUnit, wanted: Wanted) -> Solution:
     --------
     A build-up that the 1 kHz fader makes, it also takes away:
 
-    >>> from evenhall.equalizer import Wanted, band_gain_db, graphic_unit, solve
+    >>> from evenhall.equalizer.graphic import band_gain_db, graphic_unit
+    >>> from evenhall.equalizer.solver import Wanted, solve
     >>> unit = graphic_unit(10)
     >>> build_up_db = band_gain_db(unit, [0, 0, 0, 0, 0, 4.5, 0, 0, 0, 0])
     >>> solve(unit, Wanted(build_up_db, np.ones(31), np.ones(10, bool))).fader_db.tolist()

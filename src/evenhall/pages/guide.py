@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evenhall.errors import InputError
-from evenhall.hall import Audience, usual_spots
 from evenhall.hall.elements import Element
+from evenhall.hall.setting import Audience
+from evenhall.hall.spots import usual_spots
 from evenhall.job.tune.result import Move, Result
 from evenhall.visits.visit import StoredTake, Visit
 
