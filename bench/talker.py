@@ -28,7 +28,7 @@ from evenhall.acoustics.stimulus import pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.acoustics.voice import hearing_factor, speech_db
 from evenhall.hall.clarity import clarity_by_row
-from evenhall.hall.feedback import Microphone, acoustic_gain, potential_gain_db
+from evenhall.hall.feedback import Microphone, acoustic_gain
 from evenhall.hall.gain_steps import gain_steps
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.sound import simulated
@@ -155,14 +155,7 @@ def takes():
 
 
 def feedback():
-    """Print the handbook's example, and what a forecast costs."""
-    gain = potential_gain_db(
-        talker_listener_m=12.0,
-        microphone_speaker_m=5.0,
-        speaker_listener_m=10.0,
-        talker_microphone_m=0.5,
-    )
-    print(f"potential gain, 12, 5, 10 and 0.5 m, one microphone: {gain:.2f} dB (15.58 by hand)")
+    """Print what a forecast costs."""
     scene = (
         Microphone(1.0, 2.0, open_count=3),
         Loudspeaker(2.2, 5.0),

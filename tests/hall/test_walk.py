@@ -40,12 +40,6 @@ def test_walk_goes_from_front_to_back():
     assert sorted(spot.leave_out for spot in spots) == [0, 0, 0, 1, 2]
 
 
-def test_short_time_leaves_what_nothing_replaces():
-    pair = usual_pair(Loudspeaker(2.4), HALL)
-    few = spots_for(Audience(2.0, 14.0), HALL, pair, time_short=True)
-    assert [spot.label for spot in few] == ["front", "middle", "back"]
-
-
 def test_inner_spots_are_off_the_halves_and_thirds_of_the_room():
     # An axial mode of order n has nodes and peaks at multiples of L / 2n: closed form
     for length in (12.0, 15.5, 18.0, 21.0):

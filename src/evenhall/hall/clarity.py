@@ -1,6 +1,6 @@
 """How well speech is understood in each row, forecast, and how that is said.
 
-    clarity_by_row()      STI, C50 and level of speech, a row at a time
+    clarity_by_row()      STI and level of speech, a row at a time
     clarity_texts()       the rows in sentences
     clarity_text()        one place in a sentence, forecast or measured
 
@@ -31,11 +31,10 @@ from evenhall.acoustics.voice import (
     room_noise_db,
     speech_db,
 )
-from evenhall.hall.level import decay_by_band_s, level_by_row
+from evenhall.hall.level import level_by_row
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 
 __all__ = [
-    "FORECAST_DOUBT",
     "MEASURED_DOUBT",
     "USUAL_SPEECH_DBA",
     "RowClarity",
@@ -57,8 +56,6 @@ ROW_COUNT = 9
 MEASURED_DOUBT, FORECAST_DOUBT = 0.03, 0.1
 GOOD_FROM = 0.60
 WORTH_STI = 0.03
-EARLY_S = 0.05
-_SINGLE_FIGURE = slice(2, 4)  # 500 Hz and 1 kHz, whose mean stands for C50 (ISO 3382-1)
 _OCTAVE_HZ = EXACT_HZ[[nearest_band(hz) for hz in OCTAVES_HZ]]
 
 
@@ -93,14 +90,11 @@ class RowClarity:
     ----------
     row_m, distance_m : ndarray, shape (n_rows,)
         Along the floor, and from the loudspeaker to the ears.
-    c50_db : ndarray, shape (n_rows,)
-        Sound of the first 50 ms over what comes later, mean of 500 Hz and 1 kHz.
     """
 
     row_m: FloatArray
     distance_m: FloatArray
     speech: tuple[SpeechAt, ...]
-    c50_db: FloatArray
 
     @property
     def sti(self) -> FloatArray:
@@ -169,11 +163,6 @@ def clarity_by_row(
     InputError
         The setting cannot be built.
 
-    References
-    ----------
-    C50 of direct sound D and an exponential decay R: early is D + R (1 - exp(-0.05 k)), late
-    R exp(-0.05 k), k = 6 ln 10 / T.
-
     Examples
     --------
     >>> hall = Room(18.0, 10.0, 4.5, rt60_s=1.5)
@@ -186,17 +175,15 @@ def clarity_by_row(
     # The last is the middle of the audience, to which the level is stated.
     asked = np.append(rows, 0.5 * (first_m + last_m))
     levels = level_by_row(speaker, room, audience, row_m=asked)
-    if levels.reverberant_db is None:
+    rt60_s = room.decay_s(_OCTAVE_HZ)
+    if levels.reverberant_db is None or rt60_s is None:
         return None
     direct, late = octave_power(levels.direct_db), octave_power(levels.reverberant_db)
-    rt60_s = decay_by_band_s(room, _OCTAVE_HZ)
     modulation = room_modulation(direct, late, rt60_s)
     heard_db = SPEECH_DB + 10.0 * np.log10(direct + late)
     level_dba = a_weighted_db(heard_db)
     speech = speech_db(speech_dba + level_dba - level_dba[-1], shape_db=heard_db - SPEECH_DB)
     noise = room_noise_db() if noise_db_spl is None else np.asarray(noise_db_spl, dtype=np.float64)
-    decayed = np.exp(-EARLY_S * 6.0 * np.log(10.0) / rt60_s)
-    c50_db = 10.0 * np.log10((direct + late * (1.0 - decayed)) / (late * decayed))
     return RowClarity(
         row_m=np.asarray(rows, dtype=np.float64),
         distance_m=levels.distance_m[:-1],
@@ -204,7 +191,6 @@ def clarity_by_row(
             speech_at(modulation[k], speech_db_spl=speech[k], noise_db_spl=noise)
             for k in range(rows.size)
         ),
-        c50_db=c50_db[:-1, _SINGLE_FIGURE].mean(axis=-1),
     )
 
 

@@ -27,9 +27,9 @@ from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.errors import InputError
 
 __all__ = [
+    "AIM_LATE_S",
     "ECHO_S",
     "EVEN_WITHIN_DB",
-    "LEAST_LATE_S",
     "MOST_LOUDER_DB",
     "DelayLevel",
     "DelayTime",
@@ -41,7 +41,7 @@ __all__ = [
 LEAST_LATE_S, AIM_LATE_S, MOST_LATE_S = 0.005, 0.010, 0.015
 ECHO_S = 0.030  # later than that, and loud, it is heard by itself (Haas, from memory)
 MOST_LOUDER_DB = 10.0
-EVEN_WITHIN_DB = 6.0
+EVEN_WITHIN_DB = 6.0  # back of front: common practice, no source
 AIM_BELOW_FRONT_DB = 3.0  # half of what is allowed: the rest is for what no two seats share
 
 
