@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from evenhall.drawing.svg import text_width_px
+from evenhall.drawing.svg import text, text_width_px
 from evenhall.drawing.theme import Theme, mixed
 from evenhall.hall.elements import Element
 
@@ -23,6 +23,7 @@ __all__ = [
     "is_delay",
     "is_sub",
     "is_top",
+    "lettering",
     "metres",
     "turned",
 ]
@@ -193,6 +194,12 @@ class Frame:
         """Where a distance from the stage end lies across the drawing."""
         return self.left_px + along_m * self.per_m
 
+    def box_px(
+        self, size_m: tuple[float, float], least_px: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Depth and face of a box to scale, as far as that can be seen."""
+        return max(size_m[0] * self.per_m, least_px[0]), max(size_m[1] * self.per_m, least_px[1])
+
     @property
     def right_px(self) -> float:
         """Where the far wall lies."""
@@ -234,6 +241,13 @@ def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
         TALLEST_PLAN_SHARE * width_px / wide_m,
     )
     return Frame(view, theme, width_px, left_px, per_m, far_m, wide_m, high_m)
+
+
+def lettering(
+    x: float, y: float, words: str, fill: str, *, bold: bool = False, anchor: str = "start"
+) -> str:
+    """Text of the size that both views are lettered in."""
+    return text(x, y, words, size_px=LETTERING_PX, fill=fill, bold=bold, anchor=anchor)
 
 
 def is_sub(side: str) -> bool:
