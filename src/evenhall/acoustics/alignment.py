@@ -123,19 +123,9 @@ def _loudest_part(
 def shared_lag(
     recording: Float32Array, reference: Float32Array, *, rate_hz: float, steady: bool
 ) -> Found:
-    """Lag of the loudest arrival behind a reference on the same clock.
+    """Lag of the loudest arrival behind a reference on the same clock; negative where it is ahead.
 
-    Parameters
-    ----------
-    recording, reference : ndarray, shape (n_samples,)
-        Channels of one recording.
-    steady : bool
-        Whether any part of the reference holds all its frequencies.
-
-    Returns
-    -------
-    Found
-        `start_s` is the lag, negative where the reference comes later; `clock_ppm` is 0.
+    `steady` tells whether any part of the reference holds all its frequencies.
     """
     if steady:
         part = _shared_lag(*_loudest_part(recording, reference, rate_hz), rate_hz=rate_hz)
@@ -369,12 +359,7 @@ def segment_delays(
 ) -> SegmentDelays:
     """Delay of the recording against its prediction in pieces of half a second.
 
-    Parameters
-    ----------
-    predicted, residual : ndarray, shape (n_samples,)
-        Whitened recording as explained, and the rest of it.
-    top_hz : float
-        Highest frequency whose phase is read; delays must stay well under half its period.
+    Both are whitened. Phase is read up to `top_hz`; delays must stay well under half its period.
     """
     frame = 1 << int(np.log2(rate_hz * 0.17))
     n_frames = max(1, predicted.size // frame)
@@ -443,23 +428,12 @@ def sweep_clock_error(
 ) -> float:
     """Drift left in a sweep's response: what undone makes its arrivals sharpest, in ppm.
 
-    Parameters
-    ----------
-    impulse : ndarray, shape (n_taps,)
-        Response in which drift has delayed each frequency by the drift so far.
-    stimulus_time_s : ndarray, shape (31,)
-        When the sweep passes each third-octave band.
-    lead : int
-        Tap near which the loudest sound lies.
-    assumed_ppm : float
-        What was undone already. What is tried lies around a clock that is right.
-
-    Notes
-    -----
-    An echo is as sharp as the direct sound when the drift is undone, so that any arrival tells:
-    the fourth power of the envelope counts the sharp ones, whichever is the loudest. A
-    loudspeaker's own group delay from 3 kHz on passes for drift: some 10 ppm of a ten-second
-    sweep. Levels do not mind.
+    The sweep passes each third octave at `stimulus_time_s`, shape (31,); the loudest sound lies
+    near tap `lead`. What is tried lies around a clock that is right, `assumed_ppm` being undone
+    already. An echo is as sharp as the direct sound when the drift is undone, so that any arrival
+    tells: the fourth power of the envelope counts the sharp ones, whichever is the loudest. A
+    loudspeaker's own group delay from 3 kHz on passes for drift: some 10 ppm of a ten-second sweep.
+    Levels do not mind.
     """
     reach = int(SWEEP_REACH_S * rate_hz)
     piece = impulse[max(0, lead - reach) : lead + reach]

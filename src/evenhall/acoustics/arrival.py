@@ -60,10 +60,6 @@ def bass_onset(impulse: FloatArray, *, rate_hz: float) -> int | None:
     """Tap at which the bass begins, to some milliseconds; None where it does not leave the noise.
 
     The loudest of a sub in a room is often a resonance that has built up for 50 ms and more.
-
-    Parameters
-    ----------
-    impulse : ndarray, shape (n_taps,)
     """
     width = max(1, round(BASS_SMOOTH_S * rate_hz))
     summed = np.cumsum(np.concatenate([np.zeros(width), impulse.astype(np.float64)]))

@@ -89,12 +89,8 @@ def _tails(
 ) -> tuple[FloatArray, FloatArray]:
     """Energy beyond look `last` of each band, from the decay of what the looks before it added.
 
-    A straight line is fitted to the logarithm of energy per second over the looks in `use`.
-
-    Returns
-    -------
-    tail, decay_per_s : ndarray, shape (n_bands,)
-        0 and nan where the looks show no decay.
+    A straight line is fitted to the logarithm of energy per second over the looks in `use`. Tail
+    and decay per second, shape (n_bands,): 0 and nan where the looks show no decay.
     """
     middle_s = (0.5 * (lengths_s[1:] + lengths_s[:-1]))[:, None]
     density = added[1:] / np.diff(lengths_s)[:, None]

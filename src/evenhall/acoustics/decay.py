@@ -80,22 +80,10 @@ def first_arrival(impulse: ArrayLike) -> int:
 def band_filter(
     signal: ArrayLike, *, rate_hz: float, centre_hz: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Signal through an octave band, with no phase shift.
+    """Signal through the octave about an exact mid-band, with no phase shift.
 
-    Parameters
-    ----------
-    signal : array_like, shape (n_samples,)
-    centre_hz : float
-        Exact mid-band frequency; the band's upper edge lies at or below half the rate.
-
-    Returns
-    -------
-    before, during : ndarray, shape (n_lead,) and (n_samples,)
-        What rings ahead of the first sample, and the rest.
-
-    References
-    ----------
-    Edges after IEC 61260-1:2014, base ten; magnitude of a Butterworth band-pass.
+    What rings ahead of the first sample, shape (n_lead,), and the rest, shape (n_samples,). Edges
+    after IEC 61260-1:2014, base ten; magnitude of a Butterworth band-pass.
     """
     samples = np.asarray(signal, dtype=np.float64)
     # Ten over the bandwidth: by then the ringing is some 100 dB down.
@@ -115,22 +103,11 @@ def energy_decay(
     band_hz: float | None = None,
     arrival_index: int | None = None,
 ) -> Decay:
-    """Decay curve of a whole response or of one octave of it.
+    """Decay curve of a whole response or of the octave about `band_hz`, nominal or exact.
 
-    Parameters
-    ----------
-    impulse : array_like, shape (n_samples,)
-        Impulse response.
-    band_hz : float, optional
-        Mid-band, nominal or exact; without it the response is taken as it is.
-    arrival_index : int, optional
-        Where the direct sound arrives, else `first_arrival`. What stands before is left out.
-
-    Returns
-    -------
-    Decay
-        Empty where the response is silent or not finite, the noise leaves nothing to see,
-        or the band does not fit below half the sample rate.
+    What stands before `arrival_index`, else before `first_arrival()`, is left out. Empty where the
+    response is silent or not finite, the noise leaves nothing to see, or the band does not fit
+    below half the sample rate.
     """
     nothing = Decay(np.zeros(0), rate_hz, float("nan"), float("nan"))
     samples = np.asarray(impulse, dtype=np.float64)

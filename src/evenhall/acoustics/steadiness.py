@@ -108,15 +108,7 @@ class LevelHistory:
 def level_history(
     predicted: Float32Array, residual: Float32Array, *, rate_hz: float, top_hz: float
 ) -> LevelHistory:
-    """Follow the gain through a take.
-
-    Parameters
-    ----------
-    predicted, residual : ndarray, shape (n_samples,)
-        Whitened recording as the whole take explains it, and the rest of it.
-    rate_hz, top_hz : float
-        Sample rate, and up to where both are to be trusted.
-    """
+    """Follow the gain through a take, by the whitened recording as explained, and the rest."""
     frame = 1 << int(np.log2(rate_hz * FRAME_S))
     piece = frame * FRAMES_A_PIECE
     n_pieces = predicted.size // piece

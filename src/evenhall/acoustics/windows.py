@@ -25,13 +25,7 @@ def faded(length: int, rise: int, fall: int) -> FloatArray:
 
 @lru_cache(maxsize=8)
 def hann(length: int) -> Float32Array:
-    """Hann window that begins and ends at 0.
-
-    Examples
-    --------
-    >>> hann(5).tolist()
-    [0.0, 0.5, 1.0, 0.5, 0.0]
-    """
+    """Hann window that begins and ends at 0."""
     window = np.hanning(length).astype(np.float32)
     window.setflags(write=False)
     return window
@@ -39,13 +33,7 @@ def hann(length: int) -> Float32Array:
 
 @lru_cache(maxsize=8)
 def log_bins(n_bins: int, shift: float) -> FloatArray:
-    """Logarithm of 0 + `shift`, 1 + `shift`, ...
-
-    Examples
-    --------
-    >>> log_bins(2, 1.0).round(3).tolist()
-    [0.0, 0.693]
-    """
+    """Logarithm of 0 + `shift`, 1 + `shift`, ..."""
     logs: FloatArray = np.log(np.arange(n_bins) + shift)
     logs.setflags(write=False)
     return logs

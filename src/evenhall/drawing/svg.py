@@ -60,16 +60,7 @@ def picture(
 ) -> str:
     """Make a whole drawing, with its title and its description for those who cannot see it.
 
-    Parameters
-    ----------
-    *body : str
-        Elements, in the order they are painted.
-    width_px, height_px : float
-        Size of the drawing; it scales to whatever room it is given.
-    title, description : str
-        Plain text, escaped here.
-    theme : Theme
-        Its ground is painted under everything.
+    It scales to whatever room it is given; title and description are plain text, escaped here.
     """
     return element(
         "svg",

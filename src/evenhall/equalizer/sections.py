@@ -104,15 +104,9 @@ def sections_band_gain_db(sections: Sequence[Section]) -> FloatArray:
 def section_power(
     kind: IntArray, log_hz: FloatArray, gain_db: FloatArray, log_q: FloatArray, freq_hz: FloatArray
 ) -> FloatArray:
-    """|H|^2 of many sections, shape (..., n_freq).
+    """|H|^2 of many sections at once, shape (..., n_freq).
 
-    Parameters
-    ----------
-    kind : ndarray of int, shape (...)
-        Places in `KINDS`.
-    log_hz, gain_db, log_q : ndarray, shape (...)
-        Natural logarithms of centre and Q.
-    freq_hz : ndarray, shape (n_freq,)
+    Kinds are places in `KINDS`, centre and Q natural logarithms, all of shape (...).
     """
     return section_slopes(kind, log_hz, gain_db, log_q, freq_hz, slopes=False)[0]
 
@@ -128,11 +122,7 @@ def section_slopes(
 ) -> tuple[FloatArray, FloatArray]:
     """|H|^2 as `section_power()`, and how its logarithm moves with each of the three figures.
 
-    Returns
-    -------
-    power : ndarray, shape (..., n_freq)
-    slope : ndarray, shape (3, ..., n_freq)
-        By log centre, gain in dB and log Q; empty where `slopes` is False.
+    Slopes by log centre, gain in dB and log Q, shape (3, ..., n_freq); empty where not asked for.
     """
     x = np.square(freq_hz * np.exp(-log_hz)[..., None])
     a = 10.0 ** (gain_db / 40.0)[..., None]

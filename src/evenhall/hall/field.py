@@ -104,17 +104,10 @@ def band_coherence(
 
 
 def seat_factor(first: FloatArray, second: FloatArray, *, speed_m_s: float) -> FloatArray:
-    """Share of their coherence that two arrivals keep over the width of a seat, by band.
+    """Share of their coherence that two arrivals keep over a seat's width, shape (n_points, 31).
 
-    Parameters
-    ----------
-    first, second : ndarray, shape (n_points,)
-        Across component of the unit vectors in which they arrive.
-
-    Returns
-    -------
-    ndarray, shape (n_points, 31)
-        Mean of cos over a straight line: sin(x) / x.
+    Told by the across components of the unit vectors in which they arrive: the mean of cos over a
+    straight line is sin(x) / x.
     """
     slope_s = np.abs(first - second) * SEAT_WIDTH_M / speed_m_s
     return np.asarray(np.maximum(np.sinc(slope_s[:, None] * EXACT_HZ), 0.0))

@@ -179,12 +179,7 @@ def level_parts(
 def level_by_row(
     speaker: Loudspeaker, room: Room, audience: Audience, *, row_m: ArrayLike | None = None
 ) -> RowLevels:
-    """Forecast what each row hears of `speaker` as it stands.
-
-    Parameters
-    ----------
-    row_m : array_like, shape (n_rows,), optional
-        Rows along the floor; else the first and the last.
+    """Forecast what each row hears of `speaker` as it stands, first and last without `row_m`.
 
     Raises
     ------

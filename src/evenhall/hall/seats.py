@@ -181,11 +181,8 @@ def usual_seats(
 def check_places(placed: Sequence[Placed], seats: Seats, room: Room) -> None:
     """Refuse what cannot be built, one line a fault.
 
-    Raises
-    ------
-    InputError
-        No loudspeaker; one outside the room, at an impossible angle, or at somebody's ear; seats
-        outside the room or none.
+    No loudspeaker; one outside the room, at an impossible angle, or at somebody's ear; seats
+    outside the room or none.
     """
     faults = [] if placed else ["No loudspeaker is given. Give at least one."]
     sides = (("length_m", room.length_m), ("width_m", room.width_m), ("height_m", room.height_m))
