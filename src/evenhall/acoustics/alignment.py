@@ -267,22 +267,25 @@ def find_stimulus(
     heard = soxr.resample(recording, rate_hz, SEARCH_RATE_HZ)
     played = soxr.resample(reference, reference_rate_hz, SEARCH_RATE_HZ)
     window, step = played.size + int(LOOK_S * SEARCH_RATE_HZ), int(LOOK_STEP_S * SEARCH_RATE_HZ)
-    if heard.size > window + int(SEARCH_RATE_HZ):
-        # A recorder that was left running: one stretch after the other, as memory has its limits.
-        looks = []
-        for first_s in np.arange(0, heard.size - window + step, step) / SEARCH_RATE_HZ:
-            part = slice(
-                round(first_s * rate_hz), round((first_s + window / SEARCH_RATE_HZ) * rate_hz)
-            )
-            found = find_stimulus(
-                recording[part],
-                reference,
-                rate_hz=rate_hz,
-                reference_rate_hz=reference_rate_hz,
-                steady=steady,
-            )
-            looks.append(replace(found, start_s=found.start_s + first_s))
-        return max(looks, key=lambda found: found.score)
+    if heard.size <= window + int(SEARCH_RATE_HZ):
+        return _best_line(heard, played, steady=steady)
+    # A recorder that was left running: one stretch after the other, as memory has its limits.
+    looks = []
+    for first_s in np.arange(0, heard.size - window + step, step) / SEARCH_RATE_HZ:
+        part = slice(round(first_s * rate_hz), round((first_s + window / SEARCH_RATE_HZ) * rate_hz))
+        found = find_stimulus(
+            recording[part],
+            reference,
+            rate_hz=rate_hz,
+            reference_rate_hz=reference_rate_hz,
+            steady=steady,
+        )
+        looks.append(replace(found, start_s=found.start_s + first_s))
+    return max(looks, key=lambda found: found.score)
+
+
+def _best_line(heard: Float32Array, played: Float32Array, *, steady: bool) -> Found:
+    """Start and clock on which most of the pieces' votes lie, first to COARSE_S, then fine."""
     votes, times_s = _votes(heard, played)
     if votes.shape[0] < 2:
         return Found(0.0, 0.0, 0.0)

@@ -290,6 +290,17 @@ def _fit_weights(
     return np.where(inside, weight, 0.0)
 
 
+def _between_blocks(weight: FloatArray, block: int) -> Float32Array:
+    """Weight of each sample: the least of a block and its neighbours at its middle.
+
+    Straight lines between: a slope, where a step would smear what it cuts off over all frequencies.
+    """
+    least = np.minimum(weight, np.minimum(np.roll(weight, 1), np.roll(weight, -1)))
+    middles = np.pad(least, 1, mode="edge").astype(np.float32)[:, None]
+    way = np.linspace(0.0, 1.0, block, endpoint=False, dtype=np.float32)
+    return np.asarray((middles[:-1] + np.diff(middles, axis=0) * way).ravel()[block // 2 :])
+
+
 def _setup(
     recording: Float32Array,
     reference: Float32Array,
@@ -376,13 +387,7 @@ def deconvolve(
 
     def per_sample(weight: FloatArray) -> Float32Array:
         samples = np.zeros(n_fft, dtype=np.float32)
-        # Least of a block and its neighbours at its middle, straight lines between: a slope,
-        # where a step would smear what it cuts off over all frequencies.
-        least = np.minimum(weight, np.minimum(np.roll(weight, 1), np.roll(weight, -1)))
-        middles = np.pad(least, 1, mode="edge").astype(np.float32)[:, None]
-        way = np.linspace(0.0, 1.0, block, endpoint=False, dtype=np.float32)
-        lines = middles[:-1] + np.diff(middles, axis=0) * way
-        samples[inside] = lines.ravel()[block // 2 : block // 2 + n_samples]
+        samples[inside] = _between_blocks(weight, block)[:n_samples]
         return samples
 
     weight = np.ones(n_blocks)
