@@ -18,8 +18,8 @@ import numpy as np
 from scipy.optimize import lsq_linear, minimize
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer import MODELS, STOP_DB, Wanted, band_gain_db, graphic_unit, solve
-from evenhall.equalizer.solver import all_faders
+from evenhall.equalizer.graphic import MODELS, band_gain_db, graphic_unit
+from evenhall.equalizer.solver import STOP_DB, Wanted, all_faders, solve
 
 HALLS, NOISY_HALLS, DRAWS = 40, 20, 8
 NOISE_DB, UNMENDED = 0.05, 1.5

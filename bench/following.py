@@ -15,8 +15,8 @@ import time
 import numpy as np
 
 from evenhall.acoustics.periodic import bands_of, round_gain
-from evenhall.equalizer import graphic_unit, unit_gain_db
 from evenhall.equalizer.following import at_rest, begin, follow
+from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 
 RATE_HZ, ROUND = 48_000.0, 9600
 ROUND_S = ROUND / RATE_HZ

@@ -17,17 +17,18 @@ from __future__ import annotations
 import itertools
 import platform
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
-from evenhall.hall import Audience, Loudspeaker, Room, mid_mean_db
 from evenhall.hall.field import forecast, forecast_points
+from evenhall.hall.level import mid_mean_db
 from evenhall.hall.pair import USUAL_ROOM_DB, best_stance
-from evenhall.hall.pattern import HornPattern
+from evenhall.hall.pattern import Pattern
 from evenhall.hall.search import Limits, spread_db
 from evenhall.hall.seats import usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.stances import Hearing, hearing_of, stance_of
 from evenhall.sound.simulated import Box, Element, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom
@@ -38,6 +39,26 @@ SEARCHED = 8
 SEATED = 40
 MOUTH_M = 0.28  # width of a small box's baffle, and mouth of its horn
 RATE_HZ = 16_000.0  # the bands that count end at 4.5 kHz
+# Keele, "What's so sacred about exponential horns?", AES preprint 1038 (1975), from memory: a horn
+# holds an angle above this over angle and mouth, in metres.
+KEELE_M_DEG_HZ = 25_400.0
+
+
+@dataclass(frozen=True)
+class HornPattern(Pattern):
+    """A horn that holds its angles down to what its mouth allows, then opens with falling pitch."""
+
+    angles_deg: tuple[float, float]
+    mouth_m: float
+
+    def off_axis_db(self, across_deg, down_deg, *, freq_hz):
+        """Loss of the nominal shape, -6 dB at half the angle and -18 dB at most."""
+        squared = 0.0
+        for off_deg, angle_deg in zip((across_deg, down_deg), self.angles_deg, strict=True):
+            holds_hz = KEELE_M_DEG_HZ / (angle_deg * self.mouth_m)
+            half_deg = 0.5 * angle_deg * np.maximum(holds_hz / np.asarray(freq_hz), 1.0)
+            squared = squared + (np.asarray(off_deg)[..., None] / half_deg) ** 2
+        return -18.0 + 18.0 * np.exp(np.log1p(-6.0 / 18.0) * squared)
 
 
 def random_hall(rng):
@@ -97,7 +118,7 @@ def forecasts(room, box, points):
     aim = np.array([box.down_deg]), np.array([0.0])
     diffuse = hearing.mid_db(stance_of([box], box.across_m), *aim)[0]
     mirrored = mid_mean_db(forecast_points([box], points, room).total_db)
-    horn = HornPattern(box.pattern.coverage_h_deg, box.pattern.coverage_v_deg, MOUTH_M, MOUTH_M)
+    horn = HornPattern((box.pattern.coverage_h_deg, box.pattern.coverage_v_deg), MOUTH_M)
     wide = Hearing((replace(box, pattern=horn),), points, room, box.across_m)
     held = wide.mid_db(stance_of([box], box.across_m), *aim)[0]
     bare = -20 * np.log10(np.linalg.norm(points - box.point_m, axis=1))

@@ -21,7 +21,8 @@ from scipy.optimize import least_squares
 
 from card import error_db, hall
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer import graphic_unit, joint, solve
+from evenhall.equalizer import joint
+from evenhall.equalizer.graphic import graphic_unit
 from evenhall.equalizer.parametric import (
     SectionsWanted,
     channel_strip,
@@ -30,6 +31,7 @@ from evenhall.equalizer.parametric import (
 )
 from evenhall.equalizer.section_search import SectionTask, smooth_sections
 from evenhall.equalizer.sections import KINDS, Section, sections_band_gain_db
+from evenhall.equalizer.solver import solve
 
 HALLS = 100
 COUNTS = (1, 2, 3, 4, 6, 8)

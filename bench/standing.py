@@ -9,7 +9,7 @@ fader alone is named, the right way. Beside it, how often one is accused where n
 
 import numpy as np
 
-from evenhall.equalizer import MODELS, band_gain_db, graphic_unit
+from evenhall.equalizer.graphic import MODELS, band_gain_db, graphic_unit
 from evenhall.verdict.proof.wrong_faders import wrong_faders
 from verdict.test_standing import asked_of, named_right
 

@@ -27,16 +27,10 @@ from evenhall.acoustics.intelligibility import (
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.acoustics.voice import hearing_factor, speech_db
-from evenhall.hall import (
-    Audience,
-    Loudspeaker,
-    Microphone,
-    Room,
-    acoustic_gain,
-    clarity_by_row,
-    gain_steps,
-    potential_gain_db,
-)
+from evenhall.hall.clarity import clarity_by_row
+from evenhall.hall.feedback import Microphone, acoustic_gain
+from evenhall.hall.gain_steps import gain_steps
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.sound import simulated
 
 RATE_HZ = 48_000
@@ -47,7 +41,7 @@ OCTAVES = np.array([63, 125, 250, 500, 1000, 2000, 4000, 8000.0])
 def sti(impulse, factor=1.0):
     """Index of a response; noise and hearing are left out without their factor."""
     modulation = impulse_modulation(impulse, rate_hz=RATE_HZ)
-    return speech_transmission_index(modulation, factor=factor).sti
+    return speech_transmission_index(modulation, factor=factor)
 
 
 def timed(call):
@@ -63,7 +57,7 @@ def closed_forms():
     for decay_s in (0.3, 0.5, 1.0, 2.0, 3.0):
         closed = speech_transmission_index(
             room_modulation(np.zeros(7), np.ones(7), np.full(7, decay_s))
-        ).sti
+        )
         rows = []
         time_s = np.arange(round(max(1.6, 1.2 * decay_s) * RATE_HZ)) / RATE_HZ
         for seed in range(RESPONSES):
@@ -161,14 +155,7 @@ def takes():
 
 
 def feedback():
-    """Print the handbook's example, and what a forecast costs."""
-    gain = potential_gain_db(
-        talker_listener_m=12.0,
-        microphone_speaker_m=5.0,
-        speaker_listener_m=10.0,
-        talker_microphone_m=0.5,
-    )
-    print(f"potential gain, 12, 5, 10 and 0.5 m, one microphone: {gain:.2f} dB (15.58 by hand)")
+    """Print what a forecast costs."""
     scene = (
         Microphone(1.0, 2.0, open_count=3),
         Loudspeaker(2.2, 5.0),

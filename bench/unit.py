@@ -15,8 +15,9 @@ import time
 import numpy as np
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.equalizer import Wanted, graphic_unit, solve, unit_gain_db
+from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, fit_unit, learning_round
+from evenhall.equalizer.solver import Wanted, solve
 from evenhall.sound.simulated.unit import lying_unit
 from evenhall.verdict.card.loss import band_weights
 

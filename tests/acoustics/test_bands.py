@@ -18,7 +18,6 @@ from evenhall.acoustics.bands import (
     exact_from_nominal_hz,
     log_frequency_mean,
     nearest_band,
-    smooth_power,
 )
 
 # IEC 61260-1:2014, base ten: 1000 * 10^(n/10), edges 10^(-+0.05) away.
@@ -153,48 +152,3 @@ def test_finer_bins_change_no_smooth_response(spacing_hz):
         return 10 * np.log10(log_frequency_mean(power, spacing_hz=spacing_hz)[5:])
 
     assert np.abs(bands(spacing_hz) - bands(0.1)).max() <= 0.05
-
-
-@pytest.mark.parametrize("fraction", [1, 3, 12])
-@pytest.mark.parametrize("gain_db", [-12.0, 12.0])
-def test_smoothing_keeps_the_log_symmetry_of_a_peaking_section(fraction, gain_db):
-    # Tylka, Boren and Choueiri, JAES 65 (2017) 239: a window symmetric in log frequency does.
-    spacing_hz, centre_hz, q, g = 0.5, 1000.0, 4.318, 10 ** (gain_db / 20)
-    freq_hz = np.arange(0.0, 24000.0 + spacing_hz, spacing_hz)
-    s = 1j * np.maximum(freq_hz, 1e-9) / centre_hz
-    power = np.abs((s * s + s * g**0.5 / q + 1) / (s * s + s / (g**0.5 * q) + 1)) ** 2
-    smoothed_db = 10 * np.log10(smooth_power(power, spacing_hz=spacing_hz, fraction=fraction))
-    octaves = np.linspace(0.02, 3.0, 150)
-    above_db = np.interp(centre_hz * 2.0**octaves, freq_hz, smoothed_db)
-    below_db = np.interp(centre_hz * 2.0**-octaves, freq_hz, smoothed_db)
-    assert np.abs(above_db - below_db).max() <= 0.002
-    # And it does smooth: the peak itself is lowered.
-    at_centre_db = np.interp(centre_hz, freq_hz, smoothed_db)
-    assert abs(at_centre_db) < abs(gain_db) - 0.1 / fraction
-
-
-def test_smoothing_averages_power_over_the_window():
-    # A single line of the spectrum spreads over the window and keeps its area in ln f.
-    spacing_hz = 0.5
-    freq_hz = np.arange(0.0, 8000.0, spacing_hz)
-    line = np.where(freq_hz == 1000.0, 1.0, 0.0)
-    smoothed = smooth_power(line, spacing_hz=spacing_hz, fraction=3)
-    height = (spacing_hz / 1000.0) / (np.log(2.0) / 3.0)
-    assert abs(smoothed[freq_hz == 1000.0].item() / height - 1) <= 1e-3
-    inside = (freq_hz > 1000.0 * 2 ** (-0.49 / 3)) & (freq_hz < 1000.0 * 2 ** (0.49 / 3))
-    outside = (freq_hz < 1000.0 * 2 ** (-0.51 / 3)) | (freq_hz > 1000.0 * 2 ** (0.51 / 3))
-    np.testing.assert_allclose(smoothed[inside], height, rtol=1e-3)
-    assert smoothed[outside].max() == pytest.approx(0.0, abs=1e-9)
-
-
-def test_smoothing_leaves_a_level_response_level_to_the_ends():
-    np.testing.assert_allclose(smooth_power(np.ones(500), spacing_hz=40.0, fraction=3), 1.0)
-
-
-def test_smoothing_near_the_end_does_not_lean_to_one_side():
-    # f is convex over ln f: a symmetric window can only raise it, a lop-sided one lowers it.
-    freq_hz = np.arange(2001) * 10.0
-    smoothed = smooth_power(freq_hz, spacing_hz=10.0, fraction=3)
-    assert np.all(smoothed[200:] >= freq_hz[200:] * (1 - 1e-5))
-    w = np.log(2.0) / 6.0
-    np.testing.assert_allclose(smoothed[200:1700], freq_hz[200:1700] * np.sinh(w) / w, rtol=1e-4)

@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from evenhall.drawing import DARK, PAPER, THEMES, HallSpot, HallView, draw_hall
-from evenhall.drawing.hall_marks import fan, ray_end, spread
+from evenhall.drawing.hall_marks import fan, ray_end
 from evenhall.drawing.hall_view import frame_of
-from evenhall.drawing.svg import HALF_DIGIT_EM, text_width_px
+from evenhall.drawing.svg import HALF_DIGIT_EM, spread, text_width_px
 from evenhall.drawing.theme import contrast_ratio
 
 STATES = ("done", "again", "next", "open", "open", "open")

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.drawing import Curve, ResponseView, draw_response_chart
-from evenhall.drawing.response_chart import _spread
+from evenhall.drawing.svg import spread
 
 HZ = tuple(float(hz) for hz in NOMINAL_HZ)
 LEVELS = tuple(float(level) for level in np.random.default_rng(2).normal(0, 3, 31).round(2))
@@ -127,9 +127,9 @@ def test_curve_without_a_name_gets_no_letters(read: SimpleNamespace) -> None:
 
 @given(st.lists(st.floats(0, 300), max_size=12))
 def test_names_do_not_overlap(heights: list[float]) -> None:
-    moved = _spread(sorted(heights), 15.0, 0.0, 300.0)
+    moved = spread(sorted(heights), [15.0] * len(heights), low=-7.5, high=307.5)
     assert all(below - above >= 15.0 - 1e-6 for above, below in pairwise(moved))
-    assert all(height <= 300.0 for height in moved)
+    assert all(height <= 300.0 + 1e-6 for height in moved)
 
 
 def test_chart_without_a_level_is_refused() -> None:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from evenhall.acoustics.periodic import bands_of, round_gain
-from evenhall.equalizer import graphic_unit, unit_gain_db
 from evenhall.equalizer.following import at_rest, begin, follow, start_doubt_db
+from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 
 ROUND_S = 0.2
 BANDS = bands_of(9600, rate_hz=48_000.0, low_hz=16.0, high_hz=20_000.0)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.signal import freqs, freqz
 
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
-from evenhall.equalizer import (
+from evenhall.equalizer.graphic import (
     MODELS,
     band_gain_db,
     finer_unit,

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from evenhall.equalizer import Wanted, band_gain_db, graphic_unit, solve, unit_gain_db
 from evenhall.equalizer.checking import setting_fault
+from evenhall.equalizer.graphic import band_gain_db, graphic_unit, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, fit_round, fit_unit, learning_round
+from evenhall.equalizer.solver import Wanted, solve
 from evenhall.sound.simulated.unit import lying_unit
 
 FREQ_HZ = fit_freq_hz()

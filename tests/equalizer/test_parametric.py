@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import differential_evolution
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.equalizer import Wanted, graphic_unit, solve
+from evenhall.equalizer.graphic import graphic_unit
 from evenhall.equalizer.joint import Together, solve_jointly
 from evenhall.equalizer.parametric import (
     EARNS_DB,
@@ -19,6 +19,7 @@ from evenhall.equalizer.parametric import (
     solve_sections,
 )
 from evenhall.equalizer.sections import Section, sections_band_gain_db
+from evenhall.equalizer.solver import Wanted, solve
 
 NOWHERE = np.zeros(31, dtype=bool)
 EVERYWHERE = np.ones(31, dtype=bool)
@@ -70,7 +71,9 @@ def test_what_one_section_makes_one_section_takes_away(made):
 def test_sections_keep_to_what_the_console_has(seed, count, shelves, step_db, most_db):
     deviation_db, weight = hall(seed)
     may_fill = np.random.default_rng(seed).random(31) < 0.5
-    supply = console(count, shelves=shelves, step_db=step_db, max_boost_db=most_db, low_hz=60.0)
+    supply = console(
+        count, shelves=shelves, step_db=step_db, max_boost_db=most_db, reach_hz=(60.0, 20_000.0)
+    )
     found = solve_sections(supply, SectionsWanted(deviation_db, weight, may_fill))
     assert 1 <= len(found) <= count
     left_db = [one.rms_after_db for one in found]

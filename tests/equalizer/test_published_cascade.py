@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.equalizer import Wanted, band_gain_db, graphic_unit, unit_gain_db
-from evenhall.equalizer.solver import all_faders
+from evenhall.equalizer.graphic import band_gain_db, graphic_unit, unit_gain_db
+from evenhall.equalizer.solver import Wanted, all_faders
 
 RATE_HZ = 44_100.0
 PROTOTYPE_DB = 17.0

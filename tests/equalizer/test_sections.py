@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.equalizer import band_gain_db, graphic_unit
+from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.equalizer.sections import (
     KINDS,
     Section,

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy.optimize import lsq_linear, minimize
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer import MODELS, STOP_DB, Wanted, band_gain_db, graphic_unit, solve
-from evenhall.equalizer.solver import all_faders
+from evenhall.equalizer.graphic import MODELS, band_gain_db, graphic_unit
+from evenhall.equalizer.solver import STOP_DB, Wanted, all_faders, solve
 
 UNITS = [(bands, model) for bands in (31, 15, 10) for model in MODELS]
 UNMENDED = 1.5  # dB^2: what doubt and the scatter of seats come to in a usual hall

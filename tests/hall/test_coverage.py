@@ -8,7 +8,7 @@ from scipy.integrate import dblquad
 from scipy.special import j1
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.hall import directivity_q, off_axis_db
+from evenhall.hall.coverage import directivity_q, off_axis_db
 
 BOX = {"coverage_h_deg": 90.0, "coverage_v_deg": 60.0}
 angles = st.floats(0.0, 180.0)

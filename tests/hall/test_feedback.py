@@ -9,19 +9,15 @@ import pytest
 
 from evenhall.cautions import LIFTING
 from evenhall.errors import InputError
-from evenhall.hall import (
+from evenhall.hall.feedback import (
     AcousticGain,
-    Audience,
-    Loudspeaker,
     Microphone,
-    Room,
     acoustic_gain,
-    critical_distance_m,
-    gain_steps,
     gain_text,
-    needed_gain_db,
-    potential_gain_db,
 )
+from evenhall.hall.gain_steps import gain_steps
+from evenhall.hall.level import critical_distance_m
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 
 OUTDOORS = Room()
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)
@@ -29,43 +25,6 @@ PEOPLE = Audience(2.0, 12.0)
 ROUND = Loudspeaker(1.5, 0.0, 360.0, 360.0)
 BOX = Loudspeaker(2.2, 5.0)
 MIC = Microphone(1.0, 2.0, cardioid=False)
-
-
-# The handbook formulas: 20 lg(D0 D1 / (D2 Ds)) - 10 lg NOM - 6, by hand for 12, 5 and 10 m.
-@pytest.mark.parametrize(
-    ("talker_m", "open_count", "gain_db"),
-    [(0.5, 1, 15.58), (0.25, 1, 21.60), (0.5, 4, 9.56), (0.1, 1, 29.56)],
-)
-def test_worked_example_of_potential_gain(talker_m, open_count, gain_db):
-    ours_db = potential_gain_db(
-        talker_listener_m=12.0,
-        microphone_speaker_m=5.0,
-        speaker_listener_m=10.0,
-        talker_microphone_m=talker_m,
-        open_count=open_count,
-    )
-    assert abs(ours_db - gain_db) <= 0.006
-
-
-def test_worked_example_of_needed_gain():
-    # 20 lg(12 / 2)
-    assert abs(needed_gain_db(talker_listener_m=12.0, unaided_m=2.0) - 15.563) <= 0.001
-    assert needed_gain_db(talker_listener_m=2.0, unaided_m=3.0) == 0.0
-
-
-def test_distances_past_the_critical_one_count_as_it():
-    # Handbooks, from memory: nothing falls further there. D0 and D1 beyond, D2 beyond: 3 x 3 /
-    # (3 x 0.5), less 6 dB, by hand 20 lg 6 - 6 = 9.563.
-    ours_db = potential_gain_db(
-        talker_listener_m=12.0,
-        microphone_speaker_m=5.0,
-        speaker_listener_m=10.0,
-        talker_microphone_m=0.5,
-        talker_critical_m=3.0,
-        speaker_critical_m=3.0,
-    )
-    assert abs(ours_db - 9.563) <= 0.001
-    assert needed_gain_db(talker_listener_m=12.0, unaided_m=4.0, talker_critical_m=3.0) == 0.0
 
 
 # The same from where things stand
@@ -81,8 +40,6 @@ def test_in_the_open_an_all_round_box_has_the_handbook_gain():
     assert expected_db - 0.1 <= gain.potential_db <= expected_db + away_db + 0.5
     assert abs(gain.needed_db - 20 * np.log10(d0 / 2.4)) <= 0.001
     assert abs(gain.spare_db - (gain.potential_db - gain.needed_db)) <= 1e-9
-    distances = (gain.talker_listener_m, gain.microphone_speaker_m, gain.speaker_listener_m)
-    assert np.abs(np.array(distances) - (d0, d1, d2)).max() <= 1e-9
 
 
 def test_cardioid_behind_the_loudspeaker_hears_it_by_its_pattern():
@@ -190,7 +147,7 @@ def test_mirrored_stage_has_mirrored_steps():
 
 
 def test_words_of_the_balance():
-    gain = AcousticGain(20.0, 12.0, 250.0, 12.0, 2.0, 12.0, 2.4)
+    gain = AcousticGain(20.0, 12.0, 250.0)
     assert gain_text(gain).startswith(
         "The last row can have 20 dB before feedback, and needs 12 dB: 8 dB to spare."
     )

@@ -9,16 +9,15 @@ from pyfar.constants import air_attenuation
 from pyrato.parametric import critical_distance
 
 from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, NOMINAL_HZ
-from evenhall.hall import (
-    Audience,
-    Loudspeaker,
-    Room,
+from evenhall.hall.level import (
     critical_distance_m,
     front_minus_back_db,
     level_by_row,
+    level_parts,
     mid_mean_db,
+    reverberant_power,
 )
-from evenhall.hall.level import level_parts, reverberant_power
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 
 OUTDOORS = Room()
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)

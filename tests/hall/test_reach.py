@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.field import forecast
 from evenhall.hall.reach import what_would
 from evenhall.hall.seats import usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 
 LONG = Room(30.0, 10.0, 4.0, rt60_s=0.5)
 PEOPLE = Audience(2.0, 27.0)

@@ -5,8 +5,8 @@ import math
 import pytest
 
 from evenhall.errors import InputError
-from evenhall.hall import Audience, Loudspeaker, Room, level_by_row
-from evenhall.hall.setting import check_setting
+from evenhall.hall.level import level_by_row
+from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)
 PEOPLE = Audience(2.0, 14.0)

@@ -3,10 +3,11 @@
 import numpy as np
 
 from evenhall.acoustics.bands import log_frequency_mean
-from evenhall.hall import Audience, Loudspeaker, Room, front_minus_back_db, mid_mean_db
+from evenhall.hall.level import front_minus_back_db, mid_mean_db
 from evenhall.hall.pair import best_stance
 from evenhall.hall.search import Limits
 from evenhall.hall.seats import usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.sound.simulated import Box, Element, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom
 

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.hall import Audience, distance_m, usual_spots
+from evenhall.hall.setting import Audience
+from evenhall.hall.spots import distance_m, usual_spots
 
 
 @pytest.mark.parametrize(

@@ -3,10 +3,10 @@
 import re
 from dataclasses import replace
 
-from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.pair import best_stance
 from evenhall.hall.search import Limits
 from evenhall.hall.seats import usual_pair, usual_seats
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.stance_words import LIFTING, stance_lines
 from evenhall.hall.stances import PairStance
 

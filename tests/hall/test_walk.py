@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.seats import usual_pair
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.walk import spots_for
 
 HALL = Room(18.0, 10.0, 4.5)
@@ -38,12 +38,6 @@ def test_walk_goes_from_front_to_back():
     assert spots[0].along_m < spots[1].along_m < spots[2].along_m < spots[3].along_m
     assert all(spot.why.endswith(".") for spot in spots)
     assert sorted(spot.leave_out for spot in spots) == [0, 0, 0, 1, 2]
-
-
-def test_short_time_leaves_what_nothing_replaces():
-    pair = usual_pair(Loudspeaker(2.4), HALL)
-    few = spots_for(Audience(2.0, 14.0), HALL, pair, time_short=True)
-    assert [spot.label for spot in few] == ["front", "middle", "back"]
 
 
 def test_inner_spots_are_off_the_halves_and_thirds_of_the_room():

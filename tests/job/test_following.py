@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from evenhall.equalizer import graphic_unit, unit_response
+from evenhall.equalizer.graphic import graphic_unit, unit_response
 from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.demo.hand import DemoHand

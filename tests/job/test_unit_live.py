@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from evenhall.equalizer import graphic_unit, unit_gain_db
+from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
 from evenhall.job.live.unit import check_again, record_round
 from evenhall.job.tune.unit import UnitHead, learn, read_round, round_toml, words_of

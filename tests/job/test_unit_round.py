@@ -10,7 +10,7 @@ import soundfile
 
 from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep
-from evenhall.equalizer import graphic_unit, unit_gain_db
+from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
 from evenhall.job.demo.folder import demo_job
 from evenhall.job.folder.reading import load_job

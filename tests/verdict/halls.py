@@ -16,8 +16,8 @@ import numpy as np
 
 from evenhall.acoustics.arrival import first_arrival
 from evenhall.acoustics.bands import EXACT_HZ, log_frequency_mean
-from evenhall.hall import Audience, Loudspeaker, Room
 from evenhall.hall.seats import usual_pair
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.hall.spots import usual_spots
 from evenhall.sound.simulated import Box, Element, Peak, SimulatedHall
 from evenhall.sound.simulated import Room as SimulatedRoom

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer import Solution, graphic_unit
-from evenhall.equalizer.graphic import Law
+from evenhall.equalizer.graphic import Law, graphic_unit
 from evenhall.equalizer.parametric import channel_strip, console
 from evenhall.equalizer.sections import Section, sections_band_gain_db
+from evenhall.equalizer.solver import Solution
 from evenhall.verdict.card.console import ConsoleCard, console_card
 from evenhall.verdict.card.estimate import estimate
 from evenhall.verdict.card.faders import Card, make_card

@@ -7,8 +7,8 @@ import pytest
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.errors import InputError
-from evenhall.hall import Audience, Loudspeaker, Room, front_minus_back_db, mid_mean_db
-from evenhall.hall.level import level_parts
+from evenhall.hall.level import front_minus_back_db, level_parts, mid_mean_db
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.stance.fitted_hall import corrected_move, fit_to_takes
 
 HALL = Room(18.0, 10.0, 4.5, rt60_s=0.9)

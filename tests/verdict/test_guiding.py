@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from evenhall.equalizer import graphic_unit
 from evenhall.equalizer.following import begin
+from evenhall.equalizer.graphic import graphic_unit
 from evenhall.verdict.proof.guiding import guide
 
 UNIT = graphic_unit(10)

@@ -16,9 +16,8 @@ __all__ = ["air_absorption_db_per_m", "distance_m", "speed_of_sound_m_s"]
 
 FloatArray = NDArray[np.float64]
 
-# ISO 9613-1:1993: reference air temperature and pressure, triple point of water.
+# ISO 9613-1:1993: reference air temperature, triple point of water.
 _REFERENCE_K = 293.15
-_REFERENCE_KPA = 101.325
 _TRIPLE_POINT_K = 273.16
 _REFERENCE_SPEED_M_S = 343.2
 
@@ -40,9 +39,8 @@ def air_absorption_db_per_m(
     *,
     temperature_c: float,
     humidity_pct: float,
-    pressure_kpa: float = _REFERENCE_KPA,
 ) -> FloatArray:
-    """Pure-tone attenuation of sound by the air, in dB a metre.
+    """Pure-tone attenuation of sound by the air at sea level (101.325 kPa), in dB a metre.
 
     Parameters
     ----------
@@ -53,13 +51,11 @@ def air_absorption_db_per_m(
         -20 to 50 degrees Celsius.
     humidity_pct : float
         Relative humidity, above 0 to 100 %.
-    pressure_kpa : float
-        Ambient pressure, above 0 to 200 kPa.
 
     Raises
     ------
     InputError
-        Temperature, humidity or pressure out of range.
+        Temperature or humidity out of range.
 
     References
     ----------
@@ -77,19 +73,13 @@ def air_absorption_db_per_m(
         raise InputError(
             f"humidity_pct = {humidity_pct:g} is no relative humidity. Give above 0 to 100 percent."
         )
-    if not 0.0 < pressure_kpa <= 200.0:
-        raise InputError(
-            f"pressure_kpa = {pressure_kpa:g} is outside what the formulas for air hold for. "
-            "Give above 0 to 200 kPa."
-        )
     f2 = np.asarray(freq_hz, dtype=np.float64) ** 2
     t = kelvin / _REFERENCE_K
-    p = pressure_kpa / _REFERENCE_KPA
     saturation = 10.0 ** (-6.8346 * (_TRIPLE_POINT_K / kelvin) ** 1.261 + 4.6151)
-    h = humidity_pct * saturation / p  # molar concentration of water vapour, percent
-    relax_oxygen_hz = p * (24.0 + 4.04e4 * h * (0.02 + h) / (0.391 + h))
-    relax_nitrogen_hz = p * t**-0.5 * (9.0 + 280.0 * h * np.exp(-4.170 * (t ** (-1.0 / 3.0) - 1.0)))
-    classical = 1.84e-11 / p * t**0.5
+    h = humidity_pct * saturation  # molar concentration of water vapour, percent
+    relax_oxygen_hz = 24.0 + 4.04e4 * h * (0.02 + h) / (0.391 + h)
+    relax_nitrogen_hz = t**-0.5 * (9.0 + 280.0 * h * np.exp(-4.170 * (t ** (-1.0 / 3.0) - 1.0)))
+    classical = 1.84e-11 * t**0.5
     oxygen = 0.01275 * np.exp(-2239.1 / kelvin) / (relax_oxygen_hz + f2 / relax_oxygen_hz)
     nitrogen = 0.1068 * np.exp(-3352.0 / kelvin) / (relax_nitrogen_hz + f2 / relax_nitrogen_hz)
     return np.asarray(8.686 * f2 * (classical + t**-2.5 * (oxygen + nitrogen)))

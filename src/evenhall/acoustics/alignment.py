@@ -37,7 +37,6 @@ Complex64Array = NDArray[np.complex64]
 
 SEARCH_RATE_HZ = 8000.0
 FRAMES_PER_SEGMENT = 3
-HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
 SEARCH_LOW_HZ = 80.0
 SEARCH_TOP_HZ = 3500.0
 LONGEST_SHARED_LAG_S = 2.0
@@ -94,14 +93,11 @@ def _flat(
     return np.asarray(spectrum * gain)
 
 
-def _mean_ahead(values: FloatArray, width: int) -> FloatArray:
-    """Mean of each value and the `width` - 1 after it, on a circle."""
-    total = np.cumsum(np.concatenate([[0.0], values, values[: width - 1]]))
-    return np.asarray((total[width:] - total[:-width]) / width)
-
-
 def _mean_square_ahead(values: Float32Array, width: int) -> FloatArray:
-    """Give `_mean_ahead()` of the squares, with few copies: takes can be minutes long."""
+    """Mean square of each value and the `width` - 1 after it, on a circle.
+
+    With few copies, as takes can be minutes long: half of the time of scipy's uniform filter.
+    """
     total = np.zeros(values.size + width)
     np.square(values, out=total[1 : values.size + 1], dtype=np.float64)
     total[values.size + 1 :] = total[1:width]
@@ -127,21 +123,9 @@ def _loudest_part(
 def shared_lag(
     recording: Float32Array, reference: Float32Array, *, rate_hz: float, steady: bool
 ) -> Found:
-    """Lag of the loudest arrival behind a reference on the same clock.
+    """Lag of the loudest arrival behind a reference on the same clock; negative where it is ahead.
 
-    Parameters
-    ----------
-    recording, reference : ndarray, shape (n_samples,)
-        Channels of one recording.
-    rate_hz : float
-        Sample rate.
-    steady : bool
-        Whether any part of the reference holds all its frequencies.
-
-    Returns
-    -------
-    Found
-        `start_s` is the lag, negative where the reference comes later; `clock_ppm` is 0.
+    `steady` tells whether any part of the reference holds all its frequencies.
     """
     if steady:
         part = _shared_lag(*_loudest_part(recording, reference, rate_hz), rate_hz=rate_hz)
@@ -167,14 +151,14 @@ def _shared_lag(recording: Float32Array, reference: Float32Array, *, rate_hz: fl
     width = max(1, int(0.003 / step_s))
 
     def found(heard: Complex64Array) -> Found:
-        def match_with(reference_f: Complex64Array) -> tuple[FloatArray, FloatArray]:
-            match = fft.irfft(heard * reference_f, n_short).astype(np.float64) ** 2
+        def match_with(reference_f: Complex64Array) -> tuple[Float32Array, FloatArray]:
+            match = fft.irfft(heard * reference_f, n_short)
             match = np.concatenate([match[-reach:], match[:reach]])
-            return match, _mean_ahead(match, width)
+            return match, _mean_square_ahead(match, width)
 
         match, smooth = match_with(played.conj())
         peak = int(smooth.argmax())
-        exact = peak + int(match[peak : peak + width].argmax())
+        exact = peak + int(np.abs(match[peak : peak + width]).argmax())
         # Played backwards it is as loud, as coloured and as bursty, but not in the recording.
         _, chance = match_with(played)
         score = float(smooth[peak] / max(float(chance.max()), 1e-30) / OVER_CHANCE)
@@ -283,22 +267,25 @@ def find_stimulus(
     heard = soxr.resample(recording, rate_hz, SEARCH_RATE_HZ)
     played = soxr.resample(reference, reference_rate_hz, SEARCH_RATE_HZ)
     window, step = played.size + int(LOOK_S * SEARCH_RATE_HZ), int(LOOK_STEP_S * SEARCH_RATE_HZ)
-    if heard.size > window + int(SEARCH_RATE_HZ):
-        # A recorder that was left running: one stretch after the other, as memory has its limits.
-        looks = []
-        for first_s in np.arange(0, heard.size - window + step, step) / SEARCH_RATE_HZ:
-            part = slice(
-                round(first_s * rate_hz), round((first_s + window / SEARCH_RATE_HZ) * rate_hz)
-            )
-            found = find_stimulus(
-                recording[part],
-                reference,
-                rate_hz=rate_hz,
-                reference_rate_hz=reference_rate_hz,
-                steady=steady,
-            )
-            looks.append(replace(found, start_s=found.start_s + first_s))
-        return max(looks, key=lambda found: found.score)
+    if heard.size <= window + int(SEARCH_RATE_HZ):
+        return _best_line(heard, played, steady=steady)
+    # A recorder that was left running: one stretch after the other, as memory has its limits.
+    looks = []
+    for first_s in np.arange(0, heard.size - window + step, step) / SEARCH_RATE_HZ:
+        part = slice(round(first_s * rate_hz), round((first_s + window / SEARCH_RATE_HZ) * rate_hz))
+        found = find_stimulus(
+            recording[part],
+            reference,
+            rate_hz=rate_hz,
+            reference_rate_hz=reference_rate_hz,
+            steady=steady,
+        )
+        looks.append(replace(found, start_s=found.start_s + first_s))
+    return max(looks, key=lambda found: found.score)
+
+
+def _best_line(heard: Float32Array, played: Float32Array, *, steady: bool) -> Found:
+    """Start and clock on which most of the pieces' votes lie, first to COARSE_S, then fine."""
     votes, times_s = _votes(heard, played)
     if votes.shape[0] < 2:
         return Found(0.0, 0.0, 0.0)
@@ -327,16 +314,14 @@ def find_stimulus(
     drift = np.round(fine_ppm[:, None] * 1e-6 * times_s * rate).astype(np.int64)
     reach = int(np.abs(drift).max()) + 1
     wide = np.arange(around[0] - reach, around[0] + around.size + reach) % n_places
-    local = votes[:, wide]
+    read = np.lib.stride_tricks.sliding_window_view(votes[:, wide], around.size, axis=1)
     score = np.zeros((fine_ppm.size, around.size))
-    for piece, vote in enumerate(local):
-        for row in range(fine_ppm.size):
-            begin = reach + drift[row, piece]
-            score[row] += vote[begin : begin + around.size]
+    for piece, begins in zip(read, (reach + drift).T, strict=True):
+        score += piece[begins]
     row, column = divmod(int(score.argmax()), around.size)
     place = float(around[column])
     if place > heard.size:
-        place -= fft.next_fast_len(heard.size + played.size, real=True)
+        place -= n_places
     return Found(
         (place + 0.5 * (SMOOTH - 1)) / rate,
         float(fine_ppm[row]),
@@ -351,12 +336,12 @@ class SegmentDelays:
 
     Parameters
     ----------
-    time_s, delay_s, gain_db : ndarray, shape (n_segments,)
-        Middle of each piece, its delay and its gain re the whole.
+    time_s, delay_s : ndarray, shape (n_segments,)
+        Middle of each piece, and its delay.
     information : ndarray, shape (n_segments,)
         Reciprocal variance of `delay_s` (1/s^2).
-    gain_noise_db, power : ndarray, shape (n_segments,)
-        Standard deviation that noise gives `gain_db`, and the power of what was expected.
+    power : ndarray, shape (n_segments,)
+        Of what was expected.
     explained, left : ndarray, shape (n_bins,)
         Power spectrum of what was expected, and of the rest, over all pieces.
     spacing_hz : float
@@ -365,9 +350,7 @@ class SegmentDelays:
 
     time_s: FloatArray
     delay_s: FloatArray
-    gain_db: FloatArray
     information: FloatArray
-    gain_noise_db: FloatArray
     power: FloatArray
     explained: FloatArray
     left: FloatArray
@@ -377,16 +360,9 @@ class SegmentDelays:
 def segment_delays(
     predicted: Float32Array, residual: Float32Array, *, rate_hz: float, top_hz: float
 ) -> SegmentDelays:
-    """Delay and gain of the recording against its prediction in pieces of half a second.
+    """Delay of the recording against its prediction in pieces of half a second.
 
-    Parameters
-    ----------
-    predicted, residual : ndarray, shape (n_samples,)
-        Whitened recording as explained, and the rest of it.
-    rate_hz : float
-        Sample rate.
-    top_hz : float
-        Highest frequency whose phase is read; delays must stay well under half its period.
+    Both are whitened. Phase is read up to `top_hz`; delays must stay well under half its period.
     """
     frame = 1 << int(np.log2(rate_hz * 0.17))
     n_frames = max(1, predicted.size // frame)
@@ -405,7 +381,7 @@ def segment_delays(
     read = slice(0, int(top_hz / spacing_hz))
     omega = 2.0 * np.pi * np.arange(read.stop) * spacing_hz
     groups = np.array_split(np.arange(n_frames), max(1, n_frames // FRAMES_PER_SEGMENT))
-    time_s, delay_s, gain_db, information, gain_noise_db, power_sum = np.zeros((6, len(groups)))
+    time_s, delay_s, information, power_sum = np.zeros((4, len(groups)))
     for k, group in enumerate(groups):
         wanted, off = expected[group, read], rest[group, read]
         power = np.sum(wanted.real**2 + wanted.imag**2, axis=0, dtype=np.float64)
@@ -419,45 +395,30 @@ def segment_delays(
                 break
             delay -= float(np.sum(omega * turned.imag) / slope)
         total = max(float(power.sum()), 1e-30)
-        in_step = float(np.sum(cross * np.exp(1j * omega * delay)).real)
         time_s[k] = (group.mean() + 0.5) * frame / rate_hz
         delay_s[k] = delay
         power_sum[k] = total / len(group)
-        gain_db[k] = 20.0 * np.log10(max(in_step, 1e-9 * total) / total)
-        gain_noise_db[k] = 20.0 / np.log(10.0) * np.sqrt(0.5 * HANN_NOISE * noise / total)
         information[k] = float(np.sum(omega**2 * power)) / max(noise, 1e-9 * power.mean(), 1e-30)
-    return SegmentDelays(
-        time_s, delay_s, gain_db, information, gain_noise_db, power_sum, explained, left, spacing_hz
-    )
+    return SegmentDelays(time_s, delay_s, information, power_sum, explained, left, spacing_hz)
 
 
-def clock_error(segments: SegmentDelays) -> tuple[float, float]:
-    """Drift left in a take, and the delay at its beginning.
-
-    Returns
-    -------
-    clock_ppm, delay_s : float
-        Slope and offset of the robust straight line through the segments' delays.
+def clock_error(segments: SegmentDelays) -> float:
+    """Drift left in a take, in ppm: slope of the robust line through the segments' delays.
 
     References
     ----------
     Delay against time, steps dropped, straight line through the rest: 3GPP TS 26.132, Annex D.2.
     """
-    weight = segments.information.copy()
+    weight = segments.information
     if weight.size < 3 or not np.any(weight > 0):
-        return 0.0, 0.0
-    slope = offset = 0.0
+        return 0.0
+    # The scale is found with the line: scipy's robust least squares want to be told it.
     for _ in range(8):
-        mean_t = np.average(segments.time_s, weights=weight)
-        mean_d = np.average(segments.delay_s, weights=weight)
-        centred = segments.time_s - mean_t
-        slope = float(np.sum(weight * centred * (segments.delay_s - mean_d)))
-        slope /= float(np.sum(weight * centred**2))
-        offset = mean_d - slope * mean_t
+        slope, offset = np.polyfit(segments.time_s, segments.delay_s, 1, w=np.sqrt(weight))
         off = np.abs(segments.delay_s - offset - slope * segments.time_s)
         scale = max(1.5 * float(np.median(off)), 1e-8)
         weight = segments.information / np.maximum(1.0, off / scale)
-    return slope * 1e6, float(offset)
+    return float(slope) * 1e6
 
 
 def sweep_clock_error(
@@ -466,29 +427,16 @@ def sweep_clock_error(
     *,
     rate_hz: float,
     lead: int,
-    assumed_ppm: float = 0.0,
+    assumed_ppm: float,
 ) -> float:
     """Drift left in a sweep's response: what undone makes its arrivals sharpest, in ppm.
 
-    Parameters
-    ----------
-    impulse : ndarray, shape (n_taps,)
-        Response in which drift has delayed each frequency by the drift so far.
-    stimulus_time_s : ndarray, shape (31,)
-        When the sweep passes each third-octave band.
-    rate_hz : float
-        Sample rate.
-    lead : int
-        Tap near which the loudest sound lies.
-    assumed_ppm : float
-        What was undone already. What is tried lies around a clock that is right.
-
-    Notes
-    -----
-    An echo is as sharp as the direct sound when the drift is undone, so that any arrival tells:
-    the fourth power of the envelope counts the sharp ones, whichever is the loudest. A
-    loudspeaker's own group delay from 3 kHz on passes for drift: some 10 ppm of a ten-second
-    sweep. Levels do not mind.
+    The sweep passes each third octave at `stimulus_time_s`, shape (31,); the loudest sound lies
+    near tap `lead`. What is tried lies around a clock that is right, `assumed_ppm` being undone
+    already. An echo is as sharp as the direct sound when the drift is undone, so that any arrival
+    tells: the fourth power of the envelope counts the sharp ones, whichever is the loudest. A
+    loudspeaker's own group delay from 3 kHz on passes for drift: some 10 ppm of a ten-second sweep.
+    Levels do not mind.
     """
     reach = int(SWEEP_REACH_S * rate_hz)
     piece = impulse[max(0, lead - reach) : lead + reach]

@@ -60,11 +60,6 @@ def bass_onset(impulse: FloatArray, *, rate_hz: float) -> int | None:
     """Tap at which the bass begins, to some milliseconds; None where it does not leave the noise.
 
     The loudest of a sub in a room is often a resonance that has built up for 50 ms and more.
-
-    Parameters
-    ----------
-    impulse : ndarray, shape (n_taps,)
-    rate_hz : float
     """
     width = max(1, round(BASS_SMOOTH_S * rate_hz))
     summed = np.cumsum(np.concatenate([np.zeros(width), impulse.astype(np.float64)]))
@@ -97,8 +92,6 @@ def first_arrival(
     ----------
     impulse : ndarray, shape (n_taps,)
         Impulse response.
-    rate_hz : float
-        Sample rate.
     low_hz, high_hz : float
         Where its phase is read.
     known_hz : float

@@ -9,8 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
-from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_power, weighted_level_db
+from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
+from evenhall.acoustics.level import (
+    FULL_SCALE_RMS,
+    a_weighting_db,
+    db_from_power,
+    power_from_db,
+)
+from evenhall.acoustics.windows import HANN_NOISE
 
 __all__ = ["Background", "background"]
 
@@ -18,8 +24,6 @@ FloatArray = NDArray[np.float64]
 
 # Long enough to tell 20 from 25 Hz, short enough to leave a slam in few of them.
 SEGMENT_S = 0.4
-# The Hann window widens a line; so many bins of noise are one independent value.
-HANN_BINS = 1.5
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,6 @@ def background(microphone: NDArray[np.floating[Any]], *, rate_hz: float) -> Back
     ----------
     microphone : ndarray, shape (n_samples,)
         The room alone, full scale = 1.0; half a second or more, better two.
-    rate_hz : float
 
     Raises
     ------
@@ -79,10 +82,11 @@ def background(microphone: NDArray[np.floating[Any]], *, rate_hz: float) -> Back
             for piece in below
         ]
     )
-    freedom = 2.0 * np.maximum((UPPER_HZ - LOWER_HZ) / (HANN_BINS * spacing_hz), 1.0)
+    freedom = 2.0 * np.maximum((UPPER_HZ - LOWER_HZ) / (HANN_NOISE * spacing_hz), 1.0)
     typical = np.median(in_bands, axis=0) / (1.0 - 2.0 / (9.0 * freedom)) ** 3
     band_dbfs = np.where(
         rate_hz / 2.0 > LOWER_HZ, db_from_power(typical / FULL_SCALE_RMS**2), np.nan
     )
     known = np.where(np.isfinite(band_dbfs), band_dbfs, -np.inf)
-    return Background(band_dbfs=band_dbfs, a_weighted_dbfs=float(weighted_level_db(known, "A")))
+    total = power_from_db(known + a_weighting_db(EXACT_HZ)).sum()
+    return Background(band_dbfs=band_dbfs, a_weighted_dbfs=float(db_from_power(total)))

@@ -9,14 +9,17 @@ Start at `band_levels()`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
+from evenhall.acoustics.deconvolution import Deconvolution
 from evenhall.acoustics.timetable import has_gaps
 from evenhall.acoustics.whitening import covered_share
+from evenhall.acoustics.windows import faded
 
 __all__ = ["BandLevels", "band_levels"]
 
@@ -82,26 +85,13 @@ class BandLevels:
     length_s: FloatArray
 
 
-def _look(length: int, before: int) -> FloatArray:
-    """Window over `length` taps: a short fade in ahead of the arrival, a longer one at the end."""
-    window = np.ones(length)
-    rise, fall = max(1, before // 2), max(1, int(length * FADE_SHARE))
-    window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
-    window[length - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
-    return window
-
-
 def _tails(
     lengths_s: FloatArray, added: FloatArray, use: BoolArray, last: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
     """Energy beyond look `last` of each band, from the decay of what the looks before it added.
 
-    A straight line is fitted to the logarithm of energy per second over the looks in `use`.
-
-    Returns
-    -------
-    tail, decay_per_s : ndarray, shape (n_bands,)
-        0 and nan where the looks show no decay.
+    A straight line is fitted to the logarithm of energy per second over the looks in `use`. Tail
+    and decay per second, shape (n_bands,): 0 and nan where the looks show no decay.
     """
     middle_s = (0.5 * (lengths_s[1:] + lengths_s[:-1]))[:, None]
     density = added[1:] / np.diff(lengths_s)[:, None]
@@ -122,79 +112,100 @@ def _tails(
     )
 
 
-def band_levels(
-    impulse: FloatArray,
-    noise: FloatArray,
-    *,
-    noise_scale: FloatArray,
-    covered_hz: FloatArray,
-    known_s: FloatArray,
-    leak_ratio: float,
-    unsettled_ratio: float,
-    sounded_ratio: FloatArray,
-    rate_hz: float,
-    arrival: int,
-) -> BandLevels:
-    """Level of each third-octave band and its uncertainty.
+@dataclass(frozen=True, eq=False)
+class _Bands:
+    """The bands of a response, as far as the reference has energy in them."""
 
-    Parameters
-    ----------
-    impulse : ndarray, shape (n_taps,)
-        Impulse response with noise in it.
-    noise : ndarray, shape (n_noise,)
-        A stretch of that noise alone.
-    noise_scale : ndarray, shape (31,)
-        Power of the noise in `impulse` re that in `noise`; nan where `noise` says nothing.
-    covered_hz : ndarray, shape (n_spans, 2)
-        Spans in which the response is known.
-    known_s : ndarray, shape (31,)
-        How long after the arrival each band was heard undisturbed.
-    leak_ratio : float
-        Power re the strongest band that may have been smeared into any other.
-    unsettled_ratio : float
-        Relative amplitude that the solution had not settled yet.
-    sounded_ratio : ndarray, shape (31,)
-        Share of each band that the stimulus filled: noise all, the notes of music a part.
-    rate_hz : float
-        Sample rate.
-    arrival : int
-        Tap of the direct sound.
+    rate_hz: float
+    n_fft: int
+    mask: FloatArray  # of each bin: 1 where the response is known
+    covered_ratio: FloatArray
 
-    Notes
-    -----
+    @classmethod
+    def of(cls, covered_hz: FloatArray, n_taps: int, rate_hz: float) -> _Bands:
+        n_fft = fft.next_fast_len(max(n_taps, int(rate_hz)), real=True)
+        spacing_hz = rate_hz / n_fft
+        freq_hz = np.asarray(np.arange(n_fft // 2 + 1) * spacing_hz, dtype=np.float64)
+        mask = covered_share(freq_hz, covered_hz)
+        covered = np.clip(log_frequency_mean(mask, spacing_hz=spacing_hz), 0.0, 1.0)
+        return cls(rate_hz, n_fft, mask, covered)
+
+    @cached_property
+    def known(self) -> BoolArray:
+        return self.covered_ratio >= LEAST_COVERED
+
+    @cached_property
+    def share(self) -> FloatArray:
+        """What is known of each band; 1 where that is too little, and nothing told."""
+        return np.where(self.known, self.covered_ratio, 1.0)
+
+    @cached_property
+    def width_hz(self) -> FloatArray:
+        return np.asarray((UPPER_HZ - LOWER_HZ) * self.share)
+
+    def power(self, samples: FloatArray) -> FloatArray:
+        spectrum = fft.rfft(samples.astype(np.float32), self.n_fft)
+        squared = (spectrum.real**2 + spectrum.imag**2) * self.mask
+        return log_frequency_mean(squared, spacing_hz=self.rate_hz / self.n_fft) / self.share
+
+    def density(self, noise: FloatArray) -> FloatArray:
+        """Power of a stretch of noise by the sample."""
+        taper = np.hanning(min(noise.size, self.n_fft))
+        return self.power(noise[: taper.size] * taper) / (taper @ taper)
+
+
+def _noise_density(solved: Deconvolution, bands: _Bands, n_ahead: int) -> FloatArray:
+    """Noise by the sample, as it lies in the response."""
+    # What lies ahead of the arrival is noise too, if too short to serve the bass.
+    ahead = bands.density(solved.impulse[:n_ahead])
+    density = bands.density(solved.noise) * solved.noise_scale
+    density = np.where(np.isfinite(density), density, ahead)
+    # Where the stimulus is weak, at its ends or between notes, the fit makes more noise than
+    # correlation shows; what stands ahead of the arrival is the better witness then.
+    values = np.maximum(bands.width_hz * n_ahead / bands.rate_hz * HANN_SHARE, 1.0)
+    trust = np.maximum(LEAST_AHEAD_TRUST, 1.0 - 1.0 / np.sqrt(values))
+    return np.maximum(density, trust * ahead)
+
+
+def _variance(
+    solved: Deconvolution, bands: _Bands, energy: FloatArray, noise: FloatArray, look_s: FloatArray
+) -> FloatArray:
+    """Square of the standard deviation of each band's energy, but for its hidden tail.
+
     With m the power of the response a bin, s that of the noise, and n independent bins in the
     band, the power mean has the variance (2 m s + s^2) / n (chi-square with two degrees of
     freedom a bin, not central).
     """
+    heard = np.maximum(energy, 0.0)
+    n_independent = np.maximum(bands.width_hz * look_s, 1.0)
+    # Where the stimulus fills a part, as much is told; and the noise is as uneven as the stimulus,
+    # most of it from a few weak places. The square is found by simulation (bench/accuracy.py).
+    n_independent = n_independent * np.clip(solved.sounded_ratio + STEADY_GAPS, 0.1, 1.0) ** 2
+    variance = (2.0 * heard * noise + noise**2) / n_independent
+    gaps = has_gaps(solved.sounded_ratio)
+    if gaps:
+        variance *= GAPS_NOISE
+    variance += ((GAPS_BIAS if gaps else NOISE_DOUBT) * noise) ** 2
+    # The 20 kHz band is by definition the mean over what the sample rate covers.
+    gap = np.where(np.arange(BAND_COUNT) < BAND_COUNT - 1, 1.0 - bands.share, 0.0)
+    variance += (GAP_SPREAD * gap * heard) ** 2
+    # What no note touched is one chance draw in each stretch as wide as the room's resonances.
+    stretches = np.maximum(bands.width_hz / RESONANCE_HZ, 1.0)
+    unseen = np.clip(1.0 - solved.sounded_ratio - STEADY_GAPS, 0.0, 1.0)
+    variance += unseen / stretches * heard**2
+    variance += (2.0 * solved.unsettled_ratio * heard) ** 2
+    variance += (solved.leak_ratio * np.max(energy, where=bands.known, initial=0.0)) ** 2
+    return np.asarray(variance)
+
+
+def band_levels(solved: Deconvolution, *, rate_hz: float, arrival: int) -> BandLevels:
+    """Level of each third-octave band and its uncertainty, the direct sound at tap `arrival`."""
     before = int(BEFORE_ARRIVAL_S * rate_hz)
     start = max(0, arrival - before)
-    available = impulse.size - start
-    n_fft = fft.next_fast_len(max(available, int(rate_hz)), real=True)
-    spacing_hz = rate_hz / n_fft
-    freq_hz = np.asarray(np.arange(n_fft // 2 + 1) * spacing_hz, dtype=np.float64)
-    mask = covered_share(freq_hz, covered_hz)
-    covered_ratio = np.clip(log_frequency_mean(mask, spacing_hz=spacing_hz), 0.0, 1.0)
-    known = covered_ratio >= LEAST_COVERED
-    share = np.where(known, covered_ratio, 1.0)
-    width_hz = (UPPER_HZ - LOWER_HZ) * share
-
-    def power(samples: FloatArray) -> FloatArray:
-        spectrum = fft.rfft(samples.astype(np.float32), n_fft)
-        squared = (spectrum.real**2 + spectrum.imag**2) * mask
-        return log_frequency_mean(squared, spacing_hz=spacing_hz) / share
-
-    def density_of(samples: FloatArray) -> FloatArray:
-        taper = np.hanning(min(samples.size, n_fft))
-        return power(samples[: taper.size] * taper) / (taper @ taper)
-
-    # What lies ahead of the arrival is noise too, if too short to serve the bass.
-    ahead = density_of(impulse[: max(start, before // 2)])
-    density = np.where(np.isfinite(noise_scale), density_of(noise) * noise_scale, ahead)
-    # Where the stimulus is weak, at its ends or between notes, the fit makes more noise than
-    # correlation shows; what stands ahead of the arrival is the better witness then.
-    ahead_values = np.maximum(width_hz * max(start, before // 2) / rate_hz * HANN_SHARE, 1.0)
-    trust = np.maximum(LEAST_AHEAD_TRUST, 1.0 - 1.0 / np.sqrt(ahead_values))
-    density = np.maximum(density, trust * ahead)
+    available = solved.impulse.size - start
+    bands = _Bands.of(solved.covered_hz, available, rate_hz)
+    width_hz = bands.width_hz
+    density = _noise_density(solved, bands, max(start, before // 2))
 
     growth = np.arange(60)
     lengths = np.round(SHORTEST_LOOK_S * LOOK_GROWTH**growth * rate_hz).astype(int) + before
@@ -203,15 +214,16 @@ def band_levels(
     seen = np.zeros((lengths.size, BAND_COUNT))
     noise_in = np.zeros((lengths.size, BAND_COUNT))
     for k, length in enumerate(lengths):
-        window = _look(length, before)
+        # A short fade in ahead of the arrival, a longer one at the end.
+        window = faded(length, max(1, before // 2), max(1, int(length * FADE_SHARE)))
         noise_in[k] = density * (window @ window)
-        seen[k] = power(impulse[start : start + length] * window) - noise_in[k]
+        seen[k] = bands.power(solved.impulse[start : start + length] * window) - noise_in[k]
 
     added = np.diff(seen, axis=0, prepend=0.0)
     noise_added = np.diff(noise_in, axis=0, prepend=0.0)
     added_s = np.diff(lengths_s, prepend=0.0)[:, None]
     spread = noise_added / np.sqrt(np.maximum(width_hz * added_s, 1.0))
-    undisturbed = lengths_s[:, None] <= before / rate_hz + known_s
+    undisturbed = lengths_s[:, None] <= before / rate_hz + solved.known_s
     significant = (added > SIGNIFICANT * spread) & undisturbed
     sharp = lengths_s[:, None] >= np.minimum(LOOK_PER_WIDTH / width_hz, lengths_s[-1])
     first = sharp.argmax(axis=0)
@@ -220,36 +232,18 @@ def band_levels(
 
     hidden, decay = _tails(lengths_s, added, significant, last)
     typical_decay = np.nanmedian(decay) if np.isfinite(decay).any() else np.inf
-    bands = np.arange(BAND_COUNT)
-    energy = seen[last, bands]
+    each = np.arange(BAND_COUNT)
+    energy = seen[last, each]
     # Too few looks above the noise for a slope of its own: the other bands lend theirs.
     lent = ~np.isfinite(decay) & (last < lengths.size - 1)
-    latest = np.maximum(added[last, bands], 0.0) / added_s[last, 0]
+    latest = np.maximum(added[last, each], 0.0) / added_s[last, 0]
     hidden = np.where(lent, latest / typical_decay, hidden)
     hidden = np.clip(hidden, 0.0, LARGEST_TAIL * np.maximum(energy, 0.0))
 
-    noise_power = noise_in[last, bands]
-    n_independent = np.maximum(width_hz * lengths_s[last], 1.0)
-    # Where the stimulus fills a part, as much is told; and the noise is as uneven as the stimulus,
-    # most of it from a few weak places. The square is found by simulation (bench/accuracy.py).
-    n_independent = n_independent * np.clip(sounded_ratio + STEADY_GAPS, 0.1, 1.0) ** 2
-    variance = (2.0 * np.maximum(energy, 0.0) * noise_power + noise_power**2) / n_independent
-    gaps = has_gaps(sounded_ratio)
-    if gaps:
-        variance *= GAPS_NOISE
-    variance += ((GAPS_BIAS if gaps else NOISE_DOUBT) * noise_power) ** 2
+    variance = _variance(solved, bands, energy, noise_in[last, each], lengths_s[last])
     variance += hidden**2
-    # The 20 kHz band is by definition the mean over what the sample rate covers.
-    gap = np.where(bands < BAND_COUNT - 1, 1.0 - share, 0.0)
-    variance += (GAP_SPREAD * gap * np.maximum(energy, 0.0)) ** 2
-    # What no note touched is one chance draw in each stretch as wide as the room's resonances.
-    stretches = np.maximum(width_hz / RESONANCE_HZ, 1.0)
-    unseen = np.clip(1.0 - sounded_ratio - STEADY_GAPS, 0.0, 1.0)
-    variance += unseen / stretches * np.maximum(energy, 0.0) ** 2
-    variance += (2.0 * unsettled_ratio * np.maximum(energy, 0.0)) ** 2
-    variance += (leak_ratio * np.max(energy, where=known, initial=0.0)) ** 2
     total = energy + hidden
-    known &= undisturbed[first, bands] & (lengths_s[-1] >= LEAST_PER_WIDTH / width_hz)
+    known = bands.known & undisturbed[first, each] & (lengths_s[-1] >= LEAST_PER_WIDTH / width_hz)
     positive = known & (total > 0.0) & np.isfinite(total)
     safe = np.where(positive, total, 1.0)
     uncertainty_db = np.hypot(10.0 / np.log(10.0) * np.sqrt(variance) / safe, LEAST_UNCERTAINTY_DB)
@@ -258,6 +252,6 @@ def band_levels(
         level_db=np.where(usable, 10.0 * np.log10(safe), np.nan),
         uncertainty_db=np.where(positive, uncertainty_db, np.nan),
         usable=usable,
-        covered_ratio=covered_ratio,
+        covered_ratio=bands.covered_ratio,
         length_s=lengths_s[last],
     )

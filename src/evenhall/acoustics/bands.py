@@ -19,10 +19,10 @@ __all__ = [
     "MID_HZ",
     "NOMINAL_HZ",
     "UPPER_HZ",
+    "band_nodes_hz",
     "exact_from_nominal_hz",
     "log_frequency_mean",
     "nearest_band",
-    "smooth_power",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -36,8 +36,9 @@ NOMINAL_HZ: FloatArray = np.array(
 )
 BAND_COUNT = NOMINAL_HZ.size
 EXACT_HZ: FloatArray = 1000.0 * 10.0 ** (np.arange(-17, 14) / 10.0)
-LOWER_HZ: FloatArray = EXACT_HZ * 10.0**-0.05
-UPPER_HZ: FloatArray = EXACT_HZ * 10.0**0.05
+HALF_BAND_DECADES = 0.05
+LOWER_HZ: FloatArray = EXACT_HZ * 10.0**-HALF_BAND_DECADES
+UPPER_HZ: FloatArray = EXACT_HZ * 10.0**HALF_BAND_DECADES
 for _constant in (NOMINAL_HZ, EXACT_HZ, LOWER_HZ, UPPER_HZ):
     _constant.setflags(write=False)
 
@@ -75,6 +76,22 @@ def exact_from_nominal_hz(freq_hz: ArrayLike) -> FloatArray:
     index = np.abs(np.log(freq[:, None] / NOMINAL_HZ)).argmin(axis=1)
     close = np.abs(freq / NOMINAL_HZ[index] - 1.0) <= NOMINAL_TOLERANCE
     return np.where(close, EXACT_HZ[index], freq)
+
+
+@lru_cache(maxsize=8)
+def band_nodes_hz(n_nodes: int) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre places over log frequency within each band, and their weights of sum 1.
+
+    Returns
+    -------
+    freq_hz : ndarray, shape (31, n_nodes)
+    weight : ndarray, shape (n_nodes,)
+    """
+    place, weight = np.polynomial.legendre.leggauss(n_nodes)
+    freq_hz, weight = EXACT_HZ[:, None] * 10.0 ** (HALF_BAND_DECADES * place), weight / 2.0
+    for array in (freq_hz, weight):
+        array.setflags(write=False)
+    return freq_hz, weight
 
 
 @lru_cache(maxsize=8)
@@ -126,33 +143,3 @@ def log_frequency_mean(
     lower = np.asarray(lower_hz, dtype=np.float64)
     upper = np.asarray(upper_hz, dtype=np.float64)
     return (area_below(upper) - area_below(lower)) / np.log(upper / lower)
-
-
-def smooth_power(power: ArrayLike, *, spacing_hz: float, fraction: float) -> FloatArray:
-    """Power smoothed over 1/`fraction` octave, the window symmetric in log frequency.
-
-    A window symmetric in log frequency leaves a log-symmetric peak symmetric; one
-    symmetric in Hz does not (Tylka, Boren and Choueiri, JAES 65 (2017) 239).
-
-    Parameters
-    ----------
-    power : array_like, shape (n_bins,)
-        Squared magnitude at 0, `spacing_hz`, ... Hz.
-    spacing_hz : float
-        Distance between bins.
-    fraction : float
-        3 smooths over a third of an octave, 24 over a twenty-fourth.
-    """
-    power = np.asarray(power, dtype=np.float64)
-    freq_hz = np.maximum(np.arange(power.size), 0.5) * spacing_hz
-    half = 2.0 ** (0.5 / fraction)
-    lower_hz = freq_hz / half
-    # At the top the window shrinks on both sides alike, so that nothing past the end is read.
-    upper_hz = np.minimum(freq_hz * half, max(freq_hz[-1], spacing_hz))
-    lower_hz = np.maximum(lower_hz, freq_hz**2 / np.maximum(upper_hz, freq_hz * (1 + 1e-9)))
-    upper_hz = np.maximum(upper_hz, freq_hz * (1 + 1e-9))
-    smoothed = log_frequency_mean(
-        power, spacing_hz=spacing_hz, lower_hz=lower_hz, upper_hz=upper_hz
-    )
-    smoothed[-1] = power[-1]
-    return smoothed

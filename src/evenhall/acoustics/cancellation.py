@@ -36,8 +36,6 @@ def is_cancellation(
     ----------
     impulse : ndarray, shape (n_taps,)
         Impulse response.
-    rate_hz : float
-        Sample rate.
     arrival_s : float
         Time of the direct sound in it.
     freq_hz : float

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, log_frequency_mean
+from evenhall.acoustics.windows import faded
 
 __all__ = ["EarlyLevels", "Likeness", "compare", "early_levels", "onset_s"]
 
@@ -55,13 +56,18 @@ class EarlyLevels:
     floor_db: FloatArray
 
 
-def _windows(n: int, before: int) -> FloatArray:
-    window = np.ones(n)
-    fall = max(1, round(FADE_SHARE * n))
-    if before:
-        window[:before] = np.sin(0.5 * np.pi * (np.arange(before) + 0.5) / before) ** 2
-    window[n - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
-    return window
+def _window(after: int, before: int) -> FloatArray:
+    length = after + before
+    return faded(length, before, max(1, round(FADE_SHARE * length)))
+
+
+def _cut(impulse: FloatArray, begin: int, length: int) -> FloatArray:
+    """Give `length` taps from `begin` on, with silence where there are none."""
+    piece = np.zeros(length)
+    first, last = max(begin, 0), min(begin + length, impulse.size)
+    if last > first:
+        piece[first - begin : last - begin] = impulse[first:last]
+    return piece
 
 
 def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> EarlyLevels:
@@ -71,10 +77,6 @@ def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> Ea
     ----------
     impulse : ndarray, shape (n_taps,)
         Response, with some 0.1 s ahead of the arrival that holds noise alone.
-    rate_hz : float
-        Its sample rate.
-    arrival_s : float
-        Time of the direct sound in it.
     """
     n_fft = fft.next_fast_len(round(rate_hz / LEAST_BIN_HZ), real=True)
     arrival = round(arrival_s * rate_hz)
@@ -82,16 +84,13 @@ def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> Ea
     lengths = np.round(np.clip(PERIODS / EXACT_HZ, SHORTEST_S, LONGEST_S) * rate_hz).astype(int)
 
     def power(begin: int, window: FloatArray) -> FloatArray:
-        piece = np.zeros(window.size)
-        first, last = max(begin, 0), min(begin + window.size, impulse.size)
-        piece[first - begin : max(last, first) - begin] = impulse[first : max(last, first)]
-        spectrum = fft.rfft(piece * window, n_fft)
+        spectrum = fft.rfft(_cut(impulse, begin, window.size) * window, n_fft)
         return log_frequency_mean(spectrum.real**2 + spectrum.imag**2, spacing_hz=rate_hz / n_fft)
 
     for length in np.unique(lengths):
         bands = lengths == length
         before = round(BEFORE_SHARE * length)
-        window = _windows(length + before, before)
+        window = _window(length, before)
         level[bands] = power(arrival - before, window)[bands]
         # Noise: as many stretches of that length as lie ahead of the arrival, the last one first.
         ends = range(arrival - round(CLEAR_S * rate_hz) - before, 0, -length)
@@ -116,10 +115,6 @@ def onset_s(impulse: FloatArray, *, rate_hz: float, low_hz: float, high_hz: floa
     Parameters
     ----------
     impulse : ndarray, shape (n_taps,)
-    rate_hz : float
-        Sample rate.
-    low_hz, high_hz : float
-        The band.
     """
     n_fft = fft.next_fast_len(2 * impulse.size, real=True)
     spectrum = fft.rfft(impulse, n_fft)
@@ -153,10 +148,8 @@ def compare(
     second: FloatArray,
     *,
     rate_hz: float,
-    first_s: float,
-    second_s: float,
-    low_hz: float,
-    high_hz: float,
+    at_s: tuple[float, float],
+    band_hz: tuple[float, float],
     length_s: float,
     slack_s: float,
 ) -> Likeness:
@@ -166,12 +159,10 @@ def compare(
     ----------
     first, second : ndarray, shape (n_taps,)
         Impulse responses.
-    rate_hz : float
-        Sample rate of both.
-    first_s, second_s : float
-        Where their direct sound arrives in each.
-    low_hz, high_hz : float
-        Band in which they are compared.
+    at_s : tuple of float
+        Where the direct sound arrives in each.
+    band_hz : tuple of float
+        From where to where they are compared.
     length_s : float
         How much of each, from the arrival on.
     slack_s : float
@@ -183,18 +174,14 @@ def compare(
     power: a sound with much bass and a sound with little have equal say.
     """
     length = round(min(length_s, COMPARED_S) * rate_hz)
-    before = round((slack_s + 1.0 / high_hz) * rate_hz)
+    before = round((slack_s + 1.0 / band_hz[1]) * rate_hz)
     n_fft = fft.next_fast_len(2 * (length + before), real=True)
-    window = _windows(length + before, before)
+    window = _window(length, before)
     freq_hz = np.asarray(np.arange(n_fft // 2 + 1) * (rate_hz / n_fft), dtype=np.float64)
-    inside = _octaves_between(freq_hz, low_hz, high_hz)
+    inside = _octaves_between(freq_hz, *band_hz)
 
     def spectrum(impulse: FloatArray, at_s: float) -> NDArray[np.complex128]:
-        at = round(at_s * rate_hz) - before
-        piece = np.zeros(window.size)
-        begin = max(at, 0)
-        taken = impulse[begin : at + window.size]
-        piece[begin - at : begin - at + taken.size] = taken
+        piece = _cut(impulse, round(at_s * rate_hz) - before, window.size)
         values = np.asarray(fft.rfft(piece * window, n_fft), dtype=np.complex128)
         # Its own envelope over an octave, taken off.
         power = values.real**2 + values.imag**2
@@ -207,7 +194,7 @@ def compare(
         weight = np.sqrt(inside / np.maximum(freq_hz, 1.0) / np.maximum(octave, SILENT))
         return np.asarray(values * weight)
 
-    one, two = spectrum(first, first_s), spectrum(second, second_s)
+    one, two = spectrum(first, at_s[0]), spectrum(second, at_s[1])
     size = np.sqrt(np.sum(np.abs(one) ** 2) * np.sum(np.abs(two) ** 2))
     cross = fft.irfft(one.conj() * two, n_fft) * n_fft / (2.0 * max(size, SILENT))
     reach = max(1, round(slack_s * rate_hz))
@@ -215,7 +202,7 @@ def compare(
     fits = cross[lags]
     best = int(np.argmax(np.abs(fits)))
     sign = 1.0 if fits[best] >= 0.0 else -1.0
-    first_at, second_at = (round(at_s * rate_hz) for at_s in (first_s, second_s))
+    first_at, second_at = (round(at * rate_hz) for at in at_s)
     return Likeness(
         later_s=float(second_at - first_at + lags[best]) / rate_hz,
         correlation=float(fits[best]),

@@ -24,6 +24,7 @@ from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, LOWER_HZ, UPPER_HZ, log_frequency_mean
 from evenhall.acoustics.stimulus import Sweep
+from evenhall.acoustics.windows import faded
 
 __all__ = ["LINEAR_LEAD_S", "ORDERS", "Harmonics", "harmonics"]
 
@@ -40,9 +41,9 @@ LONGEST_WINDOW_S = 0.25  # the room's answer, which a longer look would add, tel
 AHEAD_S = 0.02
 AHEAD_SHARE = 0.25  # of the window, where that is short
 FADE_SHARE = 0.3
-# A harmonic is heard where it stands so far over what lies ahead of it. Both are sums of few
-# random terms in a narrow band, and 6 dB by chance are rare from a dozen on.
-OVER_FLOOR_DB = 6.0
+# A harmonic is heard where it stands 6 dB over what lies ahead of it. Both are sums of few
+# random terms in a narrow band, and so much by chance is rare from a dozen on.
+OVER_FLOOR = 10.0 ** (6.0 / 10.0)
 LEAST_TERMS = 2.0  # bandwidth times window: of less a band is not told from its neighbours
 # Noise is also told further ahead, between these orders, where harmonics are weaker still.
 FAR_ORDERS = (7.0, 16.0)
@@ -61,13 +62,9 @@ class Harmonics:
 
     Parameters
     ----------
-    level_db : ndarray, shape (4, 31)
-        Of the harmonics of order 2 to 5 at their own frequencies, dB re the linear response at
-        the fundamental; nan where noise hides it, or it lies above the sweep.
-    floor_db : ndarray, shape (4, 31)
-        What noise alone makes of it, same reference; nan where the order is out of reach.
     distortion_db : ndarray, shape (31,)
-        All heard harmonics together, dB re the linear response; nan where not `known`.
+        Orders 2 to 5 together, each at its own frequency, as far as they are heard, dB re the
+        linear response at the fundamental; nan where not `known`.
     known : ndarray of bool, shape (31,)
         Whether what noise hides is less than what is heard.
     most_db : ndarray, shape (31,)
@@ -76,8 +73,6 @@ class Harmonics:
         Linear impulse response, with `LINEAR_LEAD_S` ahead of the first sample sent.
     """
 
-    level_db: FloatArray
-    floor_db: FloatArray
     distortion_db: FloatArray
     known: BoolArray
     most_db: FloatArray
@@ -90,7 +85,6 @@ def harmonics(
     *,
     rate_hz: float,
     sweep: Sweep,
-    delay_s: float | None = None,
 ) -> Harmonics:
     """Levels of the harmonics that a path adds to an exponential sweep.
 
@@ -101,12 +95,8 @@ def harmonics(
     sent : ndarray, shape (m_samples,)
         What was played, by the same clock; silence around the sweep does no harm, nor does a
         ramp over its lead.
-    rate_hz : float
-        Sample rate of both.
     sweep : Sweep
         What the sweep in `sent` is made of.
-    delay_s : float, optional
-        Arrival of the direct sound behind `sent`; the loudest tap without.
 
     Notes
     -----
@@ -115,8 +105,7 @@ def harmonics(
     linear response, not re the whole.
     """
     response = _divided(recording, sent, rate_hz=rate_hz, sweep=sweep)
-    if delay_s is None:
-        delay_s = float(np.argmax(np.abs(response))) / rate_hz
+    delay_s = float(np.argmax(np.abs(response))) / rate_hz
     level, floor = np.full((len(ORDERS), BAND_COUNT), np.nan), np.zeros((len(ORDERS), BAND_COUNT))
     for row, order in enumerate(ORDERS):
         window_s = WINDOW_SHARE * (sweep.ahead_s(order + 1) - sweep.ahead_s(order))
@@ -132,14 +121,10 @@ def harmonics(
         reached = (UPPER_HZ * order <= sweep.high_hz) & (sweep.low_hz * 0.999 <= LOWER_HZ)
         reached &= (UPPER_HZ - LOWER_HZ) * window.length_s >= LEAST_TERMS
         # The linear response itself must be more than noise.
-        sure = linear > 10.0 ** (OVER_FLOOR_DB / 10.0) * window.power(
-            delay_s - window.length_s, order=1
-        )
+        sure = linear > OVER_FLOOR * window.power(delay_s - window.length_s, order=1)
         scale = np.where(reached & sure, 1.0 / np.maximum(linear, SILENT), np.nan)
         floor[row] = hidden * scale
-        level[row] = np.where(
-            heard > 10.0 ** (OVER_FLOOR_DB / 10.0) * hidden, (heard - hidden) * scale, np.nan
-        )
+        level[row] = np.where(heard > OVER_FLOOR * hidden, (heard - hidden) * scale, np.nan)
     lags = np.arange(-round(LINEAR_LEAD_S * rate_hz), round(LINEAR_S * rate_hz))
     return _summed(level, floor, response[lags % response.size])
 
@@ -151,8 +136,6 @@ def _summed(level: FloatArray, floor: FloatArray, linear: FloatArray) -> Harmoni
     known = (heard > 0.0) & (hidden < heard)
     reached = np.isfinite(floor).any(axis=0)
     return Harmonics(
-        level_db=_db(level),
-        floor_db=_db(floor),
         distortion_db=_db(np.where(known, heard, np.nan)),
         known=known,
         most_db=_db(np.where(reached, heard + hidden, np.nan)),
@@ -203,12 +186,9 @@ class _Window:
         ahead_s = min(AHEAD_S, AHEAD_SHARE * self.length_s)
         n = round(self.length_s * self.rate_hz)
         begin = round((at_s - ahead_s) * self.rate_hz)
-        rise = max(1, round(0.5 * ahead_s * self.rate_hz))
-        fall = max(1, round(FADE_SHARE * n))
-        window = np.ones(n)
-        window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
-        window[n - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
-        taps = self.response[np.arange(begin, begin + n) % self.response.size] * window
+        rise, fall = max(1, round(0.5 * ahead_s * self.rate_hz)), max(1, round(FADE_SHARE * n))
+        taps = self.response[np.arange(begin, begin + n) % self.response.size]
+        taps = taps * faded(n, rise, fall)
         n_fft = fft.next_fast_len(max(n, round(self.rate_hz / 4.0)), real=True)
         spectrum = fft.rfft(taps, n_fft)
         return log_frequency_mean(

@@ -1,15 +1,13 @@
 """Speech transmission index: how much of speech's rise and fall arrives, from 0 to 1.
 
-    decay_modulation(), impulse_modulation()   what reverberation leaves of it, measured
+    impulse_modulation()                       what reverberation leaves of it, measured
     room_modulation()                          the same in closed form, for a forecast
-    speech_transmission_index()                the index and its word
+    speech_transmission_index()                the index; rating() is its word
 
 After IEC 60268-16; edition and sources as in `voice.py`, which holds what level and noise do.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import soxr
@@ -17,13 +15,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, nearest_band
 from evenhall.acoustics.decay import Decay, band_filter, energy_decay, first_arrival
-from evenhall.acoustics.voice import MALE, OCTAVES_HZ, Voice
+from evenhall.acoustics.voice import OCTAVES_HZ
 
 __all__ = [
     "MODULATION_HZ",
-    "RATINGS",
-    "SpeechIndex",
-    "decay_modulation",
     "impulse_modulation",
     "rating",
     "room_modulation",
@@ -38,6 +33,9 @@ MODULATION_HZ: FloatArray = np.array(
 MODULATION_HZ.setflags(write=False)
 # Beyond it, either way, more or less is not heard (clause on the effective ratio).
 LIMIT_DB = 15.0
+# How much each octave counts, and its redundancy with the next (IEC 60268-16, male set).
+WEIGHT: FloatArray = np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173])
+REDUNDANCY: FloatArray = np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095])
 # Lower limits, from memory of the standard's annexes; editions differ, and so do the tables.
 RATINGS = ((0.75, "excellent"), (0.60, "good"), (0.45, "fair"), (0.30, "poor"), (0.0, "bad"))
 # A curve that noise cuts off above this would leave the index to guesswork.
@@ -45,27 +43,6 @@ LEAST_RANGE_DB = 15.0
 DECIMATED_HZ = 8000.0
 AHEAD_S = 0.0005
 SUMMED_S = 0.001  # the fastest modulation takes 80 ms: a millisecond of it is one value
-
-
-@dataclass(frozen=True)
-class SpeechIndex:
-    """The index and what it is made of.
-
-    Parameters
-    ----------
-    sti : float
-        0 to 1; nan where an octave that counts is not known.
-    by_octave : ndarray, shape (7,)
-        Modulation transfer index of each octave, 0 to 1.
-    """
-
-    sti: float
-    by_octave: FloatArray
-
-    @property
-    def rating(self) -> str:
-        """Its word, see `rating()`."""
-        return rating(self.sti)
 
 
 def rating(sti: float) -> str:
@@ -79,23 +56,11 @@ def rating(sti: float) -> str:
     return next((word for limit, word in RATINGS if sti >= limit), "unknown")
 
 
-def decay_modulation(decay: Decay) -> FloatArray:
-    """Modulation that one decay leaves at each of the 14 frequencies, 0 to 1.
+def _decay_modulation(decay: Decay) -> FloatArray:
+    """Modulation that one decay leaves at each of the 14 frequencies; nan where noise hides it.
 
-    Parameters
-    ----------
-    decay : Decay
-        Of one octave, from `energy_decay`; the noise of the measurement is off it.
-
-    Returns
-    -------
-    ndarray, shape (14,)
-        nan where noise leaves less than 15 dB of the curve.
-
-    References
-    ----------
-    Schroeder, Acustica 49 (1981) 179: the Fourier transform of the squared response over its
-    energy.
+    The Fourier transform of the squared response over its energy: Schroeder, Acustica 49 (1981)
+    179.
     """
     if not decay.range_db >= LEAST_RANGE_DB:
         return np.full(MODULATION_HZ.size, np.nan)
@@ -122,7 +87,6 @@ def impulse_modulation(
     ----------
     impulse : array_like, shape (n_samples,)
         Impulse response. The standard asks for 1.6 s and half the reverberation time.
-    rate_hz : float
     arrival_index : int, optional
         Where the direct sound arrives, else found.
 
@@ -153,7 +117,7 @@ def _octave_modulation(samples: FloatArray, rate_hz: float, band_hz: float) -> F
     decay = _summed_decay(samples, rate_hz=rate_hz, band_hz=band_hz)
     if not decay.energy.size:
         decay = energy_decay(samples, rate_hz=rate_hz, band_hz=band_hz, arrival_index=0)
-    return decay_modulation(decay)
+    return _decay_modulation(decay)
 
 
 def _summed_decay(samples: FloatArray, *, rate_hz: float, band_hz: float) -> Decay:
@@ -207,10 +171,8 @@ def room_modulation(direct: ArrayLike, reverberant: ArrayLike, rt60_s: ArrayLike
     return np.asarray(np.abs(direct + late / (1.0 + turn)) / (direct + late))
 
 
-def speech_transmission_index(
-    modulation: ArrayLike, *, factor: ArrayLike = 1.0, voice: Voice = MALE
-) -> SpeechIndex:
-    """Index from what is left of the modulation.
+def speech_transmission_index(modulation: ArrayLike, *, factor: ArrayLike = 1.0) -> float:
+    """Index from what is left of the modulation, 0 to 1; nan where an octave is not known.
 
     Parameters
     ----------
@@ -218,24 +180,21 @@ def speech_transmission_index(
         From `impulse_modulation` or `room_modulation`.
     factor : array_like, shape (7,)
         From `hearing_factor`; 1 leaves noise, masking and threshold out.
-    voice : Voice
 
     References
     ----------
     IEC 60268-16:2011: effective ratio 10 lg(m / (1 - m)) within +-15 dB, transmission index
     (ratio + 15) / 30, its mean over 14 modulation frequencies, and the sum over octaves with
-    alpha less the products of neighbours with beta.
+    their weights less the products of neighbours with their redundancy.
 
     Examples
     --------
-    >>> round(speech_transmission_index(np.full((14, 7), 0.5)).sti, 3)
+    >>> round(speech_transmission_index(np.full((14, 7), 0.5)), 3)
     0.5
     """
     left = np.asarray(modulation, dtype=np.float64) * np.asarray(factor)
     with np.errstate(divide="ignore"):
         ratio_db = np.clip(10.0 * np.log10(left / (1.0 - left)), -LIMIT_DB, LIMIT_DB)
     by_octave = ((ratio_db + LIMIT_DB) / (2.0 * LIMIT_DB)).mean(axis=0)
-    # An octave without weight may be unknown.
-    counted = np.where(voice.alpha > 0.0, by_octave, 0.0)
-    sti = voice.alpha @ counted - voice.beta @ np.sqrt(counted[:-1] * counted[1:])
-    return SpeechIndex(sti=float(np.clip(sti, 0.0, 1.0)), by_octave=by_octave)
+    sti = WEIGHT @ by_octave - REDUNDANCY @ np.sqrt(by_octave[:-1] * by_octave[1:])
+    return float(np.clip(sti, 0.0, 1.0))

@@ -1,10 +1,8 @@
 """Levels: decibels from ratios and back, frequency weighting, level of a signal.
 
     db_from_power() ...     conversions, scalar or array
-    weighting_db()          A, C and Z weighting, IEC 61672-1
-    weighted_level_db()     one weighted figure from 31 third-octave levels
+    a_weighting_db()        IEC 61672-1
     rms_dbfs() ...          level, peak and crest factor of a signal
-    leq_db()                equivalent continuous level
 
 dBFS is used as AES17 defines it: a sine whose peaks reach full scale (1.0) has a level of
 0 dBFS RMS. A square wave at full scale then reads +3.01 dBFS.
@@ -12,31 +10,23 @@ dBFS is used as AES17 defines it: a sine whose peaks reach full scale (1.0) has 
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from evenhall.acoustics.bands import EXACT_HZ
 
 __all__ = [
     "FULL_SCALE_RMS",
     "HIGHEST_SAMPLE",
-    "Weighting",
+    "a_weighting_db",
     "amplitude_from_db",
     "crest_factor_db",
     "db_from_amplitude",
     "db_from_power",
-    "leq_db",
     "peak_dbfs",
     "power_from_db",
     "rms_dbfs",
-    "weighted_level_db",
-    "weighting_db",
 ]
 
 FloatArray = NDArray[np.float64]
-Weighting = Literal["A", "C", "Z"]
 
 # Beyond it no sample is meant: a recorder in floating point writes hotter ones than 1, and some
 # write their integers as they are (32768 in 16 bits). Its square, summed over minutes, is still
@@ -81,8 +71,8 @@ def amplitude_from_db(level_db: ArrayLike) -> FloatArray:
     return np.asarray(10.0 ** (np.asarray(level_db, dtype=np.float64) / 20.0))
 
 
-# Design goals of IEC 61672-1:2013, Annex E: C is 3 dB down at 10^1.5 and 10^3.9 Hz, A has
-# one more high-pass, 3 dB down at 10^2.45 Hz as a cascade of two; both are 0 dB at 1 kHz.
+# Design goals of IEC 61672-1:2013, Annex E: 3 dB down at 10^1.5 and 10^3.9 Hz, and one more
+# high-pass, 3 dB down at 10^2.45 Hz as a cascade of two; 0 dB at 1 kHz.
 _LOW_HZ, _HIGH_HZ, _A_HZ, _REFERENCE_HZ = 10.0**1.5, 10.0**3.9, 10.0**2.45, 1000.0
 
 
@@ -100,22 +90,14 @@ def _pole_frequencies_hz() -> tuple[float, float, float, float]:
 _F1_HZ, _F2_HZ, _F3_HZ, _F4_HZ = _pole_frequencies_hz()
 
 
-def _unscaled_weighting_db(freq_hz: FloatArray, curve: Weighting) -> FloatArray:
+def _a_weighting(freq_hz: FloatArray) -> FloatArray:
     f2 = freq_hz**2
     power = (f2 / (f2 + _F1_HZ**2) / (f2 + _F4_HZ**2)) ** 2
-    if curve == "A":
-        power = power * f2 / (f2 + _F2_HZ**2) * f2 / (f2 + _F3_HZ**2)
-    return db_from_power(power)
+    return db_from_power(power * f2 / (f2 + _F2_HZ**2) * f2 / (f2 + _F3_HZ**2))
 
 
-def weighting_db(freq_hz: ArrayLike, curve: Weighting = "A") -> FloatArray:
-    """Frequency weighting in dB re 1 kHz.
-
-    Parameters
-    ----------
-    freq_hz : array_like
-        Frequencies, 0 or above; standard tables hold the rounded values at exact mid-bands.
-    curve : {"A", "C", "Z"}
+def a_weighting_db(freq_hz: ArrayLike) -> FloatArray:
+    """A-weighting in dB re 1 kHz; standard tables hold the rounded values at exact mid-bands.
 
     References
     ----------
@@ -123,34 +105,11 @@ def weighting_db(freq_hz: ArrayLike, curve: Weighting = "A") -> FloatArray:
 
     Examples
     --------
-    >>> weighting_db([100.0, 1000.0, 10000.0], "A").round(1).tolist()
+    >>> a_weighting_db([100.0, 1000.0, 10000.0]).round(1).tolist()
     [-19.1, 0.0, -2.5]
     """
     freq = np.asarray(freq_hz, dtype=np.float64)
-    if curve == "Z":
-        return np.zeros_like(freq)
-    at_reference = _unscaled_weighting_db(np.asarray(_REFERENCE_HZ), curve)
-    return np.asarray(_unscaled_weighting_db(freq, curve) - at_reference)
-
-
-def weighted_level_db(band_levels_db: ArrayLike, curve: Weighting = "A") -> FloatArray:
-    """Weighted level of the whole from its third-octave levels, in the same reference.
-
-    Parameters
-    ----------
-    band_levels_db : array_like, shape (..., 31)
-        Levels of the bands 20 Hz to 20 kHz; -inf for a band that carries nothing. A band
-        that is not known (nan) makes the sum unknown.
-    curve : {"A", "C", "Z"}
-
-    Examples
-    --------
-    >>> pink_db = np.full(31, 70.0)
-    >>> float((weighted_level_db(pink_db, "A") - weighted_level_db(pink_db, "Z")).round(2))
-    -2.99
-    """
-    levels_db = np.asarray(band_levels_db, dtype=np.float64)
-    return db_from_power(power_from_db(levels_db + weighting_db(EXACT_HZ, curve)).sum(axis=-1))
+    return np.asarray(_a_weighting(freq) - _a_weighting(np.asarray(_REFERENCE_HZ)))
 
 
 def _rms(signal: FloatArray) -> FloatArray:
@@ -181,25 +140,3 @@ def crest_factor_db(signal: ArrayLike) -> FloatArray:
     samples = np.asarray(signal, dtype=np.float64)
     with np.errstate(invalid="ignore"):
         return db_from_amplitude(np.abs(samples).max(axis=-1) / _rms(samples))
-
-
-def leq_db(levels_db: ArrayLike, *, duration_s: ArrayLike = 1.0) -> FloatArray:
-    """Equivalent continuous level: the steady level that holds as much energy.
-
-    Parameters
-    ----------
-    levels_db : array_like, shape (n,)
-        Levels of the stretches.
-    duration_s : array_like, shape (n,) or scalar
-        How long each lasted; one figure if all are alike.
-
-    Examples
-    --------
-    Five minutes at 103 dB and ten at 97 dB:
-
-    >>> float(leq_db([103.0, 97.0], duration_s=[300.0, 600.0]).round(2))
-    100.0
-    """
-    levels = np.asarray(levels_db, dtype=np.float64)
-    weight = np.broadcast_to(np.asarray(duration_s, dtype=np.float64), levels.shape)
-    return db_from_power(np.sum(power_from_db(levels) * weight) / np.sum(weight))

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from evenhall.acoustics.hum import hum_lines_hz, tones
 from evenhall.acoustics.level import rms_dbfs
 
-__all__ = ["MAINS_HZ", "MainsHum", "mains_hum"]
+__all__ = ["MainsHum", "mains_hum"]
 
 Float32Array = NDArray[np.float32]
 
 MAINS_HZ = (50.0, 60.0)
-HIGHEST_ORDER = 12
+TOP_HZ, HIGHEST_ORDER = 700.0, 12
 # A grid holds its frequency to a few tenths of a per cent; a short stretch places a line no better
 # than within a part of its own resolution.
 DEVIATION = 0.004
@@ -34,26 +34,19 @@ class MainsHum:
         50 or 60.
     level_dbfs : float
         RMS of its lines together, dB re a full-scale sine.
-    orders : tuple of int
-        Which multiples of the mains' frequency were heard.
     """
 
     mains_hz: float
     level_dbfs: float
-    orders: tuple[int, ...]
 
 
-def mains_hum(stretch: Float32Array, *, rate_hz: float, top_hz: float = 700.0) -> MainsHum | None:
+def mains_hum(stretch: Float32Array, *, rate_hz: float) -> MainsHum | None:
     """Find mains hum in a stretch of microphone.
 
     Parameters
     ----------
     stretch : ndarray, shape (n_samples,)
         Half a second or more, in which no other steady tone sounds on purpose.
-    rate_hz : float
-        Sample rate.
-    top_hz : float
-        Highest line that is looked at.
 
     Returns
     -------
@@ -62,8 +55,8 @@ def mains_hum(stretch: Float32Array, *, rate_hz: float, top_hz: float = 700.0) -
         the second harmonic that rectifiers make.
     """
     lines_hz = hum_lines_hz(stretch, stretch, rate_hz)
-    lines_hz = lines_hz[lines_hz <= top_hz]
-    best: tuple[int, float, list[int], list[float]] | None = None
+    lines_hz = lines_hz[lines_hz <= TOP_HZ]
+    best: tuple[int, float, list[float]] | None = None
     for mains_hz in MAINS_HZ:
         orders, found = [], []
         for line_hz in lines_hz:
@@ -75,9 +68,9 @@ def mains_hum(stretch: Float32Array, *, rate_hz: float, top_hz: float = 700.0) -
         if len(set(orders)) < FEWEST_LINES or min(orders) > 2:
             continue
         if best is None or len(orders) > best[0]:
-            best = (len(orders), mains_hz, orders, found)
+            best = (len(orders), mains_hz, found)
     if best is None:
         return None
-    _, mains_hz, orders, found = best
+    _, mains_hz, found = best
     hum = tones(stretch, np.asarray(found), rate_hz)
-    return MainsHum(mains_hz, float(rms_dbfs(hum)), tuple(sorted(set(orders))))
+    return MainsHum(mains_hz, float(rms_dbfs(hum)))

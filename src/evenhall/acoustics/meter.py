@@ -96,10 +96,8 @@ def step_meter(
 
     Parameters
     ----------
-    state : MeterState
     block : ndarray, shape (n_frames, n_channels)
         Full scale = 1.0. An empty block reads as silence and leaves the state.
-    rate_hz : float
 
     Returns
     -------

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.harmonics import ORDERS
 from evenhall.acoustics.level import FULL_SCALE_RMS, amplitude_from_db, db_from_amplitude
 
 __all__ = ["Overload", "hiss_dbfs", "overload", "rising_tone"]
@@ -23,7 +24,6 @@ TONE_HZ = 1000.0
 LOWEST_DBFS = -40.0
 FADE_S = 0.02
 WINDOW_S, HOP_S = 0.05, 0.01
-ORDERS = (2, 3, 4, 5)
 # Total harmonic distortion at which an amplifier's rated output is told (IEC 60268-3, from memory).
 DISTORTED = 0.01
 FEWEST_WINDOWS = 30  # of the tone: less of it was not played as it should be
@@ -52,24 +52,10 @@ class Overload:
     clean_to_dbfs: float
 
 
-def rising_tone(
-    duration_s: float, *, rate_hz: float, highest_dbfs: float, lowest_dbfs: float = LOWEST_DBFS
-) -> FloatArray:
-    """Make a tone of 1 kHz that rises evenly in dB.
-
-    Parameters
-    ----------
-    duration_s : float
-    rate_hz : float
-    highest_dbfs, lowest_dbfs : float
-        Its level at either end, dB re a full-scale sine.
-
-    Returns
-    -------
-    ndarray, shape (n_samples,)
-    """
+def rising_tone(duration_s: float, *, rate_hz: float, highest_dbfs: float) -> FloatArray:
+    """Make a tone of 1 kHz that rises evenly in dB, from -40 dBFS; shape (n_samples,)."""
     time_s = np.arange(round(duration_s * rate_hz)) / rate_hz
-    level_dbfs = lowest_dbfs + (highest_dbfs - lowest_dbfs) * time_s / duration_s
+    level_dbfs = LOWEST_DBFS + (highest_dbfs - LOWEST_DBFS) * time_s / duration_s
     edge = np.clip(np.minimum(time_s, duration_s - time_s) / FADE_S, 0.0, 1.0)
     fade = np.sin(0.5 * np.pi * edge) ** 2
     return np.asarray(fade * amplitude_from_db(level_dbfs) * np.sin(2 * np.pi * TONE_HZ * time_s))
@@ -90,7 +76,6 @@ def overload(behind: Samples, sent: Samples, *, rate_hz: float) -> Overload:
     ----------
     behind, sent : ndarray, shape (n_samples,)
         Recorded behind the box, and what was sent, on one time base to a few milliseconds.
-    rate_hz : float
 
     Notes
     -----
@@ -125,13 +110,7 @@ def overload(behind: Samples, sent: Samples, *, rate_hz: float) -> Overload:
 
 
 def hiss_dbfs(behind: Samples, sent: Samples, *, rate_hz: float) -> float:
-    """Level of what is recorded where nothing was sent, dB re a full-scale sine; nan if never so.
-
-    Parameters
-    ----------
-    behind, sent : ndarray, shape (n_samples,)
-    rate_hz : float
-    """
+    """Level recorded where nothing was sent, dB re a full-scale sine; nan without such a place."""
     n = round(WINDOW_S * rate_hz)
     count = min(behind.size, sent.size) // n
     if not count:

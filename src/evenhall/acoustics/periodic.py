@@ -92,8 +92,6 @@ def periodic_pink(
     ----------
     n_samples : int
         Length of the round.
-    rate_hz : float
-    seed : int
     level_dbfs : float
         RMS level, dB re a full-scale sine.
     low_hz, high_hz : float
@@ -156,7 +154,6 @@ def quiet_power(rounds: NDArray[np.floating[Any]], bands: LineBands) -> FloatArr
     Parameters
     ----------
     rounds : ndarray, shape (n_rounds, n_samples)
-    bands : LineBands
     """
     return np.asarray(line_power(rounds, bands).mean(axis=0))
 
@@ -171,7 +168,6 @@ def round_gain(
     heard, reference, noise : ndarray, shape (n_lines,)
         Power of the lines of one round, see `line_power()`: what was heard; what it is held
         against, which is taken for known; and the noise that is in what was heard.
-    bands : LineBands
 
     Notes
     -----

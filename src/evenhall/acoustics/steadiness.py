@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.acoustics.windows import hann
+from evenhall.acoustics.windows import HANN_NOISE, hann
 
 __all__ = ["Change", "LevelHistory", "joined_in", "level_history", "moved", "sweep_break"]
 
@@ -29,7 +29,6 @@ BoolArray = NDArray[np.bool_]
 
 FRAME_S = 0.17
 FRAMES_A_PIECE = 3
-HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
 # A horn that shuts down or a woofer's limiter moves one zone alone.
 ZONE_EDGES_HZ = (100.0, 300.0, 900.0, 2700.0, 8000.0)
 LEAST_POWER = 0.1  # of the strongest piece: less is what rings on, or a rest in the music
@@ -109,15 +108,7 @@ class LevelHistory:
 def level_history(
     predicted: Float32Array, residual: Float32Array, *, rate_hz: float, top_hz: float
 ) -> LevelHistory:
-    """Follow the gain through a take.
-
-    Parameters
-    ----------
-    predicted, residual : ndarray, shape (n_samples,)
-        Whitened recording as the whole take explains it, and the rest of it.
-    rate_hz, top_hz : float
-        Sample rate, and up to where both are to be trusted.
-    """
+    """Follow the gain through a take, by the whitened recording as explained, and the rest."""
     frame = 1 << int(np.log2(rate_hz * FRAME_S))
     piece = frame * FRAMES_A_PIECE
     n_pieces = predicted.size // piece
@@ -226,7 +217,6 @@ def sweep_break(
     impulse : ndarray, shape (n_taps,)
     stimulus_time_s : ndarray, shape (31,)
         When the sweep passes each third-octave band.
-    rate_hz : float
     arrival : int
         Tap of the direct sound.
     covered_hz : ndarray, shape (n_spans, 2)

@@ -70,8 +70,6 @@ def pink_noise(
     ----------
     duration_s : float
         0.5 to 600 s.
-    rate_hz : float
-        Sample rate.
     seed : int
         The same seed gives the same noise.
     level_dbfs : float
@@ -197,8 +195,6 @@ def exponential_sweep(
     ----------
     duration_s : float
         0.5 to 600 s, fades included and lead not.
-    rate_hz : float
-        Sample rate.
     level_dbfs : float
         RMS level over the whole, dB re a full-scale sine.
     low_hz, high_hz : float

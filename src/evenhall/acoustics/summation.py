@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
+from evenhall.acoustics.windows import faded
 
 __all__ = ["LOW_BANDS", "LOW_FREQ_HZ", "Meeting", "band_power", "low_spectrum"]
 
@@ -53,7 +54,6 @@ def low_spectrum(
     ----------
     impulse : ndarray, shape (n_taps,)
         At most four seconds of it are used.
-    rate_hz : float
     first_tap_s : float
         Time of its first tap.
     end_tap : int, optional
@@ -62,8 +62,7 @@ def low_spectrum(
     n_fft = round(rate_hz / SPACING_HZ)
     kept = impulse[: min(impulse.size, n_fft, end_tap or impulse.size)].astype(np.float64)
     if end_tap is not None and kept.size == end_tap:
-        fall = max(1, int(FADE_SHARE * kept.size))
-        kept[-fall:] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
+        kept *= faded(kept.size, 0, max(1, int(FADE_SHARE * kept.size)))
     first = round(LOW_FREQ_HZ[0] / SPACING_HZ)
     spectrum = fft.rfft(kept, n_fft)[first : first + LOW_FREQ_HZ.size]
     return np.asarray(spectrum * np.exp(-2j * np.pi * LOW_FREQ_HZ * first_tap_s))

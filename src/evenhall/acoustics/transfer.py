@@ -27,7 +27,7 @@ from evenhall.acoustics.alignment import (
 from evenhall.acoustics.arrival import Arrival, bass_onset, first_arrival
 from evenhall.acoustics.bandlevel import BandLevels, band_levels
 from evenhall.acoustics.bands import LOWER_HZ, MID_BANDS, UPPER_HZ, log_frequency_mean
-from evenhall.acoustics.decay import decay_times
+from evenhall.acoustics.decay import t20_s
 from evenhall.acoustics.deconvolution import Deconvolution, deconvolve, expect
 from evenhall.acoustics.steadiness import (
     Change,
@@ -83,8 +83,6 @@ class Response:
     ----------
     impulse : ndarray, shape (n_taps,)
         Impulse response, full scale re the reference's.
-    rate_hz : float
-        Its sample rate.
     arrival_s : float
         Time of the direct sound in `impulse`; nan if it cannot be told.
     delay_s : float
@@ -150,7 +148,7 @@ class Response:
         """T20 in the bands of 500 Hz, 1 and 2 kHz; nan where no decay is long enough."""
         arrival = int(self.arrival_s * self.rate_hz) if self.arrival_s > 0 else None
         return tuple(
-            decay_times(self.impulse, rate_hz=self.rate_hz, band_hz=hz, arrival_index=arrival).t20_s
+            t20_s(self.impulse, rate_hz=self.rate_hz, band_hz=hz, arrival_index=arrival)
             for hz in DECAY_BANDS_HZ
         )
 
@@ -289,8 +287,6 @@ def transfer_function(
         Microphone signal, full scale 1.
     reference : ndarray, shape (m_samples,)
         What was played: another channel of the same recording, or a signal of its own.
-    rate_hz : float
-        Sample rate of the recording.
     reference_rate_hz : float, optional
         Nominal rate of a reference of its own, made by another clock. Leave it out where the
         reference is a channel of the recording.
@@ -412,7 +408,7 @@ def _settle_clock(
             top_hz=min(16000.0, 0.45 * rate_hz),
         )
         segments = segment_delays(predicted, residual, rate_hz=rate_hz, top_hz=float(top_hz))
-        error_ppm, _ = clock_error(segments)
+        error_ppm = clock_error(segments)
         found = replace(found, clock_ppm=found.clock_ppm + error_ppm)
         if abs(error_ppm) < CLOCK_SETTLED_PPM:
             break
@@ -455,21 +451,7 @@ def _response(
     top_hz: float,
     shared: bool,
 ) -> Response:
-    def levels(arrival: float) -> BandLevels:
-        return band_levels(
-            solved.impulse,
-            solved.noise,
-            noise_scale=solved.noise_scale,
-            covered_hz=solved.covered_hz,
-            known_s=solved.known_s,
-            leak_ratio=solved.leak_ratio,
-            unsettled_ratio=solved.unsettled_ratio,
-            sounded_ratio=solved.sounded_ratio,
-            rate_hz=rate_hz,
-            arrival=int(arrival),
-        )
-
-    bands = levels(placed.lead)
+    bands = band_levels(solved, rate_hz=rate_hz, arrival=placed.lead)
     arrival = Arrival(np.nan, 0)
     if _sounding(bands).sum() >= FEWEST_FOR_ARRIVAL:
         low_hz, high_hz = _well_known_hz(bands)
@@ -482,7 +464,7 @@ def _response(
             quiet=placed.lead // 2,
         )
         if np.isfinite(arrival.tap) and arrival.tap < placed.lead - 0.001 * rate_hz:
-            bands = levels(arrival.tap)
+            bands = band_levels(solved, rate_hz=rate_hz, arrival=int(arrival.tap))
     segments = segment_delays(solved.predicted, solved.residual, rate_hz=rate_hz, top_hz=4000.0)
     sure = segments.information > 0.2 * np.median(segments.information)
     sure &= segments.power > 0.1 * np.median(segments.power)  # not what rings on at the end

@@ -1,30 +1,26 @@
 """Speech and noise by octave, and what of speech's rise and fall the ear can follow in them.
 
-    MALE, FEMALE        spectrum of speech and weight of its octaves, IEC 60268-16
+    SPEECH_DB           spectrum of speech, IEC 60268-16
     speech_db()         octave levels of speech of a given A-weighted level
     room_noise_db()     octave levels of a quiet hall's noise
     hearing_factor()    what noise, masking and the threshold of hearing leave
 
-After IEC 60268-16, edition 4 (2011). Edition 5 (2020) keeps weights and procedure, drops the
-female set and lowers the male spectrum at 125 and 250 Hz. Its text was not at hand: figures come
-from public transcriptions (the male set, thresholds, masking) or from memory (where said).
+After IEC 60268-16, edition 4 (2011), the male set. Edition 5 (2020) keeps weights and procedure and
+lowers the spectrum at 125 and 250 Hz. Its text was not at hand: figures come from public
+transcriptions or from memory (where said).
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, nearest_band
-from evenhall.acoustics.level import db_from_power, power_from_db, weighting_db
+from evenhall.acoustics.level import a_weighting_db, db_from_power, power_from_db
 
 __all__ = [
-    "FEMALE",
-    "MALE",
     "OCTAVES_HZ",
-    "Voice",
+    "SPEECH_DB",
     "a_weighted_db",
     "hearing_factor",
     "octave_power",
@@ -38,7 +34,8 @@ OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 # Third octaves at the middle of each octave.
 _MIDDLES = np.array([nearest_band(hz) for hz in OCTAVES_HZ])
 
-
+# Levels in these octaves, dB re the A-weighted whole.
+SPEECH_DB: FloatArray = np.array([2.9, 2.9, -0.8, -6.8, -12.8, -18.8, -24.8])
 RECEPTION_DB_SPL: FloatArray = np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0])
 # From these levels of the octave below on (dB SPL), its masking is slope * level + offset.
 _MASKING = ((-np.inf, 0.5, -65.0), (63.0, 1.8, -146.9), (67.0, 0.5, -59.8), (100.0, 0.0, -10.0))
@@ -46,58 +43,19 @@ _MASKING = ((-np.inf, 0.5, -65.0), (63.0, 1.8, -146.9), (67.0, 0.5, -59.8), (100
 _NOISE_SHAPE_DB: FloatArray = np.array([44.0, 37.0, 31.0, 27.0, 24.0, 22.0, 21.0])
 
 
-@dataclass(frozen=True, eq=False)
-class Voice:
-    """Whose speech: its spectrum, and how much each octave counts.
-
-    Parameters
-    ----------
-    name : str
-    octave_db : ndarray, shape (7,)
-        Levels in the octaves from 125 Hz to 8 kHz, dB re the A-weighted whole.
-    alpha : ndarray, shape (7,)
-        Weights of the octaves.
-    beta : ndarray, shape (6,)
-        Redundancy of each octave with the next.
-    """
-
-    name: str
-    octave_db: FloatArray
-    alpha: FloatArray
-    beta: FloatArray
-
-
-MALE = Voice(
-    "male",
-    np.array([2.9, 2.9, -0.8, -6.8, -12.8, -18.8, -24.8]),
-    np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173]),
-    np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095]),
-)
-# Edition 4, from memory; 125 Hz does not count and holds no speech.
-FEMALE = Voice(
-    "female",
-    np.array([-np.inf, 5.3, -1.9, -9.1, -15.8, -16.7, -18.0]),
-    np.array([0.0, 0.117, 0.223, 0.216, 0.328, 0.250, 0.194]),
-    np.array([0.0, 0.099, 0.066, 0.062, 0.025, 0.076]),
-)
-
-
 def a_weighted_db(octave_db: ArrayLike) -> FloatArray:
     """A-weighted sum of the seven octaves, the last axis."""
-    weighted = np.asarray(octave_db) + weighting_db(EXACT_HZ[_MIDDLES], "A")
+    weighted = np.asarray(octave_db) + a_weighting_db(EXACT_HZ[_MIDDLES])
     return db_from_power(power_from_db(weighted).sum(axis=-1))
 
 
-def speech_db(
-    level_dba: ArrayLike, *, voice: Voice = MALE, shape_db: ArrayLike = 0.0
-) -> FloatArray:
+def speech_db(level_dba: ArrayLike, *, shape_db: ArrayLike = 0.0) -> FloatArray:
     """Octave levels of speech of a given A-weighted level.
 
     Parameters
     ----------
     level_dba : array_like, shape (...)
         At the listener, dB(A) re 20 uPa.
-    voice : Voice
     shape_db : array_like, shape (..., 7)
         What loudspeaker and room make of its tone.
 
@@ -111,7 +69,7 @@ def speech_db(
     >>> speech_db(60.0).round(0).tolist()
     [63.0, 63.0, 59.0, 53.0, 47.0, 41.0, 35.0]
     """
-    octave = voice.octave_db + np.asarray(shape_db, dtype=np.float64)
+    octave = SPEECH_DB + np.asarray(shape_db, dtype=np.float64)
     level = np.asarray(level_dba, dtype=np.float64)
     return np.asarray(octave + (level - a_weighted_db(octave))[..., None])
 

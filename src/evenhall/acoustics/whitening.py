@@ -34,23 +34,10 @@ LOWEST_HZ = 10.0
 def flat_gain(
     spectrum: Complex64Array, *, spacing_hz: float, top_hz: float
 ) -> tuple[Float32Array, FloatArray]:
-    """Zero-phase gain that makes a spectrum flat where it holds energy.
+    """Zero-phase gain that makes a spectrum flat where it holds energy, up to `top_hz`.
 
-    Parameters
-    ----------
-    spectrum : ndarray, shape (n_bins,)
-        At 0, `spacing_hz`, ... Hz.
-    spacing_hz : float
-        Distance between bins.
-    top_hz : float
-        Nothing above is trusted.
-
-    Returns
-    -------
-    gain : ndarray, shape (n_bins,)
-        0 where the spectrum holds no energy.
-    covered_hz : ndarray, shape (n_spans, 2)
-        Where it does.
+    Gain a bin, 0 where the spectrum holds no energy, and the spans where it does, shape (n_spans,
+    2).
     """
     n_bands = int(np.log2(top_hz / LOWEST_HZ) * FINE_BANDS_PER_OCTAVE)
     edges_hz = LOWEST_HZ * (top_hz / LOWEST_HZ) ** (np.arange(n_bands + 1) / n_bands)

@@ -7,21 +7,25 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["hann", "log_bins"]
+__all__ = ["HANN_NOISE", "faded", "hann", "log_bins"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
+HANN_NOISE = 1.5  # noise bandwidth of a Hann window, in bins
+
+
+def faded(length: int, rise: int, fall: int) -> FloatArray:
+    """Window of ones that rises over the first and falls over the last samples, sine squared."""
+    window = np.ones(length)
+    window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / max(rise, 1)) ** 2
+    window[length - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / max(fall, 1)) ** 2
+    return window
+
 
 @lru_cache(maxsize=8)
 def hann(length: int) -> Float32Array:
-    """Hann window that begins and ends at 0.
-
-    Examples
-    --------
-    >>> hann(5).tolist()
-    [0.0, 0.5, 1.0, 0.5, 0.0]
-    """
+    """Hann window that begins and ends at 0."""
     window = np.hanning(length).astype(np.float32)
     window.setflags(write=False)
     return window
@@ -29,13 +33,7 @@ def hann(length: int) -> Float32Array:
 
 @lru_cache(maxsize=8)
 def log_bins(n_bins: int, shift: float) -> FloatArray:
-    """Logarithm of 0 + `shift`, 1 + `shift`, ...
-
-    Examples
-    --------
-    >>> log_bins(2, 1.0).round(3).tolist()
-    [0.0, 0.693]
-    """
+    """Logarithm of 0 + `shift`, 1 + `shift`, ..."""
     logs: FloatArray = np.log(np.arange(n_bins) + shift)
     logs.setflags(write=False)
     return logs

@@ -9,16 +9,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import accumulate
 
 from evenhall.drawing.svg import (
-    element,
+    ACROSS_PX,
+    circle,
     group,
     line,
     picture,
     rect,
     shorten,
     signed_db,
+    slider,
     text,
     text_width_px,
 )
@@ -28,7 +31,6 @@ from evenhall.words import fader_name
 __all__ = ["CardFader", "CardView", "draw_card"]
 
 MAX_FADERS_IN_ROW = 31
-LANDSCAPE_WIDTH_PX = 1044.0  # A4 landscape less 10 mm on each side, at 96 px an inch
 RAIL_HEIGHT_PX = 190.0
 
 GUTTER_PX = 34.0  # the scale's figures, left of a row
@@ -100,17 +102,13 @@ def draw_card(
     *,
     theme: Theme = PAPER,
     rows: int | None = None,
-    width_px: float = LANDSCAPE_WIDTH_PX,
+    width_px: float = ACROSS_PX,
     rail_height_px: float = RAIL_HEIGHT_PX,
 ) -> str:
     """Draw the card as SVG.
 
     Parameters
     ----------
-    view : CardView
-        What to show.
-    theme : Theme
-        Palette.
     rows : int, optional
         Rows to share the faders among; by default one for every 31 faders.
     width_px : float
@@ -272,16 +270,7 @@ class _Layout:
         width, height = min(0.5 * slot.width_px, 20.0), 7.0
         return group(
             self._rail(slot, top),
-            rect(
-                x - width / 2,
-                y - height / 2,
-                width,
-                height,
-                rx=2,
-                fill=theme.ground,
-                stroke=theme.muted,
-                class_="slider",
-            ),
+            slider(x, y, width, height, rx=2, fill=theme.ground, stroke=theme.muted),
             text(x, self._value_y(top), "0", size_px=14, fill=theme.muted, anchor="middle"),
             self._lettering(slot, top),
             title=f"{slot.fader.hz:g} Hz: stays at 0 dB",
@@ -297,41 +286,16 @@ class _Layout:
         lane_height = self.row_height_px - ROW_GAP_PX + 6
         bar, width, height = 10.0, min(0.75 * slot.width_px, 34.0), 12.0
         mark_y = top + MARK_HEIGHT_PX / 2 + 1
+        bold = partial(text, x, bold=True, anchor="middle")
         return group(
             rect(lane_x, top, lane_width, lane_height, rx=4, fill=theme.faint, class_="lane"),
             self._rail(slot, top),
             line(lane_x, zero_y, lane_x + lane_width, zero_y, stroke=theme.muted),
             rect(x - bar / 2, min(zero_y, y), bar, abs(zero_y - y), fill=theme.ink),
-            rect(
-                x - width / 2,
-                y - height / 2,
-                width,
-                height,
-                rx=2,
-                fill=theme.ink,
-                class_="slider",
-            ),
-            element("circle", cx=x, cy=mark_y, r=MARK_RADIUS_PX, fill=theme.ink),
-            text(
-                x,
-                mark_y,
-                str(slot.mark),
-                size_px=14,
-                fill=theme.ground,
-                bold=True,
-                anchor="middle",
-                class_="mark",
-            ),
-            text(
-                x,
-                self._value_y(top),
-                value,
-                size_px=value_px,
-                fill=theme.ink,
-                bold=True,
-                anchor="middle",
-                class_="value",
-            ),
+            slider(x, y, width, height, rx=2, fill=theme.ink),
+            circle(x, mark_y, MARK_RADIUS_PX, fill=theme.ink),
+            bold(mark_y, str(slot.mark), size_px=14, fill=theme.ground, class_="mark"),
+            bold(self._value_y(top), value, size_px=value_px, fill=theme.ink, class_="value"),
             self._lettering(slot, top),
             title=f"{slot.fader.hz:g} Hz: {value} dB, number {slot.mark} to set",
             class_="fader moves",

@@ -12,6 +12,7 @@ import textwrap
 from dataclasses import dataclass
 
 from evenhall.drawing.svg import (
+    ACROSS_PX,
     group,
     path,
     picture,
@@ -26,7 +27,6 @@ from evenhall.words import fader_name
 
 __all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map"]
 
-LANDSCAPE_WIDTH_PX = 1044.0  # A4 landscape less 10 mm on each side, at 96 px an inch
 CELL_HEIGHT_PX = 24.0
 HEAD_HEIGHT_PX = 54.0
 SIDE_NAME_HEIGHT_PX = 20.0
@@ -50,8 +50,6 @@ class MapRow:
 
     Attributes
     ----------
-    label : str
-        Its name.
     level_db : tuple of float or None
         Level of each band, dB re the middle spot of the same side; None = not usable.
     distance_m : float or None
@@ -86,7 +84,7 @@ class EvennessView:
 
 
 def draw_evenness_map(
-    view: EvennessView, *, theme: Theme = PAPER, width_px: float = LANDSCAPE_WIDTH_PX
+    view: EvennessView, *, theme: Theme = PAPER, width_px: float = ACROSS_PX
 ) -> str:
     """Draw the map as SVG.
 
@@ -94,8 +92,6 @@ def draw_evenness_map(
     ----------
     view : EvennessView
         What to show; each row holds one level a band.
-    theme : Theme
-        Palette.
     width_px : float
         Width of the drawing; 1044 fills an A4 page across, 718 one upright. Under 500 the figures
         get too small to read: a narrow screen should scroll instead.
@@ -216,15 +212,9 @@ class _Grid:
     def _label(self, name: str, where: str, y: float, *, bold: bool, size_px: float) -> str:
         theme, middle = self.theme, y + CELL_HEIGHT_PX / 2
         room_px = self.left_px - 16 - text_width_px(where, size_px)
+        short = shorten(name, size_px=size_px, width_px=room_px)
         return group(
-            text(
-                6,
-                middle,
-                shorten(name, size_px=size_px, width_px=room_px),
-                size_px=size_px,
-                fill=theme.ink,
-                bold=bold,
-            ),
+            text(6, middle, short, size_px=size_px, fill=theme.ink, bold=bold),
             text(self.left_px - 8, middle, where, size_px=size_px, fill=theme.muted, anchor="end"),
         )
 
@@ -261,13 +251,9 @@ class _Grid:
         hatch = []
         if beyond:
             plate = text_width_px(figure, figure_px) + 2
+            strokes = _hatch(x, y, width, height, rising=level_db > 0)
             hatch = [
-                path(
-                    _hatch(x, y, width, height, rising=level_db > 0),
-                    stroke=ink,
-                    fill="none",
-                    class_="hatch",
-                ),
+                path(strokes, stroke=ink, fill="none", class_="hatch"),
                 rect(
                     x + (width - plate) / 2,
                     y + height / 2 - 0.48 * figure_px,
@@ -301,15 +287,10 @@ class _Grid:
         return textwrap.wrap(words, characters)
 
     def legend(self, y: float) -> str:
+        ink = self.theme.muted
         return group(
             *(
-                text(
-                    self.left_px,
-                    y + at * LEGEND_LINE_PX,
-                    words,
-                    size_px=LEGEND_SIZE_PX,
-                    fill=self.theme.muted,
-                )
+                text(self.left_px, y + at * LEGEND_LINE_PX, words, size_px=LEGEND_SIZE_PX, fill=ink)
                 for at, words in enumerate(self.legend_lines())
             ),
             class_="legend",

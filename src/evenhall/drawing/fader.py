@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenhall.drawing.card import CardFader
-from evenhall.drawing.svg import group, line, path, picture, rect, signed_db, text
+from evenhall.drawing.svg import group, line, path, picture, rect, signed_db, slider, text
 from evenhall.drawing.theme import PAPER, Theme
 from evenhall.words import fader_name
 
@@ -30,7 +30,6 @@ class FaderView:
 
     Attributes
     ----------
-    fader : CardFader
     range_db : float
         It reaches this far both ways.
     place, count : int
@@ -48,12 +47,6 @@ class FaderView:
 
 def draw_fader(view: FaderView, *, theme: Theme = PAPER) -> str:
     """Draw the fader as SVG.
-
-    Parameters
-    ----------
-    view : FaderView
-    theme : Theme
-        Palette.
 
     Raises
     ------
@@ -99,26 +92,12 @@ def _scale(view: FaderView, theme: Theme) -> str:
 
 def _slider(view: FaderView, theme: Theme) -> str:
     y, zero_y = _y(view, view.fader.fader_db), _y(view, 0.0)
+    half = SLIDER_WIDTH_PX / 2 - 4
     return group(
         line(RAIL_X_PX, TOP_PX, RAIL_X_PX, TOP_PX + RAIL_PX, stroke=theme.muted, stroke_width=4),
         rect(RAIL_X_PX - 7, min(y, zero_y), 14, abs(y - zero_y), fill=theme.ink),
-        rect(
-            RAIL_X_PX - SLIDER_WIDTH_PX / 2,
-            y - SLIDER_HEIGHT_PX / 2,
-            SLIDER_WIDTH_PX,
-            SLIDER_HEIGHT_PX,
-            rx=3,
-            fill=theme.ink,
-            class_="slider",
-        ),
-        line(
-            RAIL_X_PX - SLIDER_WIDTH_PX / 2 + 4,
-            y,
-            RAIL_X_PX + SLIDER_WIDTH_PX / 2 - 4,
-            y,
-            stroke=theme.ground,
-            stroke_width=2,
-        ),
+        slider(RAIL_X_PX, y, SLIDER_WIDTH_PX, SLIDER_HEIGHT_PX, rx=3, fill=theme.ink),
+        line(RAIL_X_PX - half, y, RAIL_X_PX + half, y, stroke=theme.ground, stroke_width=2),
     )
 
 

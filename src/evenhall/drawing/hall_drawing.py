@@ -11,19 +11,18 @@ from evenhall.drawing.hall_marks import key
 from evenhall.drawing.hall_plan import draw_plan, plan_key
 from evenhall.drawing.hall_side import draw_side, side_key
 from evenhall.drawing.hall_view import HallView, degrees, frame_of, metres
-from evenhall.drawing.svg import picture, shorten, text
+from evenhall.drawing.svg import UPRIGHT_PX, picture, shorten, text
 from evenhall.drawing.theme import PAPER, Theme
 
 __all__ = ["draw_hall"]
 
-WIDTH_PX = 718.0  # A4 upright less 10 mm on each side, at 96 px an inch
 TITLE_SIZE_PX = 18.0
 TITLE_HEIGHT_PX = 32.0
 GAP_PX = 12.0
 
 
 def draw_hall(
-    view: HallView, *, theme: Theme = PAPER, width_px: float = WIDTH_PX, plan: bool = True
+    view: HallView, *, theme: Theme = PAPER, width_px: float = UPRIGHT_PX, plan: bool = True
 ) -> str:
     """Draw the hall as SVG.
 
@@ -32,8 +31,6 @@ def draw_hall(
     view : HallView
         What to show. A figure that is None, or cannot be, is left out or drawn open, never an
         error: the drawing follows the typing.
-    theme : Theme
-        Palette.
     width_px : float
         Width of the drawing: 718 fills an upright A4 page, 360 a phone.
     plan : bool

@@ -5,9 +5,9 @@
 
 from __future__ import annotations
 
-from evenhall.drawing.hall_marks import STATE_WORDS, Label, dimension, label_row, spread
-from evenhall.drawing.hall_view import LETTERING_PX, Frame, HallView, metres
-from evenhall.drawing.svg import group, path, text
+from evenhall.drawing.hall_marks import STATE_WORDS, Label, dimension, label_row
+from evenhall.drawing.hall_view import Frame, HallView, lettering, metres
+from evenhall.drawing.svg import group, path, spread
 
 __all__ = ["LEVEL_STEP_PX", "draw_distances", "draw_heights", "heights_of", "places_of"]
 
@@ -47,15 +47,7 @@ def draw_heights(frame: Frame, floor_px: float, ceiling_px: float) -> str:
         drawn.append(
             group(
                 path(lead, stroke=colour, fill="none"),
-                text(
-                    edge - 14,
-                    at_px,
-                    metres(height_m),
-                    size_px=LETTERING_PX,
-                    fill=colour,
-                    bold=bold,
-                    anchor="end",
-                ),
+                lettering(edge - 14, at_px, metres(height_m), colour, bold=bold, anchor="end"),
                 title=f"{whose}: {metres(height_m)} above the audience floor.",
                 class_="level",
             )

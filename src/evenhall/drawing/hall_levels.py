@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from evenhall.drawing.hall_marks import spread
-from evenhall.drawing.hall_view import LETTERING_PX, PROPOSED_DASH, Frame, metres
-from evenhall.drawing.svg import element, group, line, path, rect, text
+from evenhall.drawing.hall_view import PROPOSED_DASH, Frame, lettering, metres
+from evenhall.drawing.svg import MINUS, circle, group, line, path, rect, spread
 from evenhall.drawing.theme import mixed
+from evenhall.hall.level import EVEN_WITHIN_DB
 
 __all__ = ["draw_levels"]
 
@@ -34,7 +34,7 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
     if view.rows_proposed_db:
         series.append((view.rows_proposed_db, frame.proposal, PROPOSED_DASH, "as proposed"))
     loudest_db = max(abs(level) for levels, *_ in series for level in levels)
-    half_db = min(max(view.limit_db / 2, math.ceil(loudest_db)), LARGEST_DB)
+    half_db = min(max(EVEN_WITHIN_DB / 2, math.ceil(loudest_db)), LARGEST_DB)
     middle = top + TOP_PX + half_db * PX_A_DB
 
     def y(level_db: float) -> float:
@@ -43,22 +43,16 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
     first, last = frame.x(view.rows_m[0]), frame.x(view.rows_m[-1])
     ground = rect(
         first,
-        y(view.limit_db / 2),
+        y(EVEN_WITHIN_DB / 2),
         last - first,
-        view.limit_db * PX_A_DB,
+        EVEN_WITHIN_DB * PX_A_DB,
         fill=mixed(theme.ground, theme.ink, 0.08),
     )
+    words = f"Within {EVEN_WITHIN_DB:g} dB from first to last row."
     drawn = [
-        group(ground, title=f"Within {view.limit_db:g} dB from first to last row.", class_="limit"),
+        group(ground, title=words, class_="limit"),
         line(first, middle, last, middle, stroke=theme.faint),
-        text(
-            frame.left_px - 8,
-            middle,
-            "level",
-            size_px=LETTERING_PX,
-            fill=theme.muted,
-            anchor="end",
-        ),
+        lettering(frame.left_px - 8, middle, "level", theme.muted, anchor="end"),
     ]
     for levels, colour, dash, when in series:
         points = [
@@ -69,8 +63,9 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
         )
         drawn += [
             group(
-                element("circle", cx=x, cy=at, r=DOT_PX, fill=colour),
-                title=f"Row at {metres(row_m)}: {_db(level)} against the middle row, {when}.",
+                circle(x, at, DOT_PX, fill=colour),
+                title=f"Row at {metres(row_m)}: {_figure(level)} dB against the middle row, "
+                f"{when}.",
                 class_="row",
             )
             for (x, at), row_m, level in zip(points, view.rows_m, levels, strict=True)
@@ -84,7 +79,7 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
             bounds,
         )
     said = "; ".join(
-        f"{when} the first row is {_db(levels[0] - levels[-1])} against the last"
+        f"{when} the first row is {_figure(levels[0] - levels[-1])} dB against the last"
         for levels, _, _, when in series
     )
     height_px = 2 * half_db * PX_A_DB
@@ -104,13 +99,10 @@ def _figures(
         high=bounds[1] + FIGURE_STEP_PX / 2,
     )
     return [
-        text(
-            x, at, f"{level:+.1f}".replace("-", "\u2212"), size_px=LETTERING_PX, fill=colour,
-            bold=True, anchor=anchor,
-        )
+        lettering(x, at, _figure(level), colour, bold=True, anchor=anchor)
         for at, (_, level, colour) in zip(placed, figures, strict=True)
-    ]  # fmt: skip
+    ]
 
 
-def _db(level_db: float) -> str:
-    return f"{level_db:+.1f} dB".replace("-", "\u2212")
+def _figure(level_db: float) -> str:
+    return f"{level_db:+.1f}".replace("-", MINUS)

@@ -1,6 +1,6 @@
 """The marks that both views of a hall share: rays, spots, dimension lines, rows of labels.
 
-`fan()` and `ray_end()` cut what a loudspeaker covers at the walls; `spread()` keeps labels apart.
+`fan()` and `ray_end()` cut what a loudspeaker covers at the walls.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from evenhall.drawing.hall_view import LETTERING_PX
-from evenhall.drawing.svg import element, group, line, path, shorten, text, text_width_px
+from evenhall.drawing.hall_view import LETTERING_PX, lettering
+from evenhall.drawing.svg import circle, element, group, line, path, shorten, spread, text_width_px
 from evenhall.drawing.theme import Theme
 
 __all__ = [
@@ -26,7 +26,6 @@ __all__ = [
     "polygon",
     "ray_end",
     "spot_mark",
-    "spread",
     "wall",
 ]
 
@@ -71,40 +70,6 @@ def fan(centre_deg: float, full_deg: float, *, far: float, low: float, high: flo
     ]
     ends = [ray_end(angle, far=far, low=low, high=high) for angle in (first, last)]
     return [(0.0, 0.0), ends[0], *corners, ends[1]]
-
-
-def spread(
-    wanted: Sequence[float], sizes: Sequence[float], *, low: float, high: float, gap: float = 0.0
-) -> list[float]:
-    """Centres as near to the wanted ones as keeps labels apart, in their order.
-
-    Least squares of the shifts, by pooling neighbours that would touch. Where all together do not
-    fit between `low` and `high` they pass `low`.
-
-    Examples
-    --------
-    >>> spread([10.0, 14.0, 90.0], [20.0, 20.0, 20.0], low=0.0, high=95.0)
-    [10.0, 30.0, 85.0]
-    >>> spread([40.0, 44.0], [20.0, 20.0], low=0.0, high=95.0)
-    [32.0, 52.0]
-    """
-    order = sorted(range(len(wanted)), key=lambda at: wanted[at])
-    packed, edge = [0.0] * len(wanted), 0.0  # centres when all stand side by side from 0
-    pools: list[tuple[float, int]] = []  # sum of wanted shifts of a run of neighbours, their count
-    for at in order:
-        packed[at] = edge + sizes[at] / 2
-        edge += sizes[at] + gap
-        total, count = wanted[at] - packed[at], 1
-        while pools and pools[-1][0] / pools[-1][1] >= total / count:
-            more, others = pools.pop()
-            total, count = total + more, count + others
-        pools.append((total, count))
-    last = high - (edge - gap)
-    shifts = [min(max(total / count, low), last) for total, count in pools for _ in range(count)]
-    centres = [0.0] * len(wanted)
-    for at, shift in zip(order, shifts, strict=True):
-        centres[at] = packed[at] + shift
-    return centres
 
 
 def polygon(points: Sequence[Point], **attributes: str | float | None) -> str:
@@ -155,9 +120,9 @@ def spot_mark(at: Point, state: str, theme: Theme) -> str:
     upcoming = state == "next"
     radius = NEXT_RADIUS_PX if upcoming else SPOT_RADIUS_PX
     fill = {"next": theme.above, "done": theme.ink}.get(state, theme.ground)
-    ring = element("circle", cx=x, cy=y, r=radius, fill=fill, stroke=theme.ink, stroke_width=1.6)
+    ring = circle(x, y, radius, fill=fill, stroke=theme.ink, stroke_width=1.6)
     if upcoming:
-        return ring + element("circle", cx=x, cy=y, r=2.5, fill="#000000")
+        return ring + circle(x, y, 2.5, fill="#000000")
     if state == "done":
         tick = [[(x - 2.8, y + 0.2), (x - 0.8, y + 2.4), (x + 2.9, y - 2.3)]]
         return ring + path(tick, stroke=theme.ground, stroke_width=1.6, fill="none")
@@ -200,7 +165,7 @@ def label_row(
         ]
         centres = _under(labels, lines, low, high)
     drawn = [
-        text(x, y + at * LABEL_LINE_PX, words, size_px=LETTERING_PX, fill=fill, anchor="middle")
+        lettering(x, y + at * LABEL_LINE_PX, words, fill, anchor="middle")
         for at, line_of in enumerate(lines)
         for x, words in zip(centres, line_of, strict=True)
     ]
@@ -242,14 +207,7 @@ def key(entries: Sequence[KeyEntry], top: float, width_px: float) -> tuple[str, 
         sample = element(
             "g", entry.sample, transform=f"translate({x + KEY_SAMPLE_PX / 2 - 3:.2f} {y:.2f})"
         )
-        words = text(
-            x + KEY_SAMPLE_PX,
-            y,
-            written,
-            size_px=LETTERING_PX,
-            fill=entry.fill,
-            bold=entry.bold,
-        )
+        words = lettering(x + KEY_SAMPLE_PX, y, written, entry.fill, bold=entry.bold)
         drawn.append(sample + words)
         x += KEY_SAMPLE_PX + words_px + KEY_GAP_PX
     return group(*drawn, class_="key"), y + KEY_LINE_PX / 2

@@ -9,12 +9,13 @@ import math
 from dataclasses import dataclass
 
 from evenhall.drawing.hall_view import Frame, is_delay, is_sub, is_top
+from evenhall.hall.seats import LANE
 
 __all__ = ["Placed", "elements_of"]
 
 # Shares of half the width, from the middle to the audience's left; only where boxes usually
 # stand, for the job knows no more. Common practice, no source.
-TOP_LANE, SUB_LANE, LONE_SUB_LANE = 0.62, 0.3, 0.26
+SUB_LANE, LONE_SUB_LANE = 0.3, 0.26
 LANE_STEP, WIDEST_LANE = 0.2, 0.9
 DELAY_SHARE = 0.55  # of the way to the last row
 TOE_IN_SHARE = 0.5  # of the way to the middle, at the last row
@@ -29,9 +30,7 @@ class Placed:
     along_m: float
     across_m: float
     turn_deg: float  # clockwise on the page
-    spots_deg: (
-        float  # where its spots lie, seen from it: off the wall's side, never past the middle
-    )
+    spots_deg: float  # to where its spots lie: off the wall's side, never past the middle
 
 
 def elements_of(frame: Frame) -> list[Placed]:
@@ -59,9 +58,7 @@ def elements_of(frame: Frame) -> list[Placed]:
 
 def _lane(side: str, sides: tuple[str, ...]) -> float:
     name = side.lower()
-    size = TOP_LANE
-    if is_sub(side):
-        size = SUB_LANE
+    size = SUB_LANE if is_sub(side) else LANE
     if "left" in name:
         return size
     if "right" in name:

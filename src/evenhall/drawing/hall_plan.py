@@ -18,7 +18,6 @@ from evenhall.drawing.hall_marks import (
     polygon,
     ray_end,
     spot_mark,
-    spread,
     wall,
 )
 from evenhall.drawing.hall_places import Placed, elements_of
@@ -29,10 +28,11 @@ from evenhall.drawing.hall_view import (
     is_delay,
     is_sub,
     is_top,
+    lettering,
     metres,
     turned,
 )
-from evenhall.drawing.svg import group, line, path, shorten, text
+from evenhall.drawing.svg import group, line, path, shorten, spread, text
 from evenhall.drawing.theme import mixed
 
 __all__ = ["draw_plan", "plan_key"]
@@ -205,10 +205,7 @@ class _Plan:
 
     def _element(self, element: Placed) -> str:
         theme, sounds = self.theme, self._sounds(element)
-        depth, face = (
-            max(size * self.frame.per_m, least)
-            for size, least in zip(BOX_M, SMALLEST_BOX_PX, strict=True)
-        )
+        depth, face = self.frame.box_px(BOX_M, SMALLEST_BOX_PX)
         at = self._at(element)
         look: dict[str, str | float] = {
             "fill": theme.ink if sounds else theme.faint,
@@ -229,9 +226,7 @@ class _Plan:
             drawn.append(_waves(at, depth, element.turn_deg, theme.ink))
         if is_delay(element.side):
             label = shorten(element.side, size_px=LETTERING_PX, width_px=70)
-            drawn.append(
-                text(at[0], at[1] + face / 2 + 8, label, size_px=LETTERING_PX, fill=theme.ink)
-            )
+            drawn.append(lettering(at[0], at[1] + face / 2 + 8, label, theme.ink))
         said = f"{element.side[:1].upper()}{element.side[1:]}, {kind}, {where}"
         if is_top(element.side) and self.view.coverage_h_deg:
             said += f", covering {self.view.coverage_h_deg:g} degrees across"
@@ -255,12 +250,11 @@ class _Plan:
         edge = self.frame.left_px - 8
         return group(
             *(
-                text(
+                lettering(
                     edge,
                     y,
                     shorten(element.side, size_px=LETTERING_PX, width_px=edge - 2),
-                    size_px=LETTERING_PX,
-                    fill=self.theme.ink,
+                    self.theme.ink,
                     bold=self._sounds(element),
                     anchor="end",
                 )
@@ -307,28 +301,12 @@ class _Plan:
         if view.length_m is not None:
             y, left, right = self.y(half_m) + 10, frame.x(0), frame.x(view.length_m)
             drawn.append(dimension((left, y), (right, y), theme))
-            drawn.append(
-                text(
-                    (left + right) / 2,
-                    y + 12,
-                    metres(view.length_m),
-                    size_px=LETTERING_PX,
-                    fill=theme.muted,
-                    anchor="middle",
-                )
-            )
+            middle, length = (left + right) / 2, metres(view.length_m)
+            drawn.append(lettering(middle, y + 12, length, theme.muted, anchor="middle"))
         if view.width_m is not None:
             x = frame.right_px + 9
             drawn.append(dimension((x, self.y(-half_m)), (x, self.y(half_m)), theme))
-            drawn.append(
-                text(
-                    x + 6,
-                    self.middle_px,
-                    metres(view.width_m),
-                    size_px=LETTERING_PX,
-                    fill=theme.muted,
-                )
-            )
+            drawn.append(lettering(x + 6, self.middle_px, metres(view.width_m), theme.muted))
         return group(*drawn, class_="sizes")
 
 

@@ -32,7 +32,7 @@ from evenhall.drawing.hall_view import (
     metres,
     turned,
 )
-from evenhall.drawing.svg import element, group, line, path, rect
+from evenhall.drawing.svg import circle, group, line, path, rect
 from evenhall.drawing.theme import mixed
 
 __all__ = ["draw_side", "side_key"]
@@ -106,16 +106,10 @@ class _Side:
     def __init__(self, frame: Frame, floor_px: float) -> None:
         self.frame, self.view, self.theme = frame, frame.view, frame.theme
         self.floor_px = floor_px
+        self.box_px = frame.box_px(BOX_M, SMALLEST_BOX_PX)
 
     def y(self, height_m: float) -> float:
         return self.floor_px - height_m * self.frame.per_m
-
-    def _box_px(self) -> tuple[float, float]:
-        depth, face = (
-            max(size * self.frame.per_m, least)
-            for size, least in zip(BOX_M, SMALLEST_BOX_PX, strict=True)
-        )
-        return depth, face
 
     def _fan(self, stance: tuple[float, float]) -> list[tuple[float, float]]:
         """Outline of the vertical coverage on the page; empty where none can be drawn."""
@@ -149,6 +143,7 @@ class _Side:
         )
 
     def coverage(self) -> str:
+        words = f"Coverage up and down: {self.view.coverage_v_deg:g} degrees between its edges."
         drawn = []
         if self.view.today is not None and (outline := self._fan(self.view.today)):
             edges = [[outline[0], outline[1]], [outline[0], outline[-1]]]
@@ -158,10 +153,7 @@ class _Side:
             edges = [[outline[0], outline[1]], [outline[0], outline[-1]]]
             look = {"stroke": self.frame.proposal, "stroke_dasharray": "2 4"}
             drawn.append(path(edges, fill="none", class_="edge proposed", **look))
-        return group(*drawn, title=self._coverage_words(), class_="coverage") if drawn else ""
-
-    def _coverage_words(self) -> str:
-        return f"Coverage up and down: {self.view.coverage_v_deg:g} degrees between its edges."
+        return group(*drawn, title=words, class_="coverage") if drawn else ""
 
     def room(self) -> str:
         view, frame = self.view, self.frame
@@ -201,7 +193,7 @@ class _Side:
         people = []
         for at in range(count):
             x = frame.x(first_m + (last_m - first_m) * at / (count - 1))
-            people.append(element("circle", cx=x, cy=y, r=radius, fill=shade))
+            people.append(circle(x, y, radius, fill=shade))
             people.append(
                 path(
                     [self._body(x, y, radius)],
@@ -233,7 +225,7 @@ class _Side:
         if limit_m is None or limit_m > self.frame.high_m:
             return ""
         # Clear of the box, which often stands right at its limit.
-        mark = _limit(self.theme.ink, self.frame.x(0) + self._box_px()[0] + 8, self.y(limit_m))
+        mark = _limit(self.theme.ink, self.frame.x(0) + self.box_px[0] + 8, self.y(limit_m))
         return group(mark, title=f"Stand reaches {metres(limit_m)}.", class_="limit")
 
     def speaker(self) -> str:
@@ -246,7 +238,7 @@ class _Side:
         if view.today is None:
             at = frame.x(0), self.y(min(STAND_IN_SPEAKER_M, frame.high_m))
             look = {"stroke": theme.muted, "fill": theme.ground, "stroke_dasharray": "2 3"}
-            stands = box(at, look, size_px=self._box_px())
+            stands = box(at, look, size_px=self.box_px)
             words = "Loudspeakers: height not known."
             drawn.append(group(stands, title=words, class_="speaker unknown"))
         if view.proposed is not None:
@@ -254,7 +246,7 @@ class _Side:
             look = {"stroke": frame.proposal, "stroke_dasharray": PROPOSED_DASH}
             aim = self._aim(view.proposed, stroke_width=1.8, class_="aim", **look)
             look = {"stroke": frame.proposal, "stroke_dasharray": "3 2", "fill": theme.ground}
-            stands = box(at, look, size_px=self._box_px(), turn_deg=view.proposed[1])
+            stands = box(at, look, size_px=self.box_px, turn_deg=view.proposed[1])
             words = f"Proposed for the loudspeakers: {_stance(view.proposed)}."
             drawn.append(group(aim, stands, title=words, class_="speaker proposed"))
         if view.today is not None:
@@ -263,7 +255,7 @@ class _Side:
             sounds = view.playing in [side for side in view.sides if is_top(side)]
             fill = theme.ink if sounds else theme.faint
             look = {"stroke": theme.ink, "stroke_width": 1.4, "fill": fill}
-            stands = box(at, look, size_px=self._box_px(), turn_deg=view.today[1])
+            stands = box(at, look, size_px=self.box_px, turn_deg=view.today[1])
             words = (
                 f"Loudspeakers today: {_stance(view.today)}, "
                 f"covering {view.coverage_v_deg:g} degrees up and down."
@@ -275,7 +267,7 @@ class _Side:
         subs = [side for side in self.view.sides if is_sub(side)]
         if not subs:
             return ""
-        depth, face = self._box_px()
+        depth, face = self.box_px
         fill = self.theme.ink if self.view.playing in subs else self.theme.faint
         stands = rect(
             self.frame.x(0),

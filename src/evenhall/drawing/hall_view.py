@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from evenhall.drawing.svg import text_width_px
+from evenhall.drawing.svg import text, text_width_px
 from evenhall.drawing.theme import Theme, mixed
 from evenhall.hall.elements import Element
 
@@ -23,6 +23,7 @@ __all__ = [
     "is_delay",
     "is_sub",
     "is_top",
+    "lettering",
     "metres",
     "turned",
 ]
@@ -99,8 +100,6 @@ class HallView:
     rows_m, rows_now_db, rows_proposed_db : tuple of float
         Rows, as the first and last one are given, and how loud each is against the middle one;
         empty where that is not forecast.
-    limit_db : float
-        How far first and last row may differ.
     spots : tuple of HallSpot
         Numbered in this order, from 1.
     playing : str or None
@@ -127,7 +126,6 @@ class HallView:
     rows_m: tuple[float, ...] = ()
     rows_now_db: tuple[float, ...] = ()
     rows_proposed_db: tuple[float, ...] = ()
-    limit_db: float = 0.0
     spots: tuple[HallSpot, ...] = ()
     playing: str | None = None
 
@@ -173,8 +171,6 @@ class Frame:
 
     Attributes
     ----------
-    view : HallView
-    theme : Theme
     width_px : float
         Of the whole drawing.
     left_px : float
@@ -197,6 +193,12 @@ class Frame:
     def x(self, along_m: float) -> float:
         """Where a distance from the stage end lies across the drawing."""
         return self.left_px + along_m * self.per_m
+
+    def box_px(
+        self, size_m: tuple[float, float], least_px: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Depth and face of a box to scale, as far as that can be seen."""
+        return max(size_m[0] * self.per_m, least_px[0]), max(size_m[1] * self.per_m, least_px[1])
 
     @property
     def right_px(self) -> float:
@@ -239,6 +241,13 @@ def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
         TALLEST_PLAN_SHARE * width_px / wide_m,
     )
     return Frame(view, theme, width_px, left_px, per_m, far_m, wide_m, high_m)
+
+
+def lettering(
+    x: float, y: float, words: str, fill: str, *, bold: bool = False, anchor: str = "start"
+) -> str:
+    """Text of the size that both views are lettered in."""
+    return text(x, y, words, size_px=LETTERING_PX, fill=fill, bold=bold, anchor=anchor)
 
 
 def is_sub(side: str) -> bool:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from evenhall.drawing.svg import (
+    UPRIGHT_PX,
     element,
     group,
     line,
@@ -20,6 +21,7 @@ from evenhall.drawing.svg import (
     rect,
     shorten,
     signed_db,
+    spread,
     text,
 )
 from evenhall.drawing.theme import PAPER, Theme, mixed
@@ -27,7 +29,6 @@ from evenhall.words import fader_name
 
 __all__ = ["Curve", "ResponseView", "draw_response_chart"]
 
-WIDTH_PX = 718.0  # A4 upright less 10 mm on each side, at 96 px an inch
 HEIGHT_PX = 330.0
 TOP_PX = 40.0
 BOTTOM_PX = 42.0
@@ -107,17 +108,13 @@ def draw_response_chart(
     view: ResponseView,
     *,
     theme: Theme = PAPER,
-    width_px: float = WIDTH_PX,
+    width_px: float = UPRIGHT_PX,
     height_px: float = HEIGHT_PX,
 ) -> str:
     """Draw the chart as SVG.
 
     Parameters
     ----------
-    view : ResponseView
-        What to show.
-    theme : Theme
-        Palette.
     width_px, height_px : float
         Size of the drawing; 718 fills an upright A4 page.
 
@@ -129,16 +126,10 @@ def draw_response_chart(
     for curve in view.curves:
         if len(curve.freq_hz) != len(curve.level_db):
             raise ValueError(f"the curve {curve.name} does not hold one level a frequency")
+    title = shorten(view.title, size_px=18, width_px=width_px - 12)
     axes = _Axes(_span_db(view), theme, width_px, height_px)
     return picture(
-        text(
-            6,
-            18,
-            shorten(view.title, size_px=18, width_px=width_px - 12),
-            size_px=18,
-            fill=theme.ink,
-            bold=True,
-        ),
+        text(6, 18, title, size_px=18, fill=theme.ink, bold=True),
         axes.grid(),
         axes.low_limit(view.low_limit_hz),
         axes.doubt_letters(view),
@@ -331,8 +322,12 @@ class _Axes:
             points = _known(curve)
             if points and curve.name:
                 ends.append((self.y(points[-1][1]), self.x(points[-1][0]), curve))
-        ends.sort(key=lambda end: end[0])
-        heights = _spread([y for y, _, _ in ends], NAME_SPACING_PX, TOP_PX, self.bottom_px)
+        heights = spread(
+            [y for y, _, _ in ends],
+            [NAME_SPACING_PX] * len(ends),
+            low=TOP_PX - NAME_SPACING_PX / 2,
+            high=self.bottom_px + NAME_SPACING_PX / 2,
+        )
         drawn = []
         for (y, x, curve), height in zip(ends, heights, strict=True):
             colour = colours.get(curve.name, theme.muted)
@@ -342,23 +337,3 @@ class _Axes:
             bold = curve is view.common
             drawn.append(text(name_x, height, name, size_px=LETTERING_PX, fill=colour, bold=bold))
         return group(*drawn, class_="names")
-
-
-def _spread(heights: Sequence[float], spacing: float, low: float, high: float) -> list[float]:
-    """Move sorted heights apart to at least `spacing`, within the ends as far as they fit.
-
-    Examples
-    --------
-    >>> _spread([10.0, 11.0, 99.0], 5.0, 0.0, 100.0)
-    [10.0, 15.0, 99.0]
-    >>> _spread([98.0, 99.0], 5.0, 0.0, 100.0)
-    [95.0, 100.0]
-    """
-    moved: list[float] = []
-    for height in heights:
-        moved.append(max(height, moved[-1] + spacing if moved else low))
-    ceiling = high
-    for at in reversed(range(len(moved))):
-        moved[at] = min(moved[at], ceiling)
-        ceiling = moved[at] - spacing
-    return moved

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 
 from evenhall.drawing.theme import Theme
 
 __all__ = [
-    "FONT_FAMILY",
+    "ACROSS_PX",
+    "MINUS",
+    "UPRIGHT_PX",
+    "circle",
     "element",
     "group",
     "line",
@@ -23,6 +26,8 @@ __all__ = [
     "rect",
     "shorten",
     "signed_db",
+    "slider",
+    "spread",
     "text",
     "text_width_px",
 ]
@@ -33,6 +38,8 @@ FONT_FAMILY = "'Barlow Semi Condensed', Barlow, 'DejaVu Sans', 'DejaVu Sans Mono
 # Distance from the middle of a digit down to its baseline, in em.
 HALF_DIGIT_EM = 0.35
 MINUS = "\u2212"
+# A4 less 10 mm on each side, at 96 px an inch.
+ACROSS_PX, UPRIGHT_PX = 1044.0, 718.0
 
 # XML 1.0 has no way to write these, escaped or not (section 2.2 of the recommendation).
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -52,16 +59,7 @@ def picture(
 ) -> str:
     """Make a whole drawing, with its title and its description for those who cannot see it.
 
-    Parameters
-    ----------
-    *body : str
-        Elements, in the order they are painted.
-    width_px, height_px : float
-        Size of the drawing; it scales to whatever room it is given.
-    title, description : str
-        Plain text, escaped here.
-    theme : Theme
-        Its ground is painted under everything.
+    It scales to whatever room it is given; title and description are plain text, escaped here.
     """
     return element(
         "svg",
@@ -103,6 +101,16 @@ def group(*children: str, title: str | None = None, class_: str | None = None) -
 def rect(x: float, y: float, width: float, height: float, **attributes: str | float | None) -> str:
     """Upright rectangle from its upper left corner."""
     return element("rect", x=x, y=y, width=width, height=height, **attributes)
+
+
+def slider(x: float, y: float, width: float, height: float, **look: str | float | None) -> str:
+    """Upright rectangle about its middle, as a fader's slider is drawn."""
+    return rect(x - width / 2, y - height / 2, width, height, **look, class_="slider")
+
+
+def circle(x: float, y: float, radius: float, **attributes: str | float | None) -> str:
+    """Circle about a point."""
+    return element("circle", cx=x, cy=y, r=radius, **attributes)
 
 
 def line(x1: float, y1: float, x2: float, y2: float, **attributes: str | float | None) -> str:
@@ -170,6 +178,40 @@ def shorten(content: str, *, size_px: float, width_px: float) -> str:
     while flat and text_width_px(flat + "…", size_px) > width_px:
         flat = flat[:-1]
     return flat.rstrip(" ,;:") + "…"
+
+
+def spread(
+    wanted: Sequence[float], sizes: Sequence[float], *, low: float, high: float, gap: float = 0.0
+) -> list[float]:
+    """Centres as near to the wanted ones as keeps labels apart, in their order.
+
+    Least squares of the shifts, by pooling neighbours that would touch. Where all together do not
+    fit between `low` and `high` they pass `low`.
+
+    Examples
+    --------
+    >>> spread([10.0, 14.0, 90.0], [20.0, 20.0, 20.0], low=0.0, high=95.0)
+    [10.0, 30.0, 85.0]
+    >>> spread([40.0, 44.0], [20.0, 20.0], low=0.0, high=95.0)
+    [32.0, 52.0]
+    """
+    order = sorted(range(len(wanted)), key=lambda at: wanted[at])
+    packed, edge = [0.0] * len(wanted), 0.0  # centres when all stand side by side from 0
+    pools: list[tuple[float, int]] = []  # sum of wanted shifts of a run of neighbours, their count
+    for at in order:
+        packed[at] = edge + sizes[at] / 2
+        edge += sizes[at] + gap
+        total, count = wanted[at] - packed[at], 1
+        while pools and pools[-1][0] / pools[-1][1] >= total / count:
+            more, others = pools.pop()
+            total, count = total + more, count + others
+        pools.append((total, count))
+    last = high - (edge - gap)
+    shifts = [min(max(total / count, low), last) for total, count in pools for _ in range(count)]
+    centres = [0.0] * len(wanted)
+    for at, shift in zip(order, shifts, strict=True):
+        centres[at] = packed[at] + shift
+    return centres
 
 
 def signed_db(level_db: float, decimals: int) -> str:

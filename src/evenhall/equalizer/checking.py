@@ -10,7 +10,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, learning_round
@@ -44,6 +43,8 @@ def _stood(
     unit: GraphicUnit, asked_db: FloatArray, change_db: FloatArray, freq_hz: FloatArray
 ) -> tuple[FloatArray, float]:
     """Give where the faders stood by what the unit did, and the sum of squares that is left."""
+    from scipy.optimize import least_squares  # slow to load
+
     known = np.isfinite(change_db)
 
     def left(fader_db: FloatArray) -> FloatArray:
@@ -116,17 +117,15 @@ def _names(unit: GraphicUnit, which: NDArray[np.bool_]) -> str:
     return ", ".join(names[:MOST_NAMED]) + more
 
 
-def channels_apart(
-    left: GraphicUnit, right: GraphicUnit, *, insertion_db: float | None = None
-) -> str:
+def channels_apart(left: GraphicUnit, right: GraphicUnit, *, insertion_db: float | None) -> str:
     """Say how far two channels of a unit part with the same settings.
 
     Parameters
     ----------
     left, right : GraphicUnit
         Both learned, with the same faders.
-    insertion_db : float, optional
-        How much more gain the right one has, all flat.
+    insertion_db : float or None
+        How much more gain the right one has, all flat; None where not known.
     """
     freq_hz = fit_freq_hz()
     apart_db = np.array(
@@ -151,15 +150,7 @@ def channels_apart(
 def drift(
     unit: GraphicUnit, asked_db: FloatArray, change_db: FloatArray, freq_hz: FloatArray
 ) -> tuple[str, float]:
-    """Say whether a unit still does what was learned, and by how many dB it is off at worst.
-
-    Parameters
-    ----------
-    unit : GraphicUnit
-        As it was learned.
-    asked_db, change_db, freq_hz
-        As for `setting_fault()`.
-    """
+    """Say whether a unit still does what was learned, and by how many dB it is off at worst."""
     off_db = np.nan_to_num(change_db - unit_gain_db(unit, asked_db, freq_hz))
     worst_db = float(np.abs(off_db).max())
     if worst_db < DRIFT_DB:

@@ -62,7 +62,6 @@ def crossover_gain(
         Where both are 6 dB down.
     slope_db : int
         12 or 24 dB an octave.
-    freq_hz : array_like
 
     References
     ----------

@@ -21,7 +21,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenhall.equalizer.graphic import GraphicUnit, Law, unit_power
+from evenhall.equalizer.graphic import GraphicUnit, Law, section_gains_db
 
 __all__ = ["Followed", "at_rest", "begin", "follow", "found", "start_doubt_db"]
 
@@ -123,7 +123,6 @@ class Followed:
         Where each stands.
     level_db : float
         What all bands have in common besides: gains and cables behind the unit.
-    shape : Shape
     covariance : ndarray, shape (3 n_faders + 2, 3 n_faders + 2)
         Of faders, level (dB) and shape (octaves).
     rest_db, still_s : ndarray, shape (n_faders,)
@@ -158,22 +157,18 @@ def begin(
     *,
     fader_sigma_db: float,
     level_sigma_db: float,
-    level_db: float = 0.0,
 ) -> Followed:
     """Say what is believed before anything is heard.
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
         Where the faders are said to stand.
     fader_sigma_db, level_sigma_db : float
         How far that, and the level, may be from the truth.
-    level_db : float
-        What all bands are said to have in common besides.
     """
     faders = np.array(fader_db, dtype=np.float64)
-    unknown = np.concatenate([faders, [level_db], np.zeros(2 * faders.size + 1)])
+    unknown = np.concatenate([faders, np.zeros(2 * faders.size + 2)])
     prior = _prior(unit, fader_sigma_db=fader_sigma_db, level_sigma_db=level_sigma_db)
     return _followed(unit, unknown, prior)
 
@@ -226,7 +221,6 @@ def follow(
 
     Parameters
     ----------
-    followed : Followed
     freq_hz, gain_db, uncertainty_db : ndarray, shape (n_bands,)
         Gain of the unit as it was measured, the level behind it included, and its standard
         deviation; bands without a finite figure are left out.
@@ -267,7 +261,6 @@ def found(
 
     Parameters
     ----------
-    unit : GraphicUnit
     freq_hz, gain_db, uncertainty_db : ndarray, shape (n_bands,)
         As for `follow()`.
 
@@ -299,7 +292,6 @@ def start_doubt_db(
 
     Parameters
     ----------
-    followed : Followed
     freq_hz, uncertainty_db : ndarray, shape (n_bands,)
         Of the sound before; infinite where noise buries it.
     """
@@ -420,10 +412,7 @@ def _model(
     faders, shape = unknown[:count], unknown[count + 1 :]
 
     def each_db(faders: FloatArray, shape: FloatArray) -> FloatArray:
-        real = Shape(shape).put_on(unit)
-        ratio = freq_hz / real.centre_hz[:, None]
-        detune_sq = np.square(ratio - 1.0 / ratio)[:, None, :]
-        return np.asarray(10.0 * np.log10(unit_power(real, faders, detune_sq)[:, 0, :]))
+        return section_gains_db(Shape(shape).put_on(unit), faders, freq_hz)
 
     now = each_db(faders, shape)
 

@@ -22,8 +22,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.bands import (
     BAND_COUNT,
-    EXACT_HZ,
     NOMINAL_HZ,
+    band_nodes_hz,
     exact_from_nominal_hz,
 )
 from evenhall.errors import InputError
@@ -36,13 +36,13 @@ __all__ = [
     "band_gain_db",
     "finer_unit",
     "graphic_unit",
+    "section_gains_db",
     "unit_gain_db",
     "unit_response",
 ]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
 Model = Literal["proportional-q", "constant-q"]
 MODELS: tuple[Model, ...] = ("proportional-q", "constant-q")
 
@@ -50,8 +50,6 @@ MODELS: tuple[Model, ...] = ("proportional-q", "constant-q")
 STANDARD_Q = {31: 4.318, 15: 2.145, 10: 1.414}
 STANDARD_HZ = {31: NOMINAL_HZ, 15: NOMINAL_HZ[1::2], 10: NOMINAL_HZ[2::3]}
 LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
-# Half a third-octave band, in decades (IEC 61260-1: edges at 10^(-+0.05)).
-HALF_BAND_DECADES = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,29 +102,19 @@ class GraphicUnit:
     law: Law | None = None
     most_moved: int | None = None
 
-    def settings(
-        self, fader_db: FloatArray, faders: IntArray | slice = slice(None)
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Gain, Q, and gain moved with each dB, of some faders where they stand on the scale.
+    def settings(self, fader_db: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Gain, Q, and gain moved with each dB, of the faders where they stand on the scale.
 
-        Parameters
-        ----------
-        fader_db : ndarray, shape (..., n)
-        faders : ndarray of int, shape (n,), or slice
-            Which; all without.
-
-        Returns
-        -------
-        gain_db, q, slope : ndarray, shape (..., n)
+        All of the shape of `fader_db`, (..., n_faders).
         """
         if self.law is None:
             one = np.ones_like(fader_db)
-            return fader_db, self.q[faders] * one, one
-        share, sag = self.law.share[faders], self.law.sag[faders]
+            return fader_db, self.q * one, one
+        share, sag = self.law.share, self.law.sag
         out = np.abs(fader_db) / self.range_db
         gain_db = share * fader_db * (1.0 - sag * out)
-        bend = 2.0 ** (self.law.q_bend[faders] * np.abs(gain_db) / 12.0)
-        return gain_db, self.q[faders] * bend, share * (1.0 - 2.0 * sag * out)
+        bend = 2.0 ** (self.law.q_bend * np.abs(gain_db) / 12.0)
+        return gain_db, self.q * bend, share * (1.0 - 2.0 * sag * out)
 
     @property
     def fader_count(self) -> int:
@@ -135,20 +123,18 @@ class GraphicUnit:
 
     @cached_property
     def band_nodes(self) -> tuple[FloatArray, FloatArray]:
-        """Gauss-Legendre places within a band, -1 to 1 over log frequency, and weights of sum 1.
+        """Frequencies within each band and their weights, see `band_nodes_hz()`.
 
         As many as the narrowest peak of the unit needs for 0.01 dB (tested to Q = 20).
         """
         ends = self.settings(np.full(self.q.size, self.range_db))
         narrowest_q = float((ends[1] * 10.0 ** (ends[0] / 40.0)).max())
-        places, weights = np.polynomial.legendre.leggauss(max(5, math.ceil(0.8 * narrowest_q)))
-        return places, weights / 2.0
+        return band_nodes_hz(max(5, math.ceil(0.8 * narrowest_q)))
 
     @cached_property
     def band_detune_sq(self) -> FloatArray:
         """x^2 of every section at every node, shape (n_faders, 31, n_nodes)."""
-        freq_hz = EXACT_HZ[:, None] * 10.0 ** (HALF_BAND_DECADES * self.band_nodes[0])
-        ratio = freq_hz / self.centre_hz[:, None, None]
+        ratio = self.band_nodes[0] / self.centre_hz[:, None, None]
         return np.square(ratio - 1.0 / ratio)
 
 
@@ -244,11 +230,8 @@ def unit_response(unit: GraphicUnit, fader_db: ArrayLike, freq_hz: ArrayLike) ->
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
         Where each fader stands.
-    freq_hz : array_like
-        Frequencies from 0 up; any shape.
 
     Returns
     -------
@@ -284,7 +267,6 @@ def band_gain_db(unit: GraphicUnit, fader_db: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
 
     Returns
@@ -306,40 +288,34 @@ def unit_power(
     unit: GraphicUnit,
     fader_db: FloatArray,
     detune_sq: FloatArray,
-    faders: IntArray | slice = slice(None),
 ) -> FloatArray:
-    """|H|^2 of some sections where x^2 is `detune_sq`, shape (..., n, n_bands, n_nodes)."""
-    gain_db, q, _ = unit.settings(fader_db, faders)
-    return section_power(unit.model, q[..., None, None], gain_db[..., None, None], detune_sq)
-
-
-def section_power(
-    model: Model, q: FloatArray, fader_db: FloatArray, detune_sq: FloatArray
-) -> FloatArray:
-    """|H|^2 of sections where x^2 is `detune_sq`; all arguments broadcast."""
-    numerator, denominator = _damping(model, q, fader_db)
+    """|H|^2 of the sections where x^2 is `detune_sq`, shape (..., n_faders, n_bands, n_nodes)."""
+    gain_db, q, _ = unit.settings(fader_db)
+    numerator, denominator = _damping(unit.model, q[..., None, None], gain_db[..., None, None])
     return np.asarray((detune_sq + numerator**2) / (detune_sq + denominator**2))
 
 
-def section_slope(
-    model: Model, q: FloatArray, fader_db: FloatArray, detune_sq: FloatArray
-) -> FloatArray:
-    """How many dB a section's gain moves with each dB of its fader; all arguments broadcast."""
-    numerator_sq, denominator_sq = (damping**2 for damping in _damping(model, q, fader_db))
-    if model == "constant-q":
-        moving_sq = np.where(fader_db >= 0, numerator_sq, denominator_sq)
-        return np.asarray(moving_sq / (detune_sq + moving_sq))
-    return np.asarray(
-        0.5 * numerator_sq / (detune_sq + numerator_sq)
-        + 0.5 * denominator_sq / (detune_sq + denominator_sq)
-    )
+def section_gains_db(unit: GraphicUnit, fader_db: FloatArray, freq_hz: FloatArray) -> FloatArray:
+    """Gain of each section at each frequency, shape (..., n_faders, n_freq)."""
+    ratio = freq_hz / unit.centre_hz[:, None]
+    power = unit_power(unit, fader_db, np.square(ratio - 1.0 / ratio)[:, None, :])
+    return np.asarray(10.0 * np.log10(power[..., 0, :]))
 
 
 def unit_slope(unit: GraphicUnit, fader_db: FloatArray, detune_sq: FloatArray) -> FloatArray:
     """How many dB each section's gain moves with each dB on the scale; as `unit_power()`."""
-    gain_db, q, slope = unit.settings(fader_db)
-    section = section_slope(unit.model, q[..., None, None], gain_db[..., None, None], detune_sq)
-    return slope[..., None, None] * section
+    gain_db, q, slope = (part[..., None, None] for part in unit.settings(fader_db))
+    numerator_sq, denominator_sq = (damping**2 for damping in _damping(unit.model, q, gain_db))
+    if unit.model == "constant-q":
+        moving_sq = np.where(gain_db >= 0, numerator_sq, denominator_sq)
+        return np.asarray(slope * (moving_sq / (detune_sq + moving_sq)))
+    return np.asarray(
+        slope
+        * (
+            0.5 * numerator_sq / (detune_sq + numerator_sq)
+            + 0.5 * denominator_sq / (detune_sq + denominator_sq)
+        )
+    )
 
 
 def _damping(model: Model, q: FloatArray, fader_db: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -53,8 +53,6 @@ def solve_jointly(strip: Parametric, unit: GraphicUnit, wanted: Wanted) -> Toget
 
     Parameters
     ----------
-    strip : Parametric
-    unit : GraphicUnit
     wanted : Wanted
         As for the faders alone.
 

@@ -14,9 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
-from evenhall.equalizer.graphic import MODELS, GraphicUnit, Law, section_power, unit_gain_db
+from evenhall.equalizer.graphic import MODELS, GraphicUnit, Law, section_gains_db, unit_gain_db
 
 __all__ = [
     "LearnedUnit",
@@ -91,7 +90,7 @@ def learning_round(unit: GraphicUnit) -> FloatArray:
 
     Examples
     --------
-    >>> from evenhall.equalizer import graphic_unit
+    >>> from evenhall.equalizer.graphic import graphic_unit
     >>> learning_round(graphic_unit(31)).shape
     (17, 31)
     """
@@ -117,15 +116,6 @@ def _with(unit: GraphicUnit, figures: FloatArray) -> GraphicUnit:
     )
 
 
-def _section_gains_db(unit: GraphicUnit, settings: FloatArray, freq_hz: FloatArray) -> FloatArray:
-    """Gain of each section in each setting, shape (n_settings, n_faders, n_freq)."""
-    gain_db, q, _ = unit.settings(settings)
-    ratio = freq_hz / unit.centre_hz[:, None]
-    detune_sq = np.square(ratio - 1.0 / ratio)
-    power = section_power(unit.model, q[..., None], gain_db[..., None], detune_sq)
-    return np.asarray(10.0 * np.log10(power))
-
-
 def fit_unit(
     unit: GraphicUnit, settings: FloatArray, gain_db: FloatArray, freq_hz: FloatArray
 ) -> LearnedUnit:
@@ -144,25 +134,27 @@ def fit_unit(
         Measured, re everything flat and in; nan where it is not known.
     freq_hz : ndarray, shape (n_freq,)
     """
+    from scipy.optimize import least_squares  # slow to load
+
     known = np.isfinite(gain_db)
     measured = np.where(known, gain_db, 0.0)
     count = unit.fader_count
 
     def fitted(start: GraphicUnit) -> tuple[float, FloatArray]:
         def left(flat: FloatArray) -> FloatArray:
-            made = _section_gains_db(_with(start, flat.reshape(5, count)), settings, freq_hz)
+            made = section_gains_db(_with(start, flat.reshape(5, count)), settings, freq_hz)
             return np.concatenate(
                 [(((made.sum(axis=1) - measured) / MEASURED_DB)[known]).ravel(), flat]
             )
 
         def slope(flat: FloatArray) -> FloatArray:
             figures = flat.reshape(5, count)
-            here = _section_gains_db(_with(start, figures), settings, freq_hz)
+            here = section_gains_db(_with(start, figures), settings, freq_hz)
             rows = []
             for at in range(5):
                 moved = figures.copy()
                 moved[at] += DIFF
-                there = _section_gains_db(_with(start, moved), settings, freq_hz)
+                there = section_gains_db(_with(start, moved), settings, freq_hz)
                 change = (there - here) / (DIFF * MEASURED_DB)
                 rows.append(change.transpose(1, 0, 2)[:, known].T)
             return np.vstack([np.hstack(rows), np.eye(5 * count)])
@@ -191,11 +183,6 @@ def fit_round(
 
     The setting that fits worst is left out, the unit fitted anew without it, and its faders found
     with that: a misplaced fader bends what the whole round seems to say.
-
-    Parameters
-    ----------
-    unit, settings, gain_db, freq_hz
-        As for `fit_unit()`.
     """
     kept = np.arange(len(settings))
     found: list[MisplacedFader] = []
@@ -220,6 +207,8 @@ def _misplaced(
     learned: LearnedUnit, at: int, setting: FloatArray, gain_db: FloatArray, freq_hz: FloatArray
 ) -> list[MisplacedFader]:
     """Find where the faders of one setting really stood."""
+    from scipy.optimize import least_squares  # slow to load
+
     unit = learned.unit
     known = np.isfinite(gain_db)
 

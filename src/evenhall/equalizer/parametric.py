@@ -46,20 +46,17 @@ def console(
     count: int,
     *,
     shelves: bool = True,
-    low_hz: float = 20.0,
-    high_hz: float = 20_000.0,
-    lowest_q: float = 0.4,
-    highest_q: float = 6.0,
+    reach_hz: tuple[float, float] = (20.0, 20_000.0),
+    reach_q: tuple[float, float] = (0.4, 6.0),
     range_db: float = 15.0,
     max_boost_db: float = 6.0,
     step_db: float = 0.5,
 ) -> Parametric:
     """Sections of a digital console: all may be peaking, one a low and one a high shelf."""
-    reach = (low_hz, high_hz)
-    supplies = [Supply("peaking", count, *reach, lowest_q, highest_q)]
+    supplies = [Supply("peaking", count, *reach_hz, *reach_q)]
     if shelves:
-        supplies.append(Supply("low-shelf", 1, *reach, SHELF_Q, SHELF_Q))
-        supplies.append(Supply("high-shelf", 1, *reach, SHELF_Q, SHELF_Q))
+        supplies.append(Supply("low-shelf", 1, *reach_hz, SHELF_Q, SHELF_Q))
+        supplies.append(Supply("high-shelf", 1, *reach_hz, SHELF_Q, SHELF_Q))
     return Parametric(tuple(supplies), count, range_db, min(max_boost_db, range_db), step_db)
 
 
@@ -89,7 +86,6 @@ class SectionSolution:
 
     Parameters
     ----------
-    sections : tuple of Section
     gain_db, after_db : ndarray, shape (31,)
         What they do to each band; deviation plus that, the weighted mean removed.
     rms_before_db, rms_after_db : float
@@ -105,11 +101,6 @@ class SectionSolution:
 
 def solve_sections(supply: Parametric, wanted: SectionsWanted) -> tuple[SectionSolution, ...]:
     """Give the best that one section does, and two, and so on to all there are.
-
-    Parameters
-    ----------
-    supply : Parametric
-    wanted : SectionsWanted
 
     Returns
     -------

@@ -14,20 +14,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.equalizer.graphic import HALF_BAND_DECADES
+from evenhall.acoustics.bands import BAND_COUNT, band_nodes_hz
 
 __all__ = [
     "KINDS",
     "Kind",
     "Section",
-    "band_nodes_hz",
     "section_power",
     "section_response",
     "section_slopes",
@@ -41,7 +38,7 @@ IntArray = NDArray[np.int64]
 
 Kind = Literal["peaking", "low-shelf", "high-shelf"]
 KINDS: tuple[Kind, ...] = ("peaking", "low-shelf", "high-shelf")
-PEAKING, LOW_SHELF, HIGH_SHELF = range(3)
+PEAKING, LOW_SHELF = range(2)
 
 
 @dataclass(frozen=True)
@@ -98,40 +95,18 @@ def sections_gain_db(sections: Sequence[Section], freq_hz: ArrayLike) -> FloatAr
 def sections_band_gain_db(sections: Sequence[Section]) -> FloatArray:
     """Gain in each third-octave band, power mean over log frequency; shape (31,)."""
     if not sections:
-        return np.zeros(EXACT_HZ.size)
+        return np.zeros(BAND_COUNT)
     freq_hz, weight = band_nodes_hz(24)
     power = 10.0 ** (sections_gain_db(sections, freq_hz) / 10.0)
     return np.asarray(10.0 * np.log10(power @ weight))
 
 
-@lru_cache(maxsize=4)
-def band_nodes_hz(n_nodes: int) -> tuple[FloatArray, FloatArray]:
-    """Gauss-Legendre places over log frequency within each band, and their weights of sum 1.
-
-    Returns
-    -------
-    freq_hz : ndarray, shape (31, n_nodes)
-    weight : ndarray, shape (n_nodes,)
-    """
-    place, weight = np.polynomial.legendre.leggauss(n_nodes)
-    freq_hz, weight = EXACT_HZ[:, None] * 10.0 ** (HALF_BAND_DECADES * place), weight / 2.0
-    for array in (freq_hz, weight):
-        array.setflags(write=False)
-    return freq_hz, weight
-
-
 def section_power(
     kind: IntArray, log_hz: FloatArray, gain_db: FloatArray, log_q: FloatArray, freq_hz: FloatArray
 ) -> FloatArray:
-    """|H|^2 of many sections, shape (..., n_freq).
+    """|H|^2 of many sections at once, shape (..., n_freq).
 
-    Parameters
-    ----------
-    kind : ndarray of int, shape (...)
-        Places in `KINDS`.
-    log_hz, gain_db, log_q : ndarray, shape (...)
-        Natural logarithms of centre and Q.
-    freq_hz : ndarray, shape (n_freq,)
+    Kinds are places in `KINDS`, centre and Q natural logarithms, all of shape (...).
     """
     return section_slopes(kind, log_hz, gain_db, log_q, freq_hz, slopes=False)[0]
 
@@ -147,11 +122,7 @@ def section_slopes(
 ) -> tuple[FloatArray, FloatArray]:
     """|H|^2 as `section_power()`, and how its logarithm moves with each of the three figures.
 
-    Returns
-    -------
-    power : ndarray, shape (..., n_freq)
-    slope : ndarray, shape (3, ..., n_freq)
-        By log centre, gain in dB and log Q; empty where `slopes` is False.
+    Slopes by log centre, gain in dB and log Q, shape (3, ..., n_freq); empty where not asked for.
     """
     x = np.square(freq_hz * np.exp(-log_hz)[..., None])
     a = 10.0 ** (gain_db / 40.0)[..., None]

@@ -1,6 +1,6 @@
 """How well speech is understood in each row, forecast, and how that is said.
 
-    clarity_by_row()      STI, C50 and level of speech, a row at a time
+    clarity_by_row()      STI and level of speech, a row at a time
     clarity_texts()       the rows in sentences
     clarity_text()        one place in a sentence, forecast or measured
 
@@ -23,20 +23,18 @@ from evenhall.acoustics.intelligibility import (
     speech_transmission_index,
 )
 from evenhall.acoustics.voice import (
-    MALE,
     OCTAVES_HZ,
-    Voice,
+    SPEECH_DB,
     a_weighted_db,
     hearing_factor,
     octave_power,
     room_noise_db,
     speech_db,
 )
-from evenhall.hall.level import decay_by_band_s, level_by_row
+from evenhall.hall.level import level_by_row
 from evenhall.hall.setting import Audience, Loudspeaker, Room
 
 __all__ = [
-    "FORECAST_DOUBT",
     "MEASURED_DOUBT",
     "USUAL_SPEECH_DBA",
     "RowClarity",
@@ -58,8 +56,6 @@ ROW_COUNT = 9
 MEASURED_DOUBT, FORECAST_DOUBT = 0.03, 0.1
 GOOD_FROM = 0.60
 WORTH_STI = 0.03
-EARLY_S = 0.05
-_SINGLE_FIGURE = slice(2, 4)  # 500 Hz and 1 kHz, whose mean stands for C50 (ISO 3382-1)
 _OCTAVE_HZ = EXACT_HZ[[nearest_band(hz) for hz in OCTAVES_HZ]]
 
 
@@ -94,15 +90,11 @@ class RowClarity:
     ----------
     row_m, distance_m : ndarray, shape (n_rows,)
         Along the floor, and from the loudspeaker to the ears.
-    speech : tuple of SpeechAt, length n_rows
-    c50_db : ndarray, shape (n_rows,)
-        Sound of the first 50 ms over what comes later, mean of 500 Hz and 1 kHz.
     """
 
     row_m: FloatArray
     distance_m: FloatArray
     speech: tuple[SpeechAt, ...]
-    c50_db: FloatArray
 
     @property
     def sti(self) -> FloatArray:
@@ -115,7 +107,6 @@ def speech_at(
     *,
     speech_db_spl: FloatArray,
     noise_db_spl: FloatArray,
-    voice: Voice = MALE,
 ) -> SpeechAt:
     """Index at one place, as it is, without noise and without reverberation.
 
@@ -125,13 +116,12 @@ def speech_at(
         What the room leaves.
     speech_db_spl, noise_db_spl : ndarray, shape (7,)
         Octave levels at the listener.
-    voice : Voice
     """
     factor = hearing_factor(speech_db_spl, noise_db_spl)
     quiet = hearing_factor(speech_db_spl, np.full(7, -np.inf))
 
     def sti(modulation: FloatArray, factor: FloatArray) -> float:
-        return speech_transmission_index(modulation, factor=factor, voice=voice).sti
+        return speech_transmission_index(modulation, factor=factor)
 
     return SpeechAt(
         sti=sti(modulation, factor),
@@ -150,13 +140,11 @@ def clarity_by_row(
     row_m: ArrayLike | None = None,
     speech_dba: float = USUAL_SPEECH_DBA,
     noise_db_spl: ArrayLike | None = None,
-    voice: Voice = MALE,
 ) -> RowClarity | None:
     """Forecast how well speech from `speaker` is understood in each row.
 
     Parameters
     ----------
-    speaker, room, audience : Loudspeaker, Room, Audience
     row_m : array_like, shape (n_rows,), optional
         Rows along the floor; else nine from the first to the last.
     speech_dba : float
@@ -164,7 +152,6 @@ def clarity_by_row(
         softer, as the loudspeaker and the room have it.
     noise_db_spl : array_like, shape (7,), optional
         Noise in the octaves from 125 Hz to 8 kHz; else a quiet hall's, 35 dB(A).
-    voice : Voice
 
     Returns
     -------
@@ -175,11 +162,6 @@ def clarity_by_row(
     ------
     InputError
         The setting cannot be built.
-
-    References
-    ----------
-    C50 of direct sound D and an exponential decay R: early is D + R (1 - exp(-0.05 k)), late
-    R exp(-0.05 k), k = 6 ln 10 / T.
 
     Examples
     --------
@@ -193,27 +175,22 @@ def clarity_by_row(
     # The last is the middle of the audience, to which the level is stated.
     asked = np.append(rows, 0.5 * (first_m + last_m))
     levels = level_by_row(speaker, room, audience, row_m=asked)
-    if levels.reverberant_db is None:
+    rt60_s = room.decay_s(_OCTAVE_HZ)
+    if levels.reverberant_db is None or rt60_s is None:
         return None
     direct, late = octave_power(levels.direct_db), octave_power(levels.reverberant_db)
-    rt60_s = decay_by_band_s(room, _OCTAVE_HZ)
     modulation = room_modulation(direct, late, rt60_s)
-    heard_db = voice.octave_db + 10.0 * np.log10(direct + late)
+    heard_db = SPEECH_DB + 10.0 * np.log10(direct + late)
     level_dba = a_weighted_db(heard_db)
-    speech = speech_db(
-        speech_dba + level_dba - level_dba[-1], voice=voice, shape_db=heard_db - voice.octave_db
-    )
+    speech = speech_db(speech_dba + level_dba - level_dba[-1], shape_db=heard_db - SPEECH_DB)
     noise = room_noise_db() if noise_db_spl is None else np.asarray(noise_db_spl, dtype=np.float64)
-    decayed = np.exp(-EARLY_S * 6.0 * np.log(10.0) / rt60_s)
-    c50_db = 10.0 * np.log10((direct + late * (1.0 - decayed)) / (late * decayed))
     return RowClarity(
         row_m=np.asarray(rows, dtype=np.float64),
         distance_m=levels.distance_m[:-1],
         speech=tuple(
-            speech_at(modulation[k], speech_db_spl=speech[k], noise_db_spl=noise, voice=voice)
+            speech_at(modulation[k], speech_db_spl=speech[k], noise_db_spl=noise)
             for k in range(rows.size)
         ),
-        c50_db=c50_db[:-1, _SINGLE_FIGURE].mean(axis=-1),
     )
 
 
@@ -254,7 +231,6 @@ def clarity_text(where: str, speech: SpeechAt, *, doubt: float) -> str:
     ----------
     where : str
         Begins the sentence: "At the back (14 m)".
-    speech : SpeechAt
     doubt : float
         How far the index may be off: `FORECAST_DOUBT` or `MEASURED_DOUBT`.
 

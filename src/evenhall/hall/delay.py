@@ -28,6 +28,7 @@ from evenhall.errors import InputError
 from evenhall.hall.level import EVEN_WITHIN_DB
 
 __all__ = [
+    "AIM_LATE_S",
     "ECHO_S",
     "LEAST_LATE_S",
     "MOST_LOUDER_DB",

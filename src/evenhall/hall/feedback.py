@@ -1,8 +1,7 @@
 """Gain before feedback: what the microphones have, what the people need, what a metre buys.
 
-    potential_gain_db(), needed_gain_db()   the handbook formulas, from distances
-    acoustic_gain()                         the same from where things stand, octave by octave
-    gain_text()                             the balance in a sentence
+    acoustic_gain()   the handbook formulas from where things stand, octave by octave
+    gain_text()       the balance in a sentence
 
 The open microphone nearest to a loudspeaker, and that loudspeaker alone. Indoors no path falls
 below the reverberant field, which is where the handbooks hold a distance at the critical one.
@@ -17,22 +16,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, nearest_band
 from evenhall.errors import InputError
-from evenhall.hall.level import critical_distance_m, decay_by_band_s
+from evenhall.hall.level import critical_distance_m
+from evenhall.hall.seats import directions
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 
 __all__ = [
-    "MARGIN_DB",
     "NEAREST_TALKER_M",
-    "UNAIDED_M",
     "AcousticGain",
     "Microphone",
     "acoustic_gain",
     "gain_text",
-    "needed_gain_db",
-    "potential_gain_db",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -54,7 +49,6 @@ ALLOWED = {
     "behind_m": "metres behind the loudspeaker's front, negative in front of it",
     "aside_m": "metres to the side of the loudspeaker",
     "open_count": "1 or more microphones",
-    "unaided_m": "metres at which the talker is understood unaided",
 }
 
 
@@ -95,20 +89,14 @@ class AcousticGain:
     potential_db : float
         Gain over the unaided voice in the last row, margin and open microphones taken off.
     needed_db : float
-        Gain that brings the last row as near as `unaided_m`.
+        Gain that brings the last row as near as a talker is well understood unaided, 2.4 m.
     octave_hz : float
         Octave that leaves the least, where it would ring first.
-    talker_listener_m, microphone_speaker_m, speaker_listener_m : float
-    unaided_m : float
     """
 
     potential_db: float
     needed_db: float
     octave_hz: float
-    talker_listener_m: float
-    microphone_speaker_m: float
-    speaker_listener_m: float
-    unaided_m: float
 
     @property
     def spare_db(self) -> float:
@@ -116,64 +104,7 @@ class AcousticGain:
         return self.potential_db - self.needed_db
 
 
-def potential_gain_db(
-    *,
-    talker_listener_m: float,
-    microphone_speaker_m: float,
-    speaker_listener_m: float,
-    talker_microphone_m: float,
-    open_count: int = 1,
-    margin_db: float = MARGIN_DB,
-    talker_critical_m: float = np.inf,
-    speaker_critical_m: float = np.inf,
-) -> float:
-    """Potential acoustic gain by the handbook formula.
-
-    Parameters
-    ----------
-    talker_listener_m, microphone_speaker_m, speaker_listener_m, talker_microphone_m : float
-        Distances D0, D1, D2 and Ds.
-    open_count : int
-        Open microphones.
-    margin_db : float
-        Kept in hand.
-    talker_critical_m, speaker_critical_m : float
-        Critical distances, beyond which a level falls no further.
-
-    References
-    ----------
-    20 lg(D0 D1 / (D2 Ds)) - 10 lg NOM - margin, as the sound-system handbooks give it, for
-    omnidirectional microphones and loudspeakers; held at the critical distance, from memory.
-
-    Examples
-    --------
-    >>> round(potential_gain_db(talker_listener_m=12.0, microphone_speaker_m=5.0,
-    ...     speaker_listener_m=10.0, talker_microphone_m=0.5), 2)
-    15.58
-    """
-    ratio = (
-        min(talker_listener_m, talker_critical_m)
-        * min(microphone_speaker_m, speaker_critical_m)
-        / (min(speaker_listener_m, speaker_critical_m) * talker_microphone_m)
-    )
-    return float(20.0 * np.log10(ratio) - 10.0 * np.log10(open_count) - margin_db)
-
-
-def needed_gain_db(
-    *, talker_listener_m: float, unaided_m: float = UNAIDED_M, talker_critical_m: float = np.inf
-) -> float:
-    """Needed acoustic gain by the handbook formula, 20 lg(D0 / EAD); never below 0.
-
-    Examples
-    --------
-    >>> round(needed_gain_db(talker_listener_m=12.0, unaided_m=2.0), 2)
-    15.56
-    """
-    far_m, near_m = (min(m, talker_critical_m) for m in (talker_listener_m, unaided_m))
-    return max(0.0, float(20.0 * np.log10(far_m / near_m)))
-
-
-def _check(microphone: Microphone, unaided_m: float) -> None:
+def _check(microphone: Microphone) -> None:
     # Written as what is good, so that NaN is a fault.
     checks = (
         ("talker_m", microphone.talker_m, 0.0 < microphone.talker_m < FARTHEST_M),
@@ -181,7 +112,6 @@ def _check(microphone: Microphone, unaided_m: float) -> None:
         ("behind_m", microphone.behind_m, abs(microphone.behind_m) < FARTHEST_M),
         ("aside_m", microphone.aside_m, abs(microphone.aside_m) < FARTHEST_M),
         ("open_count", microphone.open_count, microphone.open_count >= 1),
-        ("unaided_m", unaided_m, 0.0 < unaided_m < FARTHEST_M),
     )
     faults = [
         f"Microphone {name} = {value:g} cannot be. Give {ALLOWED[name]}."
@@ -198,37 +128,19 @@ def _power(level_db: FloatArray) -> FloatArray:
 
 def _towards_db(speaker: Loudspeaker, vector_m: FloatArray) -> FloatArray:
     """Level of the loudspeaker towards a point, dB re on axis, by octave."""
-    tilt = np.radians(speaker.down_deg)
-    forward = np.array([np.cos(tilt), 0.0, -np.sin(tilt)])
-    below = np.array([-np.sin(tilt), 0.0, -np.cos(tilt)])
-    unit = vector_m / np.linalg.norm(vector_m)
-    away_deg = np.degrees(np.arccos(np.clip(unit @ forward, -1.0, 1.0)))
-    # Angle from the axis, turned about it (see `off_axis_db`).
-    turn = np.arctan2(unit @ below, unit[1])
-    return speaker.pattern.off_axis_db(
-        away_deg * np.cos(turn), away_deg * np.sin(turn), freq_hz=_FREQ_HZ
-    )
+    across, down = directions(vector_m[None], np.array([speaker.down_deg]), np.zeros(1))
+    return np.asarray(speaker.pattern.off_axis_db(across, down, freq_hz=_FREQ_HZ)[0, 0])
 
 
 def acoustic_gain(
-    microphone: Microphone,
-    speaker: Loudspeaker,
-    room: Room,
-    audience: Audience,
-    *,
-    unaided_m: float = UNAIDED_M,
+    microphone: Microphone, speaker: Loudspeaker, room: Room, audience: Audience
 ) -> AcousticGain:
     """Potential and needed gain for the last row, straight in front of the loudspeaker.
 
-    The formulas of `potential_gain_db` with what a box and a cardioid lose off their axes, and
-    with the room's reverberant field added to each path, where its size and decay are known.
-
-    Parameters
-    ----------
-    microphone : Microphone
-    speaker, room, audience : Loudspeaker, Room, Audience
-    unaided_m : float
-        Where the talker would be understood without help; less in noise.
+    Potential is 20 lg(D0 D1 / (D2 Ds)) - 10 lg NOM - margin and needed 20 lg(D0 / EAD), as the
+    sound-system handbooks give them (from memory), with what a box and a cardioid lose off their
+    axes, and with the room's reverberant field added to each path where its size and decay are
+    known.
 
     Raises
     ------
@@ -236,7 +148,7 @@ def acoustic_gain(
         The setting cannot be built, or the microphone stands in the loudspeaker.
     """
     check_setting(speaker, room, audience)
-    _check(microphone, unaided_m)
+    _check(microphone)
     box = np.array([0.0, 0.0, speaker.height_m])
     mic = np.array([-microphone.behind_m, microphone.aside_m, microphone.height_m])
     mouth = mic - np.array([microphone.talker_m, 0.0, 0.0])
@@ -250,14 +162,15 @@ def acoustic_gain(
             "Give where it really stands."
         )
     talker_late, speaker_late = np.zeros(_FREQ_HZ.size), np.zeros(_FREQ_HZ.size)
-    if room.volume_m3 is not None and room.rt60_s is not None:
+    decay_s = room.decay_s(_FREQ_HZ)
+    if room.volume_m3 is not None and decay_s is not None:
         q = speaker.pattern.directivity_q(_FREQ_HZ)
         talker_late, speaker_late = (
             critical_distance_m(
                 gathers,
                 volume_m3=room.volume_m3,
-                rt60_s=decay_by_band_s(room, _FREQ_HZ),
-                speed_m_s=speed_of_sound_m_s(room.temperature_c),
+                rt60_s=decay_s,
+                speed_m_s=room.speed_m_s,
             )
             ** -2.0
             for gathers in (np.full(_FREQ_HZ.size, TALKER_Q), q)
@@ -271,7 +184,7 @@ def acoustic_gain(
     back = _power(_towards_db(speaker, mic - box) + ear_db) / d1_m**2
     back = back + speaker_late * _power(np.asarray(ear_late_db))
     forth = _power(_towards_db(speaker, listener - box)) / d2_m**2 + speaker_late
-    unaided, near = 1.0 / d0_m**2 + talker_late, 1.0 / unaided_m**2 + talker_late
+    unaided, near = 1.0 / d0_m**2 + talker_late, 1.0 / UNAIDED_M**2 + talker_late
     taken = forth / (back * unaided * microphone.talker_m**2)
     potential_db = 10.0 * np.log10(taken) - 10.0 * np.log10(microphone.open_count) - MARGIN_DB
     needed_db = np.maximum(10.0 * np.log10(near / unaided), 0.0)
@@ -280,10 +193,6 @@ def acoustic_gain(
         potential_db=float(potential_db[worst]),
         needed_db=float(needed_db[worst]),
         octave_hz=OCTAVES_HZ[worst],
-        talker_listener_m=d0_m,
-        microphone_speaker_m=d1_m,
-        speaker_listener_m=d2_m,
-        unaided_m=unaided_m,
     )
 
 

@@ -19,19 +19,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, MID_BANDS, UPPER_HZ
 from evenhall.hall.level import reverberant_power
 from evenhall.hall.seats import Placed, Seats, check_places, directions
 from evenhall.hall.setting import Room
-from evenhall.hall.surfaces import Surfaces, band_decay_s, even_surfaces
+from evenhall.hall.surfaces import even_absorption
 
 __all__ = ["Field", "band_coherence", "forecast", "forecast_points", "seat_factor"]
 
 FloatArray = NDArray[np.float64]
 
 SEAT_WIDTH_M = 0.5  # a listener is somewhere in it: no lobe narrower than that is forecast
-EARLY_S = 0.05  # what comes within 50 ms of the direct sound helps speech: C50, ISO 3382-1
 # Least share of the diffuse field that is left beside the reflections, however strong.
 LEAST_REST = 0.1
 
@@ -46,37 +44,23 @@ class Field:
         Rows and seats; points are in rows.
     distance_m : ndarray, shape (n_points,)
         From the nearest loudspeaker.
-    direct_db, early_db, total_db : ndarray, shape (n_points, 31)
-        Direct sound; with the first reflections; with the rest of the room.
+    direct_db, total_db : ndarray, shape (n_points, 31)
+        Direct sound; with the room's reflections.
     reverberant_db : ndarray, shape (n_points, 31), or None
-        The rest; None where size or reverberation time are not known.
-    c50_db : ndarray, shape (n_points,), or None
-        Early to late energy, mean of 500 Hz to 4 kHz.
+        What the room adds beyond the first reflections; None where size or reverberation time are
+        not known.
     """
 
     shape: tuple[int, int]
     distance_m: FloatArray
     direct_db: FloatArray
-    early_db: FloatArray
     total_db: FloatArray
     reverberant_db: FloatArray | None
-    c50_db: FloatArray | None
 
     @property
     def mid_db(self) -> FloatArray:
         """Mean of 200 Hz to 4 kHz at every seat, shape (n_rows, n_seats)."""
         return np.asarray(self.total_db[:, MID_BANDS].mean(axis=-1).reshape(self.shape))
-
-    @property
-    def spread_db(self) -> float:
-        """Loudest seat less softest, mean of 200 Hz to 4 kHz."""
-        return float(np.ptp(self.mid_db))
-
-    @property
-    def front_minus_back_db(self) -> float:
-        """First row less last row, each the mean of its seats, 200 Hz to 4 kHz."""
-        row_db = self.mid_db.mean(axis=1)
-        return float(row_db[0] - row_db[-1])
 
 
 def band_coherence(
@@ -120,18 +104,10 @@ def band_coherence(
 
 
 def seat_factor(first: FloatArray, second: FloatArray, *, speed_m_s: float) -> FloatArray:
-    """Share of their coherence that two arrivals keep over the width of a seat, by band.
+    """Share of their coherence that two arrivals keep over a seat's width, shape (n_points, 31).
 
-    Parameters
-    ----------
-    first, second : ndarray, shape (n_points,)
-        Across component of the unit vectors in which they arrive.
-    speed_m_s : float
-
-    Returns
-    -------
-    ndarray, shape (n_points, 31)
-        Mean of cos over a straight line: sin(x) / x.
+    Told by the across components of the unit vectors in which they arrive: the mean of cos over a
+    straight line is sin(x) / x.
     """
     slope_s = np.abs(first - second) * SEAT_WIDTH_M / speed_m_s
     return np.asarray(np.maximum(np.sinc(slope_s[:, None] * EXACT_HZ), 0.0))
@@ -178,13 +154,10 @@ def _images(box: Placed, room: Room) -> list[_Image]:
     return sorted(found, key=lambda image: int(image.met.sum()))
 
 
-def _paths(box: Placed, point_m: FloatArray, room: Room, surfaces: Surfaces | None) -> _Paths:
-    speed_m_s = speed_of_sound_m_s(room.temperature_c)
-    air_db_per_m = air_absorption_db_per_m(
-        EXACT_HZ, temperature_c=room.temperature_c, humidity_pct=room.humidity_pct
-    )
-    images = _images(box, room)[: None if surfaces is not None else 1]
-    kept = np.zeros((6, EXACT_HZ.size)) if surfaces is None else 1.0 - surfaces.absorption
+def _paths(box: Placed, point_m: FloatArray, room: Room, absorption: FloatArray | None) -> _Paths:
+    air_db_per_m = room.air_db_per_m(EXACT_HZ)
+    images = _images(box, room)[: None if absorption is not None else 1]
+    kept = np.zeros((6, EXACT_HZ.size)) if absorption is None else 1.0 - absorption
     delay, power, across = [], [], []
     bare, twice = np.zeros((2, len(point_m), EXACT_HZ.size))
     for image in images:
@@ -201,7 +174,7 @@ def _paths(box: Placed, point_m: FloatArray, room: Room, surfaces: Surfaces | No
             twice += aimed_power
             continue
         power.append(aimed_power)
-        delay.append(box.delay_s + distance / speed_m_s)
+        delay.append(box.delay_s + distance / room.speed_m_s)
         across.append(vector[:, 1] / distance)
     return _Paths(
         delay_s=np.stack(delay),
@@ -229,17 +202,14 @@ def _summed(
     return np.asarray(np.maximum(total, 1e-4 * power.sum(axis=0)))
 
 
-def _rest(paths: _Paths, gain_db: float, room: Room, rt60_s: FloatArray, early: bool) -> FloatArray:
-    """Power of the room's rest; `early` that within 50 ms of the direct sound alone."""
+def _rest(paths: _Paths, gain_db: float, room: Room, decay_s: FloatArray) -> FloatArray:
+    """Power of the room's rest."""
     assert room.volume_m3 is not None  # the caller has looked
-    speed_m_s = speed_of_sound_m_s(room.temperature_c)
     whole = reverberant_power(
-        paths.distance_m, 1.0, volume_m3=room.volume_m3, rt60_s=rt60_s, speed_m_s=speed_m_s
+        paths.distance_m, 1.0, volume_m3=room.volume_m3, rt60_s=decay_s, speed_m_s=room.speed_m_s
     )
     rest = np.maximum(whole - paths.bare_reflected, LEAST_REST * whole)
-    late = whole * np.exp(-6.0 * np.log(10.0) * EARLY_S / rt60_s)
-    part = np.maximum(rest - late, 0.0) if early else rest
-    return np.asarray(part / paths.q * 10.0 ** (gain_db / 10.0))
+    return np.asarray(rest / paths.q * 10.0 ** (gain_db / 10.0))
 
 
 def forecast_points(
@@ -247,8 +217,7 @@ def forecast_points(
     point_m: FloatArray,
     room: Room,
     *,
-    surfaces: Surfaces | None = None,
-    rt60_s: FloatArray | None = None,
+    absorption: FloatArray | None = None,
     at_seats: bool = False,
     shape: tuple[int, int] | None = None,
 ) -> Field:
@@ -260,77 +229,47 @@ def forecast_points(
         Fed the same signal.
     point_m : ndarray, shape (n_points, 3)
         Along, across, up.
-    room : Room
-    surfaces : Surfaces, optional
-        All alike after the room's reverberation time without; none where that is not known.
-    rt60_s : ndarray, shape (31,), optional
-        As measured; from the room's mid-band time without.
+    absorption : ndarray, shape (6, 31), optional
+        As `even_absorption()` gives it where it is left out; no reflection where that is None.
     at_seats : bool
         Whether a listener is anywhere within a seat's width, or a microphone exactly there.
     shape : tuple of int, optional
         Rows and seats that the points are.
     """
-    surfaces = even_surfaces(room) if surfaces is None else surfaces
-    decay = band_decay_s(room) if rt60_s is None else rt60_s
-    speed_m_s = speed_of_sound_m_s(room.temperature_c)
-    every = [_paths(box, point_m, room, surfaces) for box in placed]
+    absorption = even_absorption(room) if absorption is None else absorption
+    decay_s = room.decay_s(EXACT_HZ)
+    every = [_paths(box, point_m, room, absorption) for box in placed]
 
     def joined(paths: slice) -> FloatArray:
         return _summed(
             np.concatenate([one.delay_s[paths] for one in every]),
             np.concatenate([one.power[paths] for one in every]),
             np.concatenate([one.arrives_across[paths] for one in every]),
-            speed_m_s=speed_m_s,
+            speed_m_s=room.speed_m_s,
             at_seats=at_seats,
         )
 
     direct, early = joined(slice(1)), joined(slice(None))
     twice = np.sum([one.twice for one in every], axis=0)
-    rest, c50 = None, None
+    rest = None
     total = early + twice
-    if room.volume_m3 is not None and decay is not None:
-        gains = [box.gain_db for box in placed]
-        rest, soon = (
-            sum(
-                (
-                    _rest(one, gain, room, decay, when)
-                    for one, gain in zip(every, gains, strict=True)
-                ),
-                np.zeros_like(early),
-            )
-            for when in (False, True)
+    if room.volume_m3 is not None and decay_s is not None:
+        parts = (
+            _rest(one, box.gain_db, room, decay_s) for one, box in zip(every, placed, strict=True)
         )
+        rest = sum(parts, np.zeros_like(early))
         total = early + twice + rest
-        speech = (EXACT_HZ > 450.0) & (EXACT_HZ < 4500.0)
-        ratio_db = 10.0 * np.log10((early + twice + soon) / np.maximum(rest - soon, 1e-12))
-        c50 = np.asarray(ratio_db[:, speech].mean(axis=1))
     return Field(
         shape=(len(point_m), 1) if shape is None else shape,
         distance_m=np.min([one.distance_m for one in every], axis=0),
         direct_db=np.asarray(10.0 * np.log10(direct)),
-        early_db=np.asarray(10.0 * np.log10(early)),
         total_db=np.asarray(10.0 * np.log10(total)),
         reverberant_db=None if rest is None else np.asarray(10.0 * np.log10(twice + rest)),
-        c50_db=c50,
     )
 
 
-def forecast(
-    placed: Sequence[Placed],
-    seats: Seats,
-    room: Room,
-    *,
-    surfaces: Surfaces | None = None,
-    rt60_s: FloatArray | None = None,
-) -> Field:
+def forecast(placed: Sequence[Placed], seats: Seats, room: Room) -> Field:
     """Forecast what every seat hears of loudspeakers that play the same.
-
-    Parameters
-    ----------
-    placed, seats, room : sequence of Placed, Seats, Room
-    surfaces : Surfaces, optional
-    rt60_s : ndarray, shape (31,), optional
-        See `forecast_points()`.
 
     Raises
     ------
@@ -338,12 +277,4 @@ def forecast(
         The setting cannot be built.
     """
     check_places(placed, seats, room)
-    return forecast_points(
-        placed,
-        seats.point_m,
-        room,
-        surfaces=surfaces,
-        rt60_s=rt60_s,
-        at_seats=True,
-        shape=seats.shape,
-    )
+    return forecast_points(placed, seats.point_m, room, at_seats=True, shape=seats.shape)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenhall.cautions import LIFTING
-from evenhall.hall.feedback import NEAREST_TALKER_M, UNAIDED_M, Microphone, acoustic_gain
+from evenhall.hall.feedback import NEAREST_TALKER_M, Microphone, acoustic_gain
 from evenhall.hall.setting import CEILING_GAP_M, Audience, Loudspeaker, Room
 
 __all__ = ["GainStep", "gain_steps"]
@@ -33,7 +33,6 @@ class GainStep:
         0 where nothing is moved.
     gain_db : float
         What it adds to the spare gain.
-    text : str
     """
 
     kind: str
@@ -134,7 +133,6 @@ def gain_steps(
     room: Room,
     audience: Audience,
     *,
-    unaided_m: float = UNAIDED_M,
     max_height_m: float | None = None,
 ) -> tuple[GainStep, ...]:
     """List what each move buys by itself, most decibels a metre first; what needs no metre leads.
@@ -143,9 +141,6 @@ def gain_steps(
 
     Parameters
     ----------
-    microphone : Microphone
-    speaker, room, audience : Loudspeaker, Room, Audience
-    unaided_m : float
     max_height_m : float or None
         To which the loudspeaker may be raised; None leaves its height alone.
 
@@ -161,12 +156,10 @@ def gain_steps(
     'Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more, for 0.15 m.'
     """
     scene = _Scene(microphone, speaker, audience)
-    now = acoustic_gain(microphone, speaker, room, audience, unaided_m=unaided_m)
+    now = acoustic_gain(microphone, speaker, room, audience)
     best: dict[str, GainStep] = {}
     for kind, moved_m, words, then in _moves(scene, room, max_height_m):
-        after = acoustic_gain(
-            then.microphone, then.speaker, room, then.audience, unaided_m=unaided_m
-        )
+        after = acoustic_gain(then.microphone, then.speaker, room, then.audience)
         gain_db = after.spare_db - now.spare_db
         if gain_db < WORTH_DB or (kind in best and gain_db <= best[kind].gain_db):
             continue

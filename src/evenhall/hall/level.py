@@ -19,7 +19,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, MID_HZ
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
 from evenhall.words import hz_text
@@ -29,7 +28,6 @@ __all__ = [
     "MID_TEXT",
     "RowLevels",
     "critical_distance_m",
-    "decay_by_band_s",
     "front_minus_back_db",
     "level_by_row",
     "level_parts",
@@ -112,7 +110,6 @@ def reverberant_power(
     distance_m : array_like, shape (...)
         0 gives the diffuse field of plain theory.
     q, rt60_s : array_like, shape (n_bands,)
-    volume_m3, speed_m_s : float
 
     Returns
     -------
@@ -138,62 +135,6 @@ def _slant(
     return np.hypot(drop, row), np.degrees(np.arctan2(drop, row))
 
 
-def _air_db_per_m(room: Room, freq_hz: ArrayLike) -> FloatArray:
-    return air_absorption_db_per_m(
-        freq_hz, temperature_c=room.temperature_c, humidity_pct=room.humidity_pct
-    )
-
-
-def _direct_db(
-    speaker: Loudspeaker,
-    room: Room,
-    height_m: ArrayLike,
-    down_deg: ArrayLike,
-    row_m: ArrayLike,
-    ear_height_m: float,
-    freq_hz: FloatArray,
-) -> FloatArray:
-    distance, below_deg = _slant(height_m, row_m, ear_height_m)
-    off_axis = speaker.pattern.off_axis_db(
-        0.0, below_deg - np.asarray(down_deg, dtype=np.float64), freq_hz=freq_hz
-    )
-    spreading = -20.0 * np.log10(distance)[..., None]
-    # The level at 1 m has had its metre of air already.
-    air = _air_db_per_m(room, freq_hz) * (distance[..., None] - 1.0)
-    return np.asarray(spreading + off_axis - air)
-
-
-def decay_by_band_s(room: Room, freq_hz: ArrayLike) -> FloatArray:
-    """Reverberation time by frequency, from the room's one figure; nan where it has none."""
-    if room.rt60_s is None:
-        return np.full(np.shape(freq_hz), np.nan)
-    # The mid-band time has the air of 1 kHz in it; treble decays faster by the air it has more.
-    mid_air, air = _air_db_per_m(room, 1000.0), _air_db_per_m(room, freq_hz)
-    speed_m_s = speed_of_sound_m_s(room.temperature_c)
-    return np.asarray(60.0 / (60.0 / room.rt60_s + speed_m_s * np.maximum(air - mid_air, 0.0)))
-
-
-def _reverberant_power(
-    speaker: Loudspeaker, room: Room, distance_m: FloatArray, freq_hz: FloatArray
-) -> FloatArray | None:
-    if room.volume_m3 is None or room.rt60_s is None:
-        return None
-    q = speaker.pattern.directivity_q(freq_hz)
-    return reverberant_power(
-        distance_m,
-        q,
-        volume_m3=room.volume_m3,
-        rt60_s=decay_by_band_s(room, freq_hz),
-        speed_m_s=speed_of_sound_m_s(room.temperature_c),
-    )
-
-
-def _sum_db(direct_db: FloatArray, reverberant: FloatArray | None) -> FloatArray:
-    if reverberant is None:
-        return direct_db
-    return np.asarray(10.0 * np.log10(10.0 ** (direct_db / 10.0) + reverberant))
-
-
 def level_parts(
     speaker: Loudspeaker,
     room: Room,
@@ -202,7 +143,6 @@ def level_parts(
     down_deg: ArrayLike,
     row_m: ArrayLike,
     ear_height_m: float,
-    freq_hz: ArrayLike = EXACT_HZ,
 ) -> tuple[FloatArray, FloatArray | None]:
     """Give direct level in dB, and reverberant power, for `speaker` at other heights and tilts.
 
@@ -211,32 +151,38 @@ def level_parts(
     speaker, room : Loudspeaker, Room
         The speaker's own height and tilt are not looked at.
     height_m, down_deg, row_m : array_like, shapes that broadcast to (...)
-    ear_height_m : float
-    freq_hz : array_like, shape (n_bands,)
 
     Returns
     -------
-    direct_db : ndarray, shape (..., n_bands)
+    direct_db : ndarray, shape (..., 31)
         dB re direct sound at 1 m on axis.
-    reverberant : ndarray, shape (..., n_bands), or None
+    reverberant : ndarray, shape (..., 31), or None
         As a ratio to it; None where the room's size or reverberation time is not known.
     """
-    freq = np.asarray(freq_hz, dtype=np.float64)
-    direct = _direct_db(speaker, room, height_m, down_deg, row_m, ear_height_m, freq)
-    distance, _ = _slant(height_m, row_m, ear_height_m)
-    return direct, _reverberant_power(speaker, room, distance, freq)
+    distance, below_deg = _slant(height_m, row_m, ear_height_m)
+    off_axis = speaker.pattern.off_axis_db(
+        0.0, below_deg - np.asarray(down_deg, dtype=np.float64), freq_hz=EXACT_HZ
+    )
+    spreading = -20.0 * np.log10(distance)[..., None]
+    # The level at 1 m has had its metre of air already.
+    air = room.air_db_per_m(EXACT_HZ) * (distance[..., None] - 1.0)
+    direct = np.asarray(spreading + off_axis - air)
+    decay_s = room.decay_s(EXACT_HZ)
+    if room.volume_m3 is None or decay_s is None:
+        return direct, None
+    return direct, reverberant_power(
+        distance,
+        speaker.pattern.directivity_q(EXACT_HZ),
+        volume_m3=room.volume_m3,
+        rt60_s=decay_s,
+        speed_m_s=room.speed_m_s,
+    )
 
 
 def level_by_row(
     speaker: Loudspeaker, room: Room, audience: Audience, *, row_m: ArrayLike | None = None
 ) -> RowLevels:
-    """Forecast what each row hears of `speaker` as it stands.
-
-    Parameters
-    ----------
-    speaker, room, audience : Loudspeaker, Room, Audience
-    row_m : array_like, shape (n_rows,), optional
-        Rows along the floor; else the first and the last.
+    """Forecast what each row hears of `speaker` as it stands, first and last without `row_m`.
 
     Raises
     ------
@@ -246,16 +192,21 @@ def level_by_row(
     check_setting(speaker, room, audience)
     ends = (audience.first_row_m, audience.last_row_m)
     rows = np.asarray(ends if row_m is None else row_m, dtype=np.float64)
-    place = (speaker.height_m, speaker.down_deg, rows, audience.ear_height_m)
-    direct = _direct_db(speaker, room, *place, EXACT_HZ)
-    distance, _ = _slant(speaker.height_m, rows, audience.ear_height_m)
-    power = _reverberant_power(speaker, room, distance, EXACT_HZ)
+    direct, power = level_parts(
+        speaker,
+        room,
+        height_m=speaker.height_m,
+        down_deg=speaker.down_deg,
+        row_m=rows,
+        ear_height_m=audience.ear_height_m,
+    )
+    total = direct if power is None else 10.0 * np.log10(10.0 ** (direct / 10.0) + power)
     return RowLevels(
         row_m=rows,
-        distance_m=distance,
+        distance_m=_slant(speaker.height_m, rows, audience.ear_height_m)[0],
         direct_db=direct,
         reverberant_db=None if power is None else np.asarray(10.0 * np.log10(power)),
-        total_db=_sum_db(direct, power),
+        total_db=np.asarray(total),
     )
 
 

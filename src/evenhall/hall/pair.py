@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from evenhall.errors import InputError
 from evenhall.hall.pattern import NominalPattern
@@ -35,7 +34,6 @@ from evenhall.hall.stances import Hearing, PairStance, hearing_of, place_pair, s
 
 __all__ = ["USUAL_ROOM_DB", "PairProposal", "best_stance"]
 
-FloatArray = NDArray[np.float64]
 
 IDLE_DB = 0.1  # a step that brings no more is left out
 MOST_COMPARED = 40  # of the even stances, the nearest to the present one
@@ -55,7 +53,6 @@ class PairProposal:
 
     Parameters
     ----------
-    was, proposed : PairStance
     pair : tuple of Placed
         The loudspeakers as proposed.
     was_db, proposed_db : float
@@ -199,7 +196,6 @@ def best_stance(
     room: Room,
     *,
     limits: Limits | None = None,
-    rt60_s: FloatArray | None = None,
     room_db: float = USUAL_ROOM_DB,
 ) -> PairProposal:
     """How a pair (or one loudspeaker) should stand for the seats to hear most alike.
@@ -208,11 +204,8 @@ def best_stance(
     ----------
     pair : sequence of Placed
         Fed the same, mirrored about a middle line; one alone is not turned.
-    seats, room : Seats, Room
     limits : Limits, optional
         Aim alone without.
-    rt60_s : ndarray, shape (31,), optional
-        As measured; from the room's mid-band time without.
     room_db : float
         How much louder the room answers than forecast, where takes tell it.
 
@@ -232,7 +225,7 @@ def best_stance(
     limits = Limits() if limits is None else limits
     _check_limits(limits)
     check_places(pair, seats, room)
-    hearing = hearing_of(pair, seats, room, rt60_s=rt60_s, room_db=room_db)
+    hearing = hearing_of(pair, seats, room, room_db=room_db)
     present = stance_of(pair, hearing.middle_m)
     search = Search(hearing, present, limits, seats)
     search.look([present])

@@ -1,14 +1,10 @@
-"""How one loudspeaker's level falls off its axis: four models behind one face.
+"""How one loudspeaker's level falls off its axis: two models behind one face.
 
 NominalPattern    two nominal angles, the smooth shape of `coverage.py`: the default
-HornPattern       a horn holds its angles down to where its mouth becomes too small for them
-PistonPattern     a cone in its baffle: 2 J1(x) / x
-TwoWayPattern     a cone below and a horn above a crossover
 MeasuredPattern   polar data of the very box, see `polar.py`
 
-All give `off_axis_db()`, the loss towards a direction, and `directivity_q()`, what they gather.
-Trust the first to a dB or two inside the coverage, the horn and piston to what a data sheet's
-figures are worth, measured data to how they were measured.
+Both give `off_axis_db()`, the loss towards a direction, and `directivity_q()`, what they gather.
+Trust the first to a dB or two inside the coverage, measured data to how they were measured.
 """
 
 from __future__ import annotations
@@ -20,27 +16,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.hall import coverage
-from evenhall.hall.coverage import FLOOR_DB, NOMINAL_DB
 
 __all__ = [
-    "HornPattern",
     "MeasuredPattern",
     "NominalPattern",
     "Pattern",
-    "PistonPattern",
-    "TwoWayPattern",
-    "horn_angle_deg",
-    "piston_db",
 ]
 
 FloatArray = NDArray[np.float64]
-
-# Keele, "What's so sacred about exponential horns?", AES preprint 1038 (1975), from memory:
-# 10^6 inch degrees hertz over angle and mouth. In metres:
-KEELE_M_DEG_HZ = 25_400.0
-SPEED_M_S = 343.2  # ISO 9613-1 at 20 degrees; 5 degrees more move a pattern by 1 %
-NULL_DB = -60.0  # where a model gives nothing at all
-_STEEPNESS = -np.log1p(-NOMINAL_DB / FLOOR_DB)
 
 
 class Pattern(ABC):
@@ -104,138 +87,6 @@ class NominalPattern(Pattern):
         return coverage.directivity_q(
             freq_hz, coverage_h_deg=self.coverage_h_deg, coverage_v_deg=self.coverage_v_deg
         )
-
-
-def horn_angle_deg(freq_hz: ArrayLike, *, coverage_deg: float, mouth_m: float) -> FloatArray:
-    """Full -6 dB angle of a horn in one plane: held up high, opening in the bass.
-
-    Held above 25 400 / (angle * mouth) hertz, then wider in inverse proportion to frequency; past
-    360 degrees it is all but round.
-
-    Parameters
-    ----------
-    freq_hz : array_like
-    coverage_deg : float
-        The angle between its walls.
-    mouth_m : float
-        Its mouth in that plane.
-
-    References
-    ----------
-    Keele, AES preprint 1038 (1975), from memory.
-
-    Examples
-    --------
-    A 90-degree horn 0.28 m wide holds its angle down to 1 kHz:
-
-    >>> horn_angle_deg([4000.0, 1008.0, 504.0], coverage_deg=90.0, mouth_m=0.28).round().tolist()
-    [90.0, 90.0, 180.0]
-    """
-    holds_hz = KEELE_M_DEG_HZ / (coverage_deg * mouth_m)
-    wider = np.maximum(holds_hz / np.asarray(freq_hz, dtype=np.float64), 1.0)
-    return np.asarray(coverage_deg * wider)
-
-
-@dataclass(frozen=True)
-class HornPattern(Pattern):
-    """A horn whose mouth says down to where it holds each of its angles."""
-
-    coverage_h_deg: float
-    coverage_v_deg: float
-    mouth_width_m: float
-    mouth_height_m: float
-
-    def off_axis_db(
-        self, across_deg: ArrayLike, down_deg: ArrayLike, *, freq_hz: ArrayLike
-    ) -> FloatArray:
-        """Loss of the smooth nominal shape at the angles that the horn has at each frequency."""
-        half_h = 0.5 * horn_angle_deg(
-            freq_hz, coverage_deg=self.coverage_h_deg, mouth_m=self.mouth_width_m
-        )
-        half_v = 0.5 * horn_angle_deg(
-            freq_hz, coverage_deg=self.coverage_v_deg, mouth_m=self.mouth_height_m
-        )
-        across = np.asarray(across_deg, dtype=np.float64)[..., None] / half_h
-        down = np.asarray(down_deg, dtype=np.float64)[..., None] / half_v
-        return np.asarray(FLOOR_DB - FLOOR_DB * np.exp(-_STEEPNESS * (across**2 + down**2)))
-
-
-def piston_db(angle_deg: ArrayLike, *, freq_hz: ArrayLike, diameter_m: float) -> FloatArray:
-    """Level of a round piston in an endless baffle, dB re its axis.
-
-    Parameters
-    ----------
-    angle_deg : array_like, shape (...)
-        From the axis; past 90 degrees as at 90.
-    freq_hz : array_like, shape (n_bands,)
-    diameter_m : float
-
-    Returns
-    -------
-    ndarray, shape (..., n_bands)
-        Not below -60 dB: at its nulls the model has nothing.
-
-    References
-    ----------
-    2 J1(x) / x with x = k a sin(angle): Kinsler et al., *Fundamentals of Acoustics*, radiation
-    of a circular piston (from memory).
-
-    Examples
-    --------
-    Half pressure where x = 2.215 (Bessel tables), here 1 kHz, 0.242 m, 90 degrees:
-
-    >>> float(piston_db(90.0, freq_hz=[1000.0], diameter_m=0.242)[0].round(1))
-    -6.0
-    """
-    from scipy.special import j1  # slow to load, see field.py
-
-    angle = np.radians(np.minimum(np.abs(np.asarray(angle_deg, dtype=np.float64)), 90.0))
-    k = 2.0 * np.pi * np.asarray(freq_hz, dtype=np.float64) / SPEED_M_S
-    x = np.maximum(np.sin(angle)[..., None] * k * diameter_m / 2.0, 1e-9)
-    ratio = np.abs(2.0 * j1(x) / x)
-    return np.asarray(20.0 * np.log10(np.maximum(ratio, 10.0 ** (NULL_DB / 20.0))))
-
-
-@dataclass(frozen=True)
-class PistonPattern(Pattern):
-    """A cone in the front of its box, `diameter_m` across its moving part.
-
-    A box is no endless baffle: it never falls below what boxes give behind (-18 dB).
-    """
-
-    diameter_m: float
-
-    def off_axis_db(
-        self, across_deg: ArrayLike, down_deg: ArrayLike, *, freq_hz: ArrayLike
-    ) -> FloatArray:
-        """Loss of the piston, down to the level behind a box."""
-        angle_deg = np.hypot(across_deg, down_deg)
-        loss = piston_db(angle_deg, freq_hz=freq_hz, diameter_m=self.diameter_m)
-        return np.maximum(loss, FLOOR_DB)
-
-
-@dataclass(frozen=True)
-class TwoWayPattern(Pattern):
-    """A cone below and a horn above the crossover, in phase on both sides of it.
-
-    Their pressures add by the weights of a 24 dB an octave Linkwitz-Riley crossover; that cone
-    and horn do not sit in one place is left out.
-    """
-
-    cone: Pattern
-    horn: Pattern
-    crossover_hz: float = 1800.0
-
-    def off_axis_db(
-        self, across_deg: ArrayLike, down_deg: ArrayLike, *, freq_hz: ArrayLike
-    ) -> FloatArray:
-        """Loss of both together."""
-        x4 = (np.asarray(freq_hz, dtype=np.float64) / self.crossover_hz) ** 4
-        low, high = (
-            10.0 ** (part.off_axis_db(across_deg, down_deg, freq_hz=freq_hz) / 20.0)
-            for part in (self.cone, self.horn)
-        )
-        return np.asarray(20.0 * np.log10((low + high * x4) / (1.0 + x4)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -33,8 +33,6 @@ def read_polar(text: str, *, name: str) -> MeasuredPattern:
 
     Parameters
     ----------
-    text : str
-        The file's text.
     name : str
         The file's name, for the lines of faults.
 

@@ -2,13 +2,7 @@
 
 Start at `what_would()`. Each way is forecast by the same seats and sums as the pair itself
 (`field.py`), and comes with the sentence that says it. A delay pair plays later than the sound
-from the stage arrives, by 10 ms: the ear then takes the stage for the source, as long as the later
-sound is less than about 10 dB louder.
-
-References
-----------
-Haas, *Acustica* 1 (1951) 49, and Blauert, *Spatial Hearing* (both from memory): later by 5 to
-30 ms and up to 10 dB louder, an echo is not heard as the source.
+from the stage arrives, so that the ear takes the stage for the source (see `delay.py`).
 """
 
 from __future__ import annotations
@@ -19,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.acoustics.bands import MID_BANDS
 from evenhall.cautions import LIFTING
+from evenhall.hall.delay import AIM_LATE_S, MOST_LOUDER_DB
 from evenhall.hall.field import Field, forecast
 from evenhall.hall.level import EVEN_WITHIN_DB
 from evenhall.hall.search import WORTH_DB
@@ -30,8 +24,6 @@ from evenhall.hall.setting import CEILING_GAP_M, Room
 
 __all__ = ["Help", "what_would"]
 
-LATER_S = 0.010  # behind the sound from the stage: within 5 to 15 ms
-LOUDEST_DELAY_DB = 10.0  # over the sound from the stage; more, and the delay pair is the source
 DELAY_SHARES = (0.4, 0.5, 0.6, 0.7)  # of the way to the last row
 GAINS_DB = tuple(float(gain) for gain in range(-18, 1))
 DELAY_OVER_EARS_M = 1.2  # over heads, out of reach; common practice, no source
@@ -90,7 +82,6 @@ def what_would(
     ----------
     pair : sequence of Placed
         As the hands leave it at best.
-    seats, room : Seats, Room
     limit_db : float
         Rows that differ by no more need nothing: the answer is empty.
 
@@ -128,7 +119,7 @@ def _delayed(box: Placed, along_m: float, height_m: float, seats: Seats, room: R
         along_m=along_m,
         height_m=height_m,
         down_deg=float(round(np.degrees(np.arctan2(drop_m, ahead_m)))),
-        delay_s=float(box.delay_s + way_m / speed_of_sound_m_s(room.temperature_c) + LATER_S),
+        delay_s=float(box.delay_s + way_m / room.speed_m_s + AIM_LATE_S),
     )
 
 
@@ -147,7 +138,7 @@ def _delay_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) ->
         over_db = (own.direct_db - now.direct_db)[:, MID_BANDS].mean(axis=1).reshape(seats.shape)
         behind = seats.along_m > along_m + 0.5
         for gain_db in GAINS_DB:
-            if (over_db[behind] + gain_db).max() > LOUDEST_DELAY_DB:
+            if (over_db[behind] + gain_db).max() > MOST_LOUDER_DB:
                 continue
             uneven_db = _uneven_db(_together_db(now, own, gain_db))
             if best is None or uneven_db < best[0]:
@@ -165,7 +156,8 @@ def _delay_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) ->
         f"A delay pair {along_m - start_m:.1f} m down the room from the mains, {height_m:.1f} m "
         f"high, {delay_s * 1e3:.0f} ms later and {-gain_db:.0f} dB below them, would leave "
         f"{then_db:.1f} dB between the rows instead of {was_db:.1f} dB. The delay is the sound's "
-        f"way there and {LATER_S * 1e3:.0f} ms more, so that the stage stays the source. {LIFTING}"
+        f"way there and {AIM_LATE_S * 1e3:.0f} ms more, so that the stage stays the source. "
+        f"{LIFTING}"
     )
     return Help("delay", text, then_db, was_db, added, along_m, delay_s, gain_db)
 

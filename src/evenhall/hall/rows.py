@@ -56,8 +56,6 @@ def rows_heard(
 
     Parameters
     ----------
-    pair, proposed : sequence of Placed
-    seats, room : Seats, Room
     room_db : float
         As for `best_stance()`.
     """

@@ -39,7 +39,6 @@ class Seats:
     along_m : ndarray, shape (n_rows,)
         Rising.
     across_m : ndarray, shape (n_seats,)
-    ear_height_m : float
     """
 
     along_m: FloatArray
@@ -65,14 +64,12 @@ class Placed:
 
     Parameters
     ----------
-    name : str
     along_m, across_m, height_m : float
         Of its acoustic centre.
     down_deg : float
         Tilt, positive towards the floor.
     turn_deg : float
         Turn in plan, positive towards rising `across_m`.
-    pattern : Pattern
     gain_db, delay_s : float
         Of the channel that feeds it.
     """
@@ -132,7 +129,6 @@ def usual_pair(
 
     Parameters
     ----------
-    speaker, room : Loudspeaker, Room
     audience : Audience, optional
         Whose last row must fit in: the pair then stands nearer to the wall, if need be.
     """
@@ -185,11 +181,8 @@ def usual_seats(
 def check_places(placed: Sequence[Placed], seats: Seats, room: Room) -> None:
     """Refuse what cannot be built, one line a fault.
 
-    Raises
-    ------
-    InputError
-        No loudspeaker; one outside the room, at an impossible angle, or at somebody's ear; seats
-        outside the room or none.
+    No loudspeaker; one outside the room, at an impossible angle, or at somebody's ear; seats
+    outside the room or none.
     """
     faults = [] if placed else ["No loudspeaker is given. Give at least one."]
     sides = (("length_m", room.length_m), ("width_m", room.width_m), ("height_m", room.height_m))

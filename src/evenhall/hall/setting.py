@@ -8,10 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 from evenhall.errors import InputError
 from evenhall.hall.pattern import NominalPattern, Pattern
 
 __all__ = ["Audience", "Loudspeaker", "Room", "check_setting"]
+
+FloatArray = NDArray[np.float64]
 
 # Nearer than this no ear can be, and inverse square from a point says nothing there.
 CLOSEST_M = 0.3
@@ -45,6 +51,27 @@ class Room:
         if self.length_m is None or self.width_m is None or self.height_m is None:
             return None
         return self.length_m * self.width_m * self.height_m
+
+    @property
+    def speed_m_s(self) -> float:
+        """Speed of sound in its air."""
+        return speed_of_sound_m_s(self.temperature_c)
+
+    def air_db_per_m(self, freq_hz: ArrayLike) -> FloatArray:
+        """Attenuation by its air, of the shape of `freq_hz`."""
+        return air_absorption_db_per_m(
+            freq_hz, temperature_c=self.temperature_c, humidity_pct=self.humidity_pct
+        )
+
+    def decay_s(self, freq_hz: ArrayLike) -> FloatArray | None:
+        """Reverberation time by frequency, from its one figure; None where it has none.
+
+        The mid-band time has the air of 1 kHz in it; treble decays faster by the air it has more.
+        """
+        if self.rt60_s is None:
+            return None
+        more = np.maximum(self.air_db_per_m(freq_hz) - self.air_db_per_m(1000.0), 0.0)
+        return np.asarray(60.0 / (60.0 / self.rt60_s + self.speed_m_s * more))
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,6 @@ def stance_lines(
 
     Parameters
     ----------
-    found : PairProposal
     seats : Seats
         That it was found for.
     reason : str, optional

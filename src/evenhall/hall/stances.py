@@ -16,19 +16,18 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS
-from evenhall.hall.field import EARLY_S, band_coherence, seat_factor
+from evenhall.hall.field import band_coherence, seat_factor
 from evenhall.hall.level import reverberant_power
 from evenhall.hall.seats import Placed, Seats, directions
 from evenhall.hall.setting import Room
-from evenhall.hall.surfaces import band_decay_s
 
 __all__ = ["Hearing", "PairStance", "hearing_of", "inward_sign", "place_pair", "stance_of"]
 
 FloatArray = NDArray[np.float64]
 
 ON_THE_LINE_M = 0.1  # nearer the middle line, a loudspeaker has no inwards
+EARLY_S = 0.05  # what comes within 50 ms of the direct sound helps speech: C50, ISO 3382-1
 SPILL_GRID = 5  # points along each side of a wall or ceiling
 
 
@@ -38,7 +37,6 @@ class PairStance:
 
     Parameters
     ----------
-    height_m, down_deg : float
     inwards_deg : float
         Turn of each towards the middle line.
     along_m : float
@@ -98,12 +96,9 @@ class Hearing:
 
     Parameters
     ----------
-    pair : tuple of Placed
     point_m : ndarray, shape (n_points, 3)
-    room : Room
     middle_m : float
         Middle line, across.
-    rt60_s : ndarray, shape (31,), or None
     room_db : float
         How much louder the room answers than its size and decay say.
     """
@@ -112,7 +107,6 @@ class Hearing:
     point_m: FloatArray
     room: Room
     middle_m: float
-    rt60_s: FloatArray | None = None
     room_db: float = 0.0
 
     @property
@@ -125,15 +119,10 @@ class Hearing:
 
     @cached_property
     def _air_db_per_m(self) -> FloatArray:
-        return air_absorption_db_per_m(
-            self._freq_hz,
-            temperature_c=self.room.temperature_c,
-            humidity_pct=self.room.humidity_pct,
-        )
+        return self.room.air_db_per_m(self._freq_hz)
 
     def _decay_s(self) -> FloatArray | None:
-        decay = band_decay_s(self.room) if self.rt60_s is None else self.rt60_s
-        return None if decay is None or self.room.volume_m3 is None else decay[MID_BANDS]
+        return None if self.room.volume_m3 is None else self.room.decay_s(self._freq_hz)
 
     def _direct(
         self, box: Placed, point_m: FloatArray, down_deg: FloatArray, turn_deg: FloatArray
@@ -155,7 +144,6 @@ class Hearing:
         self, stance: PairStance, down_deg: FloatArray, inwards_deg: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Direct power of all boxes, (n_aims, n_points, n_bands), and the room's at its start."""
-        speed_m_s = speed_of_sound_m_s(self.room.temperature_c)
         pair = place_pair(self.pair, stance, self.middle_m)
         decay = self._decay_s()
         powers, room_power = [], np.zeros((len(self.point_m), self._freq_hz.size))
@@ -168,16 +156,17 @@ class Hearing:
                     q,
                     volume_m3=self.room.volume_m3,
                     rt60_s=decay,
-                    speed_m_s=speed_m_s,
+                    speed_m_s=self.room.speed_m_s,
                 )
         direct = np.sum(powers, axis=0)
         for one in range(len(pair)):
             for other in range(one):
-                joined = self._joined(pair[one], pair[other], speed_m_s)
+                joined = self._joined(pair[one], pair[other])
                 direct += 2.0 * np.sqrt(powers[one] * powers[other]) * joined
         return direct, room_power
 
-    def _joined(self, one: Placed, other: Placed, speed_m_s: float) -> FloatArray:
+    def _joined(self, one: Placed, other: Placed) -> FloatArray:
+        speed_m_s = self.room.speed_m_s
         vectors = [self.point_m - box.point_m for box in (one, other)]
         far_m = [np.linalg.norm(vector, axis=1) for vector in vectors]
         late_s = (far_m[0] - far_m[1]) / speed_m_s + one.delay_s - other.delay_s
@@ -260,10 +249,9 @@ def hearing_of(
     seats: Seats,
     room: Room,
     *,
-    rt60_s: FloatArray | None = None,
     room_db: float = 0.0,
 ) -> Hearing:
     """Hearing of a grid of seats; the middle line is that of the pair, or of the seats for one."""
     across = [box.across_m for box in pair] if len(pair) > 1 else list(seats.across_m)
     middle_m = float(np.min(across) + np.max(across)) / 2.0
-    return Hearing(tuple(pair), seats.point_m, room, middle_m, rt60_s, room_db)
+    return Hearing(tuple(pair), seats.point_m, room, middle_m, room_db)

@@ -33,7 +33,6 @@ class WalkSpot:
 
     Parameters
     ----------
-    label : str
     along_m : float
         Along the floor from the line of the loudspeakers.
     across_m : float
@@ -62,22 +61,13 @@ def _off_fractions(along_m: float, length_m: float | None, behind_m: float) -> f
     return along_m
 
 
-def spots_for(
-    audience: Audience,
-    room: Room,
-    pair: tuple[Placed, ...],
-    *,
-    time_short: bool = False,
-) -> tuple[WalkSpot, ...]:
+def spots_for(audience: Audience, room: Room, pair: tuple[Placed, ...]) -> tuple[WalkSpot, ...]:
     """List the few spots worth measuring, front first, then back along the other side.
 
     Parameters
     ----------
-    audience, room : Audience, Room
     pair : tuple of Placed
         Left and right (or one loudspeaker); the middle line lies between them.
-    time_short : bool
-        Only the spots that nothing replaces.
 
     Raises
     ------
@@ -123,8 +113,6 @@ def spots_for(
     ]  # fmt: skip
     spots = []
     for label, along_m, across_m, why, leave_out in wanted:
-        if time_short and leave_out:
-            continue
         kept_m = along_m
         if label not in ("front", "back"):
             kept_m = _off_fractions(along_m, room.length_m, behind_m)

@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evenhall.errors import InputError
-from evenhall.hall import Audience, usual_spots
 from evenhall.hall.elements import SIDES, Element
 from evenhall.hall.label import for_side
+from evenhall.hall.setting import Audience
+from evenhall.hall.spots import usual_spots
 from evenhall.job.folder.adding import check_plays_along
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.report.point import holds_text

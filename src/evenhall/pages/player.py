@@ -16,7 +16,7 @@ from typing import Any
 
 from evenhall.acoustics.meter import Reading
 from evenhall.errors import EvenhallError, InputError
-from evenhall.hall import distance_m
+from evenhall.hall.spots import distance_m
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.live.gain import set_gain
 from evenhall.job.live.line_check import check_round, elements_of

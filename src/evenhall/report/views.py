@@ -156,7 +156,6 @@ def hall_view(job: Job | Draft, proposed: Mapping[str, Any], rows: Sequence[Row]
         rows_m=tuple(row.row_m for row in rows),
         rows_now_db=tuple(row.now_db for row in rows),
         rows_proposed_db=tuple(row.proposed_db for row in rows if row.proposed_db is not None),
-        limit_db=EVEN_WITHIN_DB,
     )
 
 

@@ -25,7 +25,7 @@ from evenhall.errors import InputError, StoreError
 from evenhall.job.folder.model import Job, Take
 from evenhall.job.folder.reading import JOB_FILE, SECTIONS, load_job
 from evenhall.sound.writing import PART
-from evenhall.visits.entries import Instant, check_entry
+from evenhall.visits.entries import Instant, check_entries
 from evenhall.visits.rows import leads_out
 from evenhall.visits.store import Store
 from evenhall.visits.visit import UNNAMED, Visit
@@ -249,8 +249,7 @@ def _carried(home: Path) -> _CarriedVisit | None:
         if path.stat().st_size > MAX_VISIT_BYTES:
             raise InputError("is too large")
         carried = _CarriedVisit.model_validate_json(path.read_bytes())
-        for name, value in _own(carried).items():
-            check_entry(name, value)
+        check_entries(_own(carried))
         if any(map(leads_out, _files_of(carried))):
             raise InputError("a take lies outside the folder")
     except (ValidationError, InputError) as error:

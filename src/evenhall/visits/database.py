@@ -79,12 +79,7 @@ def store_errors(path: Path) -> Iterator[None]:
 
 
 def open_database(path: Path) -> sqlite3.Connection:
-    """Open the store, made or brought up to date as needed.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder is made where there is none.
+    """Open the store, made or brought up to date as needed; its folder too.
 
     Raises
     ------

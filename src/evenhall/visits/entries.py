@@ -34,6 +34,7 @@ __all__ = [
     "Gain",
     "Instant",
     "LineCheck",
+    "check_entries",
     "check_entry",
     "field_model",
     "hz_of",
@@ -142,6 +143,12 @@ def hz_of(text: str) -> float | None:
     (31.5, 1000.0, None, None)
     """
     return float(text) if HZ.fullmatch(text) else None
+
+
+def check_entries(entries: Mapping[str, Any]) -> None:
+    """Refuse entries of which one is none, as `check_entry()` does."""
+    for name, value in entries.items():
+        check_entry(name, value)
 
 
 def check_entry(name: str, value: Any) -> None:

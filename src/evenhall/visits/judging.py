@@ -11,6 +11,7 @@ from collections import OrderedDict
 from collections.abc import Hashable
 from pathlib import Path
 from threading import Lock
+from typing import Generic, TypeVar
 
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
@@ -22,17 +23,39 @@ from evenhall.visits.visit import Visit, job_of
 
 __all__ = ["Judge"]
 
+Value = TypeVar("Value")
+
 KEPT_TAKES = 256  # some 2 MB each at the most
 KEPT_RESULTS = 8
+
+
+class _Kept(Generic[Value]):
+    """The values that were asked for last, for any thread."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._values: OrderedDict[Hashable, Value] = OrderedDict()
+        self._lock = Lock()
+
+    def get(self, key: Hashable) -> Value | None:
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+            return self._values.get(key)
+
+    def put(self, key: Hashable, value: Value) -> None:
+        with self._lock:
+            self._values[key] = value
+            while len(self._values) > self._most:
+                self._values.popitem(last=False)
 
 
 class Judge:
     """Measures and judges, and remembers what it measured. Any thread may ask."""
 
     def __init__(self) -> None:
-        self._takes: OrderedDict[Hashable, Take] = OrderedDict()
-        self._results: OrderedDict[Hashable, Result] = OrderedDict()
-        self._lock = Lock()
+        self._takes: _Kept[Take] = _Kept(KEPT_TAKES)
+        self._results: _Kept[Result] = _Kept(KEPT_RESULTS)
         self._work = Lock()
 
     def result(self, visit: Visit) -> Result:
@@ -45,24 +68,19 @@ class Judge:
         """
         job = job_of(visit)
         key = (visit.folder, job.model_dump_json(), tuple(_stamp(visit.folder, job)))
-        with self._lock:
-            if key in self._results:
-                self._results.move_to_end(key)
-                return self._results[key]
+        kept = self._results.get(key)
+        if kept is not None:
+            return kept
         # One at a time: whoever asks for the same meanwhile finds it measured.
         with self._work:
             result = result_from(job, self._measured(job, visit.folder), visit.folder)
-        with self._lock:
-            self._results[key] = result
-            while len(self._results) > KEPT_RESULTS:
-                self._results.popitem(last=False)
+        self._results.put(key, result)
         return result
 
     def ready(self, visit: Visit) -> bool:
         """Whether all takes of the visit are measured already."""
         job = job_of(visit)
-        with self._lock:
-            return all(_key(job, visit.folder, take) in self._takes for take in job.takes)
+        return all(self._takes.get(_key(job, visit.folder, take)) for take in job.takes)
 
     def take(self, visit: Visit, take: JobTake) -> Take:
         """Measure a take as one of the visit's.
@@ -72,12 +90,11 @@ class Judge:
         InputError
             A file that the job names cannot be used.
         """
-        job = job_of(visit)
-        return self._one(job, visit.folder, take)
+        return self._one(job_of(visit), visit.folder, take)
 
     def remember(self, visit: Visit, job_take: JobTake, take: Take) -> None:
         """Keep what has just been measured elsewhere."""
-        self._keep(_key(job_of(visit), visit.folder, job_take), take)
+        self._takes.put(_key(job_of(visit), visit.folder, job_take), take)
 
     def _measured(self, job: Job, folder: Path) -> list[Take]:
         if len(job.takes) < 2:
@@ -87,19 +104,11 @@ class Judge:
 
     def _one(self, job: Job, folder: Path, take: JobTake) -> Take:
         key = _key(job, folder, take)
-        with self._lock:
-            if key in self._takes:
-                self._takes.move_to_end(key)
-                return self._takes[key]
-        measured = measure_take(job, folder, take)
-        self._keep(key, measured)
+        measured = self._takes.get(key)
+        if measured is None:
+            measured = measure_take(job, folder, take)
+            self._takes.put(key, measured)
         return measured
-
-    def _keep(self, key: Hashable, take: Take) -> None:
-        with self._lock:
-            self._takes[key] = take
-            while len(self._takes) > KEPT_TAKES:
-                self._takes.popitem(last=False)
 
 
 def _key(job: Job, folder: Path, take: JobTake) -> Hashable:

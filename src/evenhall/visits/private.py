@@ -12,15 +12,10 @@ FOLDER_MODE, FILE_MODE = 0o700, 0o600
 
 
 def tighten(folder: Path, ours: Collection[str]) -> None:
-    """Keep all others out of what is ours in a folder.
+    """Keep all others out of what is ours in a folder, by its names.
 
-    Parameters
-    ----------
-    folder : Path
-        Itself kept to its user only where nothing else lies in it: somebody may have given a
-        folder that serves for more.
-    ours : collection of str
-        Names in it.
+    The folder itself is kept to its user only where nothing else lies in it: somebody may have
+    given one that serves for more.
     """
     names = {one.name for one in folder.iterdir()}
     if names <= set(ours):

@@ -49,13 +49,7 @@ def moment_of(row: sqlite3.Row) -> str | None:
 
 
 def folder_of(row: sqlite3.Row) -> str:
-    """Give the folder of a visit's recordings, from the store's own.
-
-    Raises
-    ------
-    InputError
-        It is none.
-    """
+    """Give the folder of a visit's recordings, from the store's own; refuse what is none."""
     folder = str(row["folder"])
     if leads_out(folder) or PurePosixPath(folder).parts[:1] != (VISITS_FOLDER,):
         raise InputError(

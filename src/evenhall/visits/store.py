@@ -25,7 +25,7 @@ from evenhall.disk import make_folder, sync_folder
 from evenhall.errors import InputError, StoreError
 from evenhall.job.folder.model import Take
 from evenhall.visits.database import open_database, reading, store_errors, writing
-from evenhall.visits.entries import check_entry
+from evenhall.visits.entries import check_entries, check_entry
 from evenhall.visits.private import FOLDER_MODE, tighten
 from evenhall.visits.rows import VISITS_FOLDER, entries_of, folder_of, moment_of, takes_of, value_of
 from evenhall.visits.visit import FILES_BESIDE, Entry, StoredTake, Unreadable, Visit
@@ -89,6 +89,19 @@ class VisitLine:
     made_at: str | None
     takes: int
     demo: bool
+
+
+@dataclass(frozen=True)
+class _New:
+    """A visit to make: venue and rig by their names where they are new, else by their numbers."""
+
+    entries: Mapping[str, Any]
+    venue: str | int
+    rig: str | int = "Rig"
+    demo: bool = False
+    files: Sequence[tuple[Path, str]] = ()
+    takes: Sequence[tuple[Take, str | None, bool]] = ()
+    made_at: str | None = None
 
 
 def _now() -> str:
@@ -176,11 +189,9 @@ class Store:
             for row in rows
         )
 
-    def new_visit(
-        self, venue: str, entries: Mapping[str, Any], *, demo: bool = False, rig: str = "Rig"
-    ) -> int:
+    def new_visit(self, venue: str, entries: Mapping[str, Any], *, demo: bool = False) -> int:
         """Begin a visit in a venue that is new, with what is known of it; give its number."""
-        return self._begin({**entries, "venue.name": venue}, venue, rig, demo=demo)
+        return self._begin(_New({**entries, "venue.name": venue}, venue, demo=demo))
 
     def next_visit(self, number: int, *, venue: str | None = None) -> int:
         """Begin a visit that starts from an earlier one, with the same rig.
@@ -209,13 +220,14 @@ class Store:
         named = [entries.get(name) for name in FILES_BESIDE]
         # One that is missing or lies elsewhere is a fault of the new visit as of the old one.
         beside = [file for file in named if file and _is_in(before.folder, file)]
-        return self._begin(
+        new = _New(
             entries,
             venue_id if venue is None else venue,
             rig_id,
             demo=before.demo and venue is None,
             files=[(before.folder / name, name) for name in beside],
         )
+        return self._begin(new)
 
     def take_in(
         self,
@@ -228,54 +240,34 @@ class Store:
     ) -> int:
         """Make a visit of a job folder, whose files are copied; give its number.
 
-        Parameters
-        ----------
-        folder : Path
-        entries : mapping of str to Any
-        takes : sequence of (Take, made_at or None, deleted)
-        made_at : str or None
-            When the visit was; now without.
-        demo : bool
-            Whether its sound device is the simulated hall.
+        Each take comes with when it was made and whether it is deleted. `made_at` is when the visit
+        was, now where it is None.
         """
         files = [(one, one.relative_to(folder).as_posix()) for one in folder.rglob("*")]
-        return self._begin(
+        new = _New(
             entries,
             str(entries["venue.name"]),
-            "Rig",
             demo=demo,
             files=[(one, name) for one, name in files if one.is_file()],
             takes=takes,
             made_at=made_at,
         )
+        return self._begin(new)
 
-    def _begin(
-        self,
-        entries: Mapping[str, Any],
-        venue: str | int,
-        rig: str | int,
-        *,
-        demo: bool = False,
-        files: Sequence[tuple[Path, str]] = (),
-        takes: Sequence[tuple[Take, str | None, bool]] = (),
-        made_at: str | None = None,
-    ) -> int:
+    def _begin(self, new: _New) -> int:
         """Make a visit; its files are there before it is."""
-        for name, value in entries.items():
-            check_entry(name, value)
+        check_entries(new.entries)
         folder = Path(VISITS_FOLDER) / uuid.uuid4().hex
         home = self.folder / folder
         try:
             with self.workplace.making(home):
                 make_folder(home / "takes", mode=FOLDER_MODE)
-                for source, name in files:
+                for source, name in new.files:
                     _copy(source, home / name)
                 # What was acknowledged survives the mains: names, too, before the visit is.
-                for place in {home, *((home / name).parent for _, name in files)}:
+                for place in {home, *((home / name).parent for _, name in new.files)}:
                     sync_folder(place)
-                return self._enter_visit(
-                    entries, venue, rig, folder, demo=demo, takes=takes, made_at=made_at
-                )
+                return self._enter_visit(new, folder)
         except OSError as error:
             shutil.rmtree(home, ignore_errors=True)
             raise StoreError(
@@ -285,17 +277,7 @@ class Store:
             shutil.rmtree(home, ignore_errors=True)
             raise
 
-    def _enter_visit(
-        self,
-        entries: Mapping[str, Any],
-        venue: str | int,
-        rig: str | int,
-        folder: Path,
-        *,
-        demo: bool,
-        takes: Sequence[tuple[Take, str | None, bool]],
-        made_at: str | None,
-    ) -> int:
+    def _enter_visit(self, new: _New, folder: Path) -> int:
         with self._writing() as base:
             now = self._now()
             ids = [
@@ -304,18 +286,18 @@ class Store:
                 else base.execute(
                     f"INSERT INTO {table} (name, made_at) VALUES (?, ?)", (one, now)
                 ).lastrowid
-                for table, one in (("venue", venue), ("rig", rig))
+                for table, one in (("venue", new.venue), ("rig", new.rig))
             ]
             number = base.execute(
                 "INSERT INTO visit (venue_id, rig_id, folder, demo, revision, made_at)"
                 " VALUES (?, ?, ?, ?, 1, ?)",
-                (*ids, folder.as_posix(), int(demo), made_at or now),
+                (*ids, folder.as_posix(), int(new.demo), new.made_at or now),
             ).lastrowid
             base.executemany(
                 "INSERT INTO entry (visit_id, name, value, revision) VALUES (?, ?, ?, 1)",
                 [
                     (number, name, json.dumps(value))
-                    for name, value in entries.items()
+                    for name, value in new.entries.items()
                     if value is not None
                 ],
             )
@@ -328,7 +310,7 @@ class Store:
                         taken_at or now,
                         now if deleted else None,
                     )
-                    for take, taken_at, deleted in takes
+                    for take, taken_at, deleted in new.takes
                 ],
             )
         assert number is not None
@@ -370,8 +352,6 @@ class Store:
 
         Parameters
         ----------
-        number : int
-            Of the visit.
         key : str
             See `Unreadable`; a date becomes that of today.
 
@@ -397,9 +377,6 @@ class Store:
 
         Parameters
         ----------
-        number : int
-            Of the visit.
-        name : str
         value : Any
             What JSON can hold.
         was : int or None
@@ -433,8 +410,7 @@ class Store:
         InputError
             There is no such visit, or an entry is none.
         """
-        for name, value in entries.items():
-            check_entry(name, value)
+        check_entries(entries)
         with self._writing() as base:
             _put_all(base, number, entries)
 
@@ -446,8 +422,7 @@ class Store:
         InputError
             There is no such visit, or an entry is none.
         """
-        for name, value in entries.items():
-            check_entry(name, value)
+        check_entries(entries)
         with self._writing() as base:
             _put_all(base, number, entries)
             base.execute(

@@ -88,7 +88,6 @@ class Visit:
 
     Parameters
     ----------
-    number : int
     folder : Path
         Where its recordings lie, laid out as a job folder.
     demo : bool
@@ -97,10 +96,8 @@ class Visit:
         Rises with every change.
     made_at : str or None
         ISO 8601, UTC; None where it cannot be read.
-    entries : mapping of str to Entry
     takes : tuple of StoredTake
         In the order they were made; the deleted ones too.
-    unreadable : tuple of Unreadable
     """
 
     number: int

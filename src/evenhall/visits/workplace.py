@@ -26,14 +26,9 @@ NOTES = "making"
 
 
 class Workplace:
-    """A running Evenhall's own folder.
+    """A running Evenhall's own folder below the store's.
 
-    Parameters
-    ----------
-    store : Path
-        Folder of the store.
-    is_kept : callable
-        Tells whether the store has a visit whose recordings lie in a folder, from its own.
+    `is_kept` tells whether the store has a visit whose recordings lie in a folder, from its own.
     """
 
     def __init__(self, store: Path, *, is_kept: Callable[[str], bool]) -> None:

@@ -10,21 +10,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from evenhall.errors import InputError
-from evenhall.hall import (
-    Microphone,
-    PairProposal,
-    WalkSpot,
-    acoustic_gain,
-    clarity_by_row,
-    clarity_texts,
-    gain_steps,
-    gain_text,
-    spots_for,
-    stance_lines,
-    what_would,
-)
+from evenhall.hall.clarity import clarity_by_row, clarity_texts
 from evenhall.hall.elements import Element
+from evenhall.hall.feedback import Microphone, acoustic_gain, gain_text
+from evenhall.hall.gain_steps import gain_steps
+from evenhall.hall.pair import PairProposal
+from evenhall.hall.reach import what_would
 from evenhall.hall.setting import check_setting
+from evenhall.hall.stance_words import stance_lines
+from evenhall.hall.walk import WalkSpot, spots_for
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.measuring import measuring
 from evenhall.job.tune.result import Row

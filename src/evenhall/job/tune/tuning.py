@@ -195,10 +195,8 @@ def _parametric(console: Console, equalizer: Equalizer) -> Parametric:
     return console_of(
         console.sections,
         shelves=console.shelves,
-        low_hz=console.low_hz,
-        high_hz=console.high_hz,
-        lowest_q=console.lowest_q,
-        highest_q=console.highest_q,
+        reach_hz=(console.low_hz, console.high_hz),
+        reach_q=(console.lowest_q, console.highest_q),
         range_db=console.range_db,
         max_boost_db=equalizer.max_boost_db,
         step_db=console.step_db,

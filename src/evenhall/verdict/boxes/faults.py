@@ -208,10 +208,8 @@ def _woofers_alike(spots: Sequence[SpotResponse]) -> int:
             left.impulse,
             right.impulse,
             rate_hz=left.rate_hz,
-            first_s=left.arrival_s,
-            second_s=right.arrival_s,
-            low_hz=ALIKE_LOW_HZ,
-            high_hz=ALIKE_HIGH_HZ,
+            at_s=(left.arrival_s, right.arrival_s),
+            band_hz=(ALIKE_LOW_HZ, ALIKE_HIGH_HZ),
             length_s=ALIKE_S,
             slack_s=ALIKE_SLACK_S,
         )

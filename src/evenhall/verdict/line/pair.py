@@ -199,10 +199,8 @@ def _likeness(first: Heard, second: Heard, *, length_s: float | None = None) -> 
         first.harmonics.linear,
         second.harmonics.linear,
         rate_hz=first.rate_hz,
-        first_s=both_s if sub else first.arrival_s,
-        second_s=both_s if sub else second.arrival_s,
-        low_hz=SUB_LOW_HZ if sub else 300.0,
-        high_hz=SUB_HIGH_HZ if sub else 6000.0,
+        at_s=(both_s, both_s) if sub else (first.arrival_s, second.arrival_s),
+        band_hz=(SUB_LOW_HZ, SUB_HIGH_HZ) if sub else (300.0, 6000.0),
         length_s=length_s or (SUB_EARLY_S if sub else TOP_EARLY_S),
         slack_s=SUB_SLACK_S if sub else TOP_SLACK_S,
     )

@@ -119,7 +119,7 @@ def guide(
 
     Examples
     --------
-    >>> from evenhall.equalizer import graphic_unit
+    >>> from evenhall.equalizer.graphic import graphic_unit
     >>> from evenhall.equalizer.following import begin
     >>> flat = begin(graphic_unit(10), [0.0] * 10, fader_sigma_db=0.1, level_sigma_db=0.3)
     >>> wanted = np.array([0, 0, 0, 0, -2.5, 0, 0, 0, 0, 0])

@@ -16,8 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from evenhall.acoustics.intelligibility import impulse_modulation
 from evenhall.acoustics.transfer import Response
 from evenhall.acoustics.voice import (
-    MALE,
-    Voice,
+    SPEECH_DB,
     a_weighted_db,
     octave_power,
     room_noise_db,
@@ -76,7 +75,6 @@ def speech_by_spot(
     last_alone: bool = False,
     speech_dba: float = USUAL_SPEECH_DBA,
     noise_db_spl: ArrayLike | None = None,
-    voice: Voice = MALE,
 ) -> tuple[SpotSpeech, ...]:
     """Index at each spot for each main loudspeaker by itself, from front to back.
 
@@ -92,7 +90,6 @@ def speech_by_spot(
     noise_db_spl : array_like, shape (7,), optional
         Noise in the octaves from 125 Hz to 8 kHz when the hall is in use; else a quiet hall's,
         35 dB(A).
-    voice : Voice
     """
     mains = [spot for spot in spots if spot.element.is_main]
     if not mains:
@@ -101,10 +98,10 @@ def speech_by_spot(
     power = octave_power(np.stack([spot.level_db for spot in mains]))
     # An octave without a level carries nothing that could be counted on.
     shape_db = 10.0 * np.log10(np.where(np.isfinite(power), np.maximum(power, 1e-30), 1e-30))
-    level_dba = a_weighted_db(voice.octave_db + shape_db)
+    level_dba = a_weighted_db(SPEECH_DB + shape_db)
     farthest = {spot.side: k for k, spot in enumerate(mains)}.values()
     wanted = farthest if last_alone else range(len(mains))
-    levels = speech_db(speech_dba + level_dba - level_dba.mean(), voice=voice, shape_db=shape_db)
+    levels = speech_db(speech_dba + level_dba - level_dba.mean(), shape_db=shape_db)
     return tuple(
         SpotSpeech(
             side=mains[k].side,
@@ -113,7 +110,6 @@ def speech_by_spot(
                 np.mean([_modulation(take.response) for take in mains[k].takes], axis=0),
                 speech_db_spl=levels[k],
                 noise_db_spl=noise,
-                voice=voice,
             ),
         )
         for k in wanted
