@@ -10,7 +10,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, fader_name, unit_gain_db
 from evenhall.equalizer.learning import fit_freq_hz, learning_round
@@ -38,6 +37,8 @@ def _stood(
     unit: GraphicUnit, asked_db: FloatArray, change_db: FloatArray, freq_hz: FloatArray
 ) -> tuple[FloatArray, float]:
     """Give where the faders stood by what the unit did, and the sum of squares that is left."""
+    from scipy.optimize import least_squares  # slow to load, and `open` must not wait for it
+
     known = np.isfinite(change_db)
 
     def left(fader_db: FloatArray) -> FloatArray:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, Law, section_power, unit_gain_db
 
@@ -148,6 +147,8 @@ def fit_unit(
     measured = np.where(known, gain_db, 0.0)
     count = unit.fader_count
 
+    from scipy.optimize import least_squares  # slow to load, see checking.py
+
     def fitted(start: GraphicUnit) -> tuple[float, FloatArray]:
         def left(flat: FloatArray) -> FloatArray:
             made = _section_gains_db(_with(start, flat.reshape(5, count)), settings, freq_hz)
@@ -220,6 +221,8 @@ def _misplaced(
     learned: LearnedUnit, at: int, setting: FloatArray, gain_db: FloatArray, freq_hz: FloatArray
 ) -> list[MisplacedFader]:
     """Find where the faders of one setting really stood."""
+    from scipy.optimize import least_squares
+
     unit = learned.unit
     known = np.isfinite(gain_db)
 
