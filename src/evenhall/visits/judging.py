@@ -47,18 +47,24 @@ class Judge:
         """
         job = job_of(visit)
         key = (visit.folder, job.model_dump_json(), tuple(_stamp(visit.folder, job)))
+        if (known := self._known(key)) is not None:
+            return known
+        # One at a time: whoever asks for the same meanwhile finds it judged.
+        with self._work:
+            if (known := self._known(key)) is not None:
+                return known
+            result = result_from(job, self._measured(job, visit.folder), visit.folder)
+            with self._lock:
+                self._results[key] = result
+                while len(self._results) > KEPT_RESULTS:
+                    self._results.popitem(last=False)
+        return result
+
+    def _known(self, key: Hashable) -> Result | None:
         with self._lock:
             if key in self._results:
                 self._results.move_to_end(key)
-                return self._results[key]
-        # One at a time: whoever asks for the same meanwhile finds it measured.
-        with self._work:
-            result = result_from(job, self._measured(job, visit.folder), visit.folder)
-        with self._lock:
-            self._results[key] = result
-            while len(self._results) > KEPT_RESULTS:
-                self._results.popitem(last=False)
-        return result
+            return self._results.get(key)
 
     def ready(self, visit: Visit) -> bool:
         """Whether all takes of the visit are measured already."""
