@@ -53,9 +53,9 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
         openapi_url=None,
     )
     app.state.house = house
-    for part in api.PARTS:
-        app.include_router(part.router)
-    app.include_router(html.router)
+    # Taken over as they are: included, each would be worked out a second time at the first request.
+    for part in (*api.PARTS, html):
+        app.router.routes += part.router.routes
     app.get("/api/openapi.json", include_in_schema=False)(lambda: JSONResponse(app.openapi()))
     app.add_exception_handler(EvenhallError, _wrong)
     app.add_exception_handler(RequestValidationError, _malformed)
