@@ -74,7 +74,8 @@ def serve(
     for place in (logging.getLogger("uvicorn.error"), logging.lastResort):
         if place is not None:
             place.addFilter(Once())
-    asyncio.new_event_loop().run_until_complete(_run(house, listener, first, browser, say))
+    # The kind that asks a listening socket for each connection, which Windows has another beside.
+    asyncio.SelectorEventLoop().run_until_complete(_run(house, listener, first, browser, say))
     _leave(house)
 
 
@@ -132,12 +133,19 @@ async def _run(
         server.end()
 
     def told_to_end(*_: Any) -> None:
-        # The system ends it should the way out take too long: no thread of ours is needed.
-        signal.setitimer(signal.ITIMER_REAL, LATEST_S)
+        if hasattr(signal, "setitimer"):
+            # The system ends it should the way out take too long: no thread of ours is needed.
+            signal.setitimer(signal.ITIMER_REAL, LATEST_S)
+        else:  # on Windows
+            late = threading.Timer(LATEST_S, os._exit, (0,))
+            late.daemon = True
+            late.start()
         loop.call_soon_threadsafe(end)
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, told_to_end)
+    # Windows says by a signal of its own that the window is closed.
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), told_to_end)
     task = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not task.done():
         await asyncio.sleep(0.005)
