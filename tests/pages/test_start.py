@@ -1,10 +1,13 @@
 """What opening the pages costs: nothing is loaded that no page asks for, nothing is done twice."""
 
+import gc
 import subprocess
 import sys
 
 import pytest
+from typer.testing import CliRunner
 
+from evenhall.cli import app
 from evenhall.errors import InputError
 from evenhall.pages import api, html
 from evenhall.pages.app import create_app
@@ -25,6 +28,20 @@ def test_pages_open_without_optimizer_typesetter_and_sound_device():
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert ended.stdout == "[]\n", ended.stderr
+
+
+def test_what_was_imported_is_not_looked_through_for_waste_and_the_rest_is(monkeypatch, tmp_path):
+    seen = []
+    monkeypatch.setattr(
+        "evenhall.pages.serve.serve",
+        lambda *_, **__: seen.append((gc.isenabled(), gc.get_freeze_count() > 10_000)),
+    )
+    try:
+        ended = CliRunner().invoke(app, ["open", "--data", str(tmp_path)])
+    finally:
+        gc.unfreeze()
+    assert ended.exit_code == 0
+    assert seen == [(True, True)]
 
 
 def test_routes_are_worked_out_once(house):
