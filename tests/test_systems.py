@@ -25,6 +25,7 @@ from evenhall.job.folder.reading import load_job
 from evenhall.pages.app import create_app
 from evenhall.pages.threshold import HERE, Threshold
 from evenhall.sound import writing
+from evenhall.sound.live.engine import awake_or_not_s
 from evenhall.sound.live.setup import SETUP_FILE
 from evenhall.sound.writing import TakeWriter
 from evenhall.visits import rows
@@ -176,6 +177,15 @@ def test_settings_beside_the_visits_keep_nobody_else_in(tmp_path):
     (tmp_path / SETUP_FILE).write_text("")
     Store(tmp_path).close()
     assert tmp_path.stat().st_mode & 0o777 == 0o700
+
+
+@pytest.mark.parametrize("system", ["linux", "darwin"])
+def test_time_that_the_computer_slept_is_counted(monkeypatch, system):
+    """Darwin, clock_gettime(3): CLOCK_MONOTONIC goes on while the system is asleep; from memory."""
+    wanted = {"linux": time.CLOCK_BOOTTIME, "darwin": time.CLOCK_MONOTONIC}[system]
+    monkeypatch.setattr(sys, "platform", system)
+    monkeypatch.setattr(time, "clock_gettime", lambda clock: {wanted: 42.0}[clock])
+    assert awake_or_not_s() == 42.0
 
 
 def test_key_that_stopped_one_sound_does_not_stop_the_next(monkeypatch):
