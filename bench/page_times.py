@@ -4,8 +4,9 @@ Each figure is of a real `evenhall open` process, with the demo's hall as its so
 
 - how long it takes from the command to the first answer, and as often that of a bare server of
   the same framework with one empty page, to compare with;
-- the first page of a new demo visit: time to the whole answer, and the bytes of all that it loads,
-  cold, compressed as sent;
+- the first page of a new demo visit, asked for as soon as the address is told and half a second
+  later, against the same page once more: time to the whole answer, and in Chromium, beside an empty
+  page of the bare server, until all is loaded; and the bytes of that, cold, compressed as sent;
 - the processor's share of the server and of Chromium's page while a take sounds in real time, with
   levels twenty times a second, for one page and for two;
 - the page of the verdict over twelve takes: the first time, again, and after one more take;
@@ -44,14 +45,16 @@ from evenhall.cli import main
 if sys.argv[2] != "-":
     from evenhall.pages import devices
     devices.DEMO_PACE = float(sys.argv[2])
-sys.argv = ["evenhall", "open", "--no-browser", "--port", "0", "--data", sys.argv[1]]
+data, _, *more = sys.argv[1:]
+sys.argv = ["evenhall", "open", "--no-browser", "--port", "0", "--data", data, *more]
 main()
 """
 BARE = """
 import asyncio, socket, uvicorn
 from fastapi import FastAPI
+from fastapi.responses import HTMLResponse
 app = FastAPI()
-app.get("/")(lambda: "")
+app.get("/", response_class=HTMLResponse)(lambda: "<!doctype html><title>Bare</title>")
 listener = socket.create_server(("127.0.0.1", 0))
 print(f"Bare is open at http://127.0.0.1:{listener.getsockname()[1]}/", flush=True)
 server = uvicorn.Server(uvicorn.Config(app, log_level="critical"))
@@ -65,14 +68,13 @@ CHROMIUM_ARGS = (
 
 @contextmanager
 def served(program: str, *arguments: str) -> Iterator[tuple[str, int]]:
-    """Run a server; give its address and its process, and end it."""
+    """Run a server; give the address that it tells and its process, and end it."""
     process = subprocess.Popen(
         [sys.executable, "-c", program, *arguments], stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
     try:
-        address = process.stdout.readline().split()[-1]
-        yield "/".join(address.split("/", 3)[:3]), process.pid
+        yield process.stdout.readline().split()[-1].rstrip("/"), process.pid
     finally:
         process.terminate()
         process.wait()
@@ -210,21 +212,53 @@ def starts(runs: int) -> None:
 
 def first_page(runs: int) -> None:
     """Time the first page of a demo visit, and weigh it."""
-    took_ms = []
-    for _ in range(runs):
-        with (
-            tempfile.TemporaryDirectory() as place,
-            served(SERVE, place, "-") as (base, _),
-            httpx.Client(base_url=base) as client,
-        ):
-            path = f"/visit/{visit_of(client)}/set-out"
-            took_ms.append(got_ms(client, path))
-            sizes = cold_bytes(client, path)
-    row("first page of the demo visit, the server just started, ms", took_ms, 0)
+    for later_s, when in ((0.0, "at once"), (0.5, "half a second later")):
+        first_ms, again_ms = [], []
+        for _ in range(runs):
+            with (
+                tempfile.TemporaryDirectory() as place,
+                served(SERVE, place, "-", "--demo") as (address, _),
+                httpx.Client(base_url="/".join(address.split("/")[:3])) as client,
+            ):
+                time.sleep(later_s)
+                first_ms.append(got_ms(client, address))
+                again_ms.append(got_ms(client, address))
+                sizes = cold_bytes(client, f"/visit/{address.rpartition('/')[2]}/set-out")
+        row(f"first page of the demo visit, {when}, ms", first_ms, 0)
+        row("the same once more, ms", again_ms, 0)
+        row("ratio", [a / b for a, b in zip(first_ms, again_ms, strict=True)], 1)
+    loads(runs)
     total = sum(sizes.values())
     print(f"| the same with all that it loads, compressed, kB | {total / 1e3:.0f} | | |")
     for name, size in sizes.items():
         print(f"|   {name.split('/')[-1] or name}, kB | {size / 1e3:.1f} | | |")
+
+
+def loads(runs: int) -> None:
+    """Time the first page in a browser that is open already, and an empty page of a bare server."""
+    from playwright.sync_api import sync_playwright
+
+    if (chromium := shutil.which("chromium")) is None:
+        return
+    took_ms: list[tuple[float, float]] = []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_ARGS))
+
+        def loaded_ms(program: str, *arguments: str) -> float:
+            page = browser.new_context().new_page()
+            with served(program, *arguments) as (address, _):
+                page.goto(address)
+                took = page.evaluate("performance.getEntriesByType('navigation')[0].loadEventStart")
+                page.context.close()
+            return float(took)
+
+        for _ in range(runs):
+            with tempfile.TemporaryDirectory() as place:
+                took_ms.append((loaded_ms(SERVE, place, "-", "--demo"), loaded_ms(BARE)))
+        browser.close()
+    row("first page in Chromium, at once, until all is loaded, ms", [a for a, _ in took_ms], 0)
+    row("empty page of the bare server there, ms", [b for _, b in took_ms], 0)
+    row("ratio", [a / b for a, b in took_ms], 1)
 
 
 def verdicts(runs: int) -> None:

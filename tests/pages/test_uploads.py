@@ -256,7 +256,7 @@ def test_what_cannot_be_entered_leaves_no_file(pages, monkeypatch, where):
 def test_recording_is_on_the_disk_before_it_is_entered(pages, monkeypatch):
     order = []
     fsync, add_take = os.fsync, pages.house.store.add_take
-    monkeypatch.setattr(uploads.os, "fsync", lambda file: (order.append("disk"), fsync(file)))
+    monkeypatch.setattr(os, "fsync", lambda file: (order.append("disk"), fsync(file)))
     monkeypatch.setattr(
         pages.house.store, "add_take", lambda *given: (order.append("entered"), add_take(*given))[1]
     )

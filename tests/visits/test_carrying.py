@@ -427,7 +427,7 @@ def test_nothing_is_written_through_a_link(store, tmp_path):
     with zipfile.ZipFile(out, "a") as archive:
         archive.writestr(*link("takes", str(tmp_path)))
         archive.writestr("takes/planted.txt", "mine")
-    assert refused(store, out) == "The zip file holds one file twice. Pack it anew."
+    assert refused(store, out).startswith("The zip file holds one file twice, or ")
     assert not (tmp_path / "planted.txt").exists()
 
 
@@ -438,7 +438,31 @@ def test_one_file_twice_is_refused(store, second):
         warnings.simplefilter("ignore")
         with zipfile.ZipFile(out, "a") as archive:
             archive.writestr(second, "b")
-    assert refused(store, out) == "The zip file holds one file twice. Pack it anew."
+    assert refused(store, out) == (
+        "The zip file holds one file twice, or two names that are one on this disk: "
+        f"{second!r}. Rename one, in job.toml too, and pack anew."
+    )
+
+
+def test_two_names_that_are_one_on_this_disk_are_refused(store, monkeypatch):
+    inside = carrying._inside
+    monkeypatch.setattr(carrying, "_inside", lambda name: inside(name.lower()))
+    out = zip_of({"job.toml": LEAST, "takes/left.wav": "a", "takes/Left.wav": "b"})
+    assert "two names that are one on this disk: 'takes/Left.wav'." in refused(store, out)
+
+
+@pytest.mark.parametrize(
+    "name", ["takes/aux.wav", "takes/NUL", "takes/left.wav.", "takes/a:b.wav", "takes/hall /a.wav"]
+)
+def test_name_that_windows_does_not_take_is_refused_there_and_named(store, monkeypatch, name):
+    out = zip_of({"job.toml": LEAST, name: "a"})
+    read_folder(store, out)
+    monkeypatch.setattr("evenhall.disk.WINDOWS", True)
+    bad = name.split("/")[1]
+    assert refused(store, out) == (
+        f"The zip file holds a name that Windows does not take: {bad!r}. Rename that file, in "
+        "job.toml too, and pack anew."
+    )
 
 
 def test_too_many_files_are_refused(store, monkeypatch):
@@ -602,7 +626,7 @@ def test_disk_that_fills_up_is_one_line_and_leaves_nothing(store, chapel, monkey
         raise OSError(28, "No space left on device")
 
     source = packed(chapel)
-    monkeypatch.setattr("evenhall.visits.store.os.fsync", full)
+    monkeypatch.setattr("evenhall.disk.os.fsync", full)
     line = refused(store, source, kind=StoreError)
     assert line.endswith("could not be written (No space left on device). Make room.")
 

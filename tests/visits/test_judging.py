@@ -217,19 +217,20 @@ def test_take_measured_elsewhere_is_remembered(store, number, measured):
     assert measured == dict.fromkeys(FILES, 1)
 
 
-def test_many_who_ask_at_once_get_it_measured_once(store, number, measured):
+def test_many_who_ask_at_once_get_it_measured_and_judged_once(store, number, measured, monkeypatch):
     judge = Judge()
-    results = []
+    results, judged, judge_them = [], [], judging.result_from
+    monkeypatch.setattr(judging, "result_from", lambda *job: judged.append(job) or judge_them(*job))
     threads = [
-        Thread(target=lambda: results.append(to_json(judge.result(store.visit(number)))))
-        for _ in range(4)
+        Thread(target=lambda: results.append(judge.result(store.visit(number)))) for _ in range(4)
     ]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
     assert len(results) == 4
-    assert len(set(results)) == 1
+    assert all(one is results[0] for one in results)
+    assert len(judged) == 1
     assert measured == dict.fromkeys(FILES, 1)
 
 

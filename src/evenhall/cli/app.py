@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import gc
 import os
 import re
@@ -18,6 +19,12 @@ from evenhall.errors import EvenhallError, InputError, exit_code
 __all__ = ["app", "ask", "faults_as_lines", "main", "options_by_name", "progress_shown"]
 
 EXIT_FAULT = 2
+PLAINLY = "evenhall.plainly"
+PLAIN_SIGNS = dict(zip("\u2212\u2501\u2502\u25a0\u00b7\u00d7", "--|#.x", strict=True)) | {
+    "\u2026": "...",
+    "\u00b1": "+-",
+    "\u00b0": " deg",
+}
 # How the rooms below call what an option sets.
 OPTION_NAMES = {
     "duration_s": "--length",
@@ -59,12 +66,22 @@ app = typer.Typer(
 )
 
 
+def _plainly(error: UnicodeError) -> tuple[str, int]:
+    """Write what a terminal has no sign for: a minus must not become a question mark."""
+    assert isinstance(error, UnicodeEncodeError)
+    bare = error.object[error.start : error.end]
+    return "".join(PLAIN_SIGNS.get(sign, "?") for sign in bare), error.end
+
+
+codecs.register_error(PLAINLY, _plainly)
+
+
 def main() -> None:
     """Run the command line."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            # A terminal without UTF-8 gets a "?", not a traceback.
-            stream.reconfigure(errors="replace")
+            # A terminal without UTF-8 gets plainer signs, not a traceback.
+            stream.reconfigure(errors=PLAINLY)
     # Takes are measured side by side already: numpy's library for linear algebra would cut each
     # product of two signals up among threads that wait for one another.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -17,7 +17,11 @@ def any_key() -> Iterator[Callable[[], bool]]:
     elif sys.platform == "win32":
         import msvcrt
 
-        yield msvcrt.kbhit
+        try:
+            yield msvcrt.kbhit
+        finally:
+            while msvcrt.kbhit():
+                msvcrt.getwch()  # what was pressed is not for the next question, nor the next sound
     else:
         import select
         import termios

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 from typing import Annotated
 
@@ -38,9 +39,14 @@ def open_pages(
       evenhall open --demo
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
+        # What is imported stays: to look for waste among it takes a twentieth of the start, and
+        # holds everybody up again now and then while sound plays.
+        gc.disable()
         from evenhall.pages.serve import serve
         from evenhall.visits.store import data_path
 
+        gc.freeze()
+        gc.enable()
         serve(
             data_path() if data is None else data,
             port=port,

@@ -43,7 +43,7 @@ def _stood(
     unit: GraphicUnit, asked_db: FloatArray, change_db: FloatArray, freq_hz: FloatArray
 ) -> tuple[FloatArray, float]:
     """Give where the faders stood by what the unit did, and the sum of squares that is left."""
-    from scipy.optimize import least_squares  # slow to load
+    from scipy.optimize import least_squares  # slow to load, and `open` must not wait for it
 
     known = np.isfinite(change_db)
 

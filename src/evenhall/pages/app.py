@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mimetypes
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,9 @@ LINES = {
 # And on a page, where that says more.
 PAGES = {404: "There is no such page. Go to the visits.", 503: ""}
 BROKEN = "Something went wrong inside Evenhall. What was typed and taken so far is safe. Try again."
+# Windows asks its registry, where an editor may have entered a script as plain text: a browser that
+# is told not to guess (nosniff) would not run it.
+KINDS = {".js": "text/javascript", ".css": "text/css", ".ttf": "font/ttf", ".svg": "image/svg+xml"}
 FONTS = ("BarlowSemiCondensed-Regular.ttf", "BarlowSemiCondensed-Bold.ttf")
 
 
@@ -53,14 +57,16 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
         openapi_url=None,
     )
     app.state.house = house
-    for part in api.PARTS:
-        app.include_router(part.router)
-    app.include_router(html.router)
+    # Taken over as they are: included, each would be worked out a second time at the first request.
+    for part in (*api.PARTS, html):
+        app.router.routes += part.router.routes
     app.get("/api/openapi.json", include_in_schema=False)(lambda: JSONResponse(app.openapi()))
     app.add_exception_handler(EvenhallError, _wrong)
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(Exception, _broken)
+    for ending, kind in KINDS.items():
+        mimetypes.add_type(kind, ending)
     app.mount("/static", _Static(directory=STATIC_DIR), name="static")
     app.add_middleware(
         GZipMiddleware,

@@ -6,6 +6,7 @@ changed: the browser then takes over what differs.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -49,7 +50,7 @@ from evenhall.visits.store import VisitLine
 from evenhall.visits.visit import Entry, Visit
 from evenhall.words import capitalised
 
-__all__ = ["fault_page", "router"]
+__all__ = ["fault_page", "router", "warm"]
 
 LOOKS = ("light", "dark")
 LOOK_COOKIE = "evenhall_look"
@@ -72,6 +73,10 @@ _templates.globals |= {
     "STRIP_TITLE": STRIP_TITLE,
 }
 
+# What the page of the set-out is made of. Compiled first: a page that is asked for meanwhile has
+# its visit judged, and neither does what the other does.
+FIRST = ("set-out.html", "visit.html", "base.html", "_parts.html")
+
 AHouse = Annotated[House, Depends(house_of)]
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
@@ -83,6 +88,19 @@ def _page(request: Request, template: str, **values: Any) -> HTMLResponse:
     )
     # The next look at a page shall show what is, not what was.
     return HTMLResponse(html, headers={"cache-control": "no-store"})
+
+
+def warm(house: House, number: int | None) -> None:
+    """Do ahead what the first page of a visit, or of the last one, waits for."""
+    for name in FIRST:
+        _templates.get_template(name)
+    with suppress(EvenhallError):  # what cannot be so is said on the page
+        if number is None:
+            number = next((one.number for one in house.store.visits()), None)
+        if number is not None:
+            house.judge.result(house.store.visit(number))
+    for name in _templates.list_templates():
+        _templates.get_template(name)
 
 
 def fault_page(request: Request, error: EvenhallError) -> HTMLResponse:

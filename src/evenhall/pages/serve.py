@@ -16,6 +16,7 @@ from typing import Any
 from evenhall.errors import InputError
 from evenhall.pages.app import create_app
 from evenhall.pages.house import House, open_house
+from evenhall.pages.html import warm
 from evenhall.pages.once import Once
 from evenhall.pages.phone import Phone, QuietServer, served_config
 from evenhall.pages.threshold import HERE as HERE_BUDGET
@@ -67,13 +68,14 @@ def serve(
     os.umask(PRIVATE)
     listener = _listen(port)
     house = open_house(folder)
-    path = f"/visit/{house.fresh_demo()}" if demo else "/"
+    first = house.fresh_demo() if demo else None
     sys.setswitchinterval(TURN_S)
     # The server has a way of its own to the terminal; all others go by the last resort.
     for place in (logging.getLogger("uvicorn.error"), logging.lastResort):
         if place is not None:
             place.addFilter(Once())
-    asyncio.new_event_loop().run_until_complete(_run(house, listener, path, browser, say))
+    # The kind that asks a listening socket for each connection, which Windows has another beside.
+    asyncio.SelectorEventLoop().run_until_complete(_run(house, listener, first, browser, say))
     _leave(house)
 
 
@@ -109,7 +111,7 @@ def _listen(port: int) -> Threshold:
 async def _run(
     house: House,
     listener: Threshold,
-    path: str,
+    first: int | None,
     browser: bool,
     say: Callable[[str], None],
 ) -> None:
@@ -131,17 +133,26 @@ async def _run(
         server.end()
 
     def told_to_end(*_: Any) -> None:
-        # The system ends it should the way out take too long: no thread of ours is needed.
-        signal.setitimer(signal.ITIMER_REAL, LATEST_S)
+        if hasattr(signal, "setitimer"):
+            # The system ends it should the way out take too long: no thread of ours is needed.
+            signal.setitimer(signal.ITIMER_REAL, LATEST_S)
+        else:  # on Windows
+            late = threading.Timer(LATEST_S, os._exit, (0,))
+            late.daemon = True
+            late.start()
         loop.call_soon_threadsafe(end)
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, told_to_end)
+    # Windows says by a signal of its own that the window is closed.
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), told_to_end)
     task = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not task.done():
         await asyncio.sleep(0.005)
-    address = f"http://{HERE}:{port}{path}"
+    address = f"http://{HERE}:{port}/" + ("" if first is None else f"visit/{first}")
     say(address)
+    # A page takes a few tenths of a second the first time, and a browser as long to open.
+    threading.Thread(target=warm, args=(house, first), daemon=True).start()
     if browser and _has_screen():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     await task

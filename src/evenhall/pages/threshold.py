@@ -88,7 +88,9 @@ class Threshold(socket.socket):
 
     def __init__(self, budget: Budget) -> None:
         super().__init__(socket.AF_INET, socket.SOCK_STREAM)
-        self.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        # On Windows the usual option would let two programs have the port at once.
+        once = getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR)
+        self.setsockopt(socket.SOL_SOCKET, once, 1)
         if hasattr(socket, "TCP_DEFER_ACCEPT"):
             # The system hands a connection over once something has come on it, or after a second.
             self.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, 1)

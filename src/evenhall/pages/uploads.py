@@ -6,7 +6,6 @@ is refused in a line, and leaves nothing behind.
 
 from __future__ import annotations
 
-import os
 import shutil
 import uuid
 from collections.abc import Iterable, Iterator
@@ -15,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from evenhall.disk import give_name, make_folder
+from evenhall.disk import give_name, make_folder, sync_file
 from evenhall.errors import InputError, StoreError
 from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.adding import next_take_file
@@ -68,7 +67,7 @@ def _arrived(
                 with path.open("xb") as file:
                     shutil.copyfileobj(content, file, 2**20)
                     file.flush()
-                    os.fsync(file.fileno())
+                    sync_file(file.fileno())
                 if most is not None and path.stat().st_size > most:
                     raise InputError(f"That file is too large: at most {most // 2**10} kB.")
                 yield path

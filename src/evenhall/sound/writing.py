@@ -8,7 +8,6 @@ Each block is with the operating system when `write()` returns; a thread sees it
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from threading import Event, Thread
 from types import TracebackType
@@ -18,7 +17,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from evenhall.disk import give_name, make_folder
+from evenhall.disk import give_name, make_folder, sync_file
 from evenhall.errors import StoreError
 
 __all__ = ["PART", "TakeWriter", "leftovers"]
@@ -75,6 +74,11 @@ class TakeWriter:
                 self._sync_fault = error
                 return
 
+    def _end_syncing(self) -> None:
+        # Windows neither renames nor removes a file that a thread has open.
+        self._over.set()
+        self._syncing.join()
+
     def __enter__(self) -> Self:
         return self
 
@@ -84,7 +88,7 @@ class TakeWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._over.set()
+        self._end_syncing()
         if not self._file.closed:
             empty = self._file.frames == 0
             self._file.close()
@@ -115,7 +119,7 @@ class TakeWriter:
 
     def discard(self) -> None:
         """Close the file and take it away: nobody wants it."""
-        self._over.set()
+        self._end_syncing()
         self._file.close()
         self.part.unlink(missing_ok=True)
 
@@ -127,7 +131,7 @@ class TakeWriter:
         StoreError
             It could not be done; the part stays.
         """
-        self._over.set()
+        self._end_syncing()
         try:
             self._file.close()
             _to_disk(self.part)
@@ -140,7 +144,7 @@ class TakeWriter:
 
 def _to_disk(path: Path) -> None:
     with path.open("r+b") as file:
-        os.fsync(file.fileno())
+        sync_file(file.fileno())
 
 
 def leftovers(place: Path) -> tuple[Path, ...]:

@@ -21,6 +21,7 @@ from typing import IO, Any, Literal
 import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from evenhall.disk import refused
 from evenhall.errors import InputError, StoreError
 from evenhall.job.folder.model import Job, Take
 from evenhall.job.folder.reading import JOB_FILE, SECTIONS, load_job
@@ -186,8 +187,6 @@ def _unpack(source: IO[bytes], staging: Path) -> None:
                 if entry.compress_type not in METHODS:
                     raise InputError("The zip file is packed in a rare way. Pack it as plain zip.")
                 left -= _unpack_one(archive, entry, staging, left)
-    except (FileExistsError, NotADirectoryError) as error:
-        raise InputError("The zip file holds one file twice. Pack it anew.") from error
     except BROKEN as error:
         why = str(error) or "it ends too early"
         raise InputError(f"This is no zip file that can be read ({why}).") from error
@@ -201,6 +200,12 @@ def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, staging: Path,
         target.parent.mkdir(parents=True, exist_ok=True)
         # A link is unpacked as the text that it is made of: it leads nowhere.
         file = target.open("xb")
+    except (FileExistsError, NotADirectoryError) as error:
+        # Most disks of Windows and macOS take "Left.wav" and "left.wav" for one.
+        raise InputError(
+            f"The zip file holds one file twice, or two names that are one on this disk: {shown}. "
+            "Rename one, in job.toml too, and pack anew."
+        ) from error
     except OSError as error:
         if error.errno in BAD_NAMES:
             raise InputError(
@@ -228,6 +233,11 @@ def _inside(name: str) -> Path:
     drive = PureWindowsPath(name).drive
     if path.is_absolute() or ".." in path.parts or drive or not path.parts:
         raise InputError(f"The zip file holds a path that leads out of it: {name[:80]!r}.")
+    if (bad := refused("/".join(path.parts))) is not None:
+        raise InputError(
+            f"The zip file holds a name that Windows does not take: {bad[:60]!a}. Rename that "
+            "file, in job.toml too, and pack anew."
+        )
     return Path(*path.parts)
 
 

@@ -104,6 +104,7 @@ def open_database(path: Path) -> sqlite3.Connection:
             connection.text_factory = lambda raw: raw.decode(errors="replace")
             _write_ahead(connection)
             connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA fullfsync = ON")  # on macOS as in disk.py; elsewhere nothing
             connection.execute("PRAGMA foreign_keys = ON")
             _migrate(connection, path)
         except BaseException:

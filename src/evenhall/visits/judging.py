@@ -68,13 +68,14 @@ class Judge:
         """
         job = job_of(visit)
         key = (visit.folder, job.model_dump_json(), tuple(_stamp(visit.folder, job)))
-        kept = self._results.get(key)
-        if kept is not None:
-            return kept
-        # One at a time: whoever asks for the same meanwhile finds it measured.
+        if (known := self._results.get(key)) is not None:
+            return known
+        # One at a time: whoever asks for the same meanwhile finds it judged.
         with self._work:
+            if (known := self._results.get(key)) is not None:
+                return known
             result = result_from(job, self._measured(job, visit.folder), visit.folder)
-        self._results.put(key, result)
+            self._results.put(key, result)
         return result
 
     def ready(self, visit: Visit) -> bool:

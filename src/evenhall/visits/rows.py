@@ -7,10 +7,10 @@ What an older version, another program or a fault left there and nobody can read
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
 from collections.abc import Iterable
-from pathlib import PurePosixPath
+from os.path import normpath
+from pathlib import PurePath, PurePosixPath
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -36,8 +36,9 @@ MOMENT: TypeAdapter[str] = TypeAdapter(Instant)
 
 def leads_out(name: str) -> bool:
     """Whether a path leads out of the folder that it is given from."""
-    path = PurePosixPath(os.path.normpath(name))
-    return path.is_absolute() or path.parts[:1] == ("..",) or "\0" in name
+    # As this system reads it: on Windows a drive or a backslash leads out, too.
+    path = PurePath(normpath(name))
+    return bool(path.anchor) or path.parts[:1] == ("..",) or "\0" in name
 
 
 def moment_of(row: sqlite3.Row) -> str | None:

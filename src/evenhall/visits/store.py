@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime
 import json
-import os
 import shutil
 import sqlite3
 import uuid
@@ -21,9 +20,10 @@ from typing import Any
 
 from platformdirs import user_data_path
 
-from evenhall.disk import make_folder, sync_folder
+from evenhall.disk import make_folder, sync_file, sync_folder
 from evenhall.errors import InputError, StoreError
 from evenhall.job.folder.model import Take
+from evenhall.sound.live.setup import SETUP_FILE
 from evenhall.visits.database import open_database, reading, store_errors, writing
 from evenhall.visits.entries import check_entries, check_entry
 from evenhall.visits.private import FOLDER_MODE, tighten
@@ -38,6 +38,7 @@ UNITS_FOLDER = "units"  # learned units, kept by name
 OURS = (
     *(DATABASE_FILE + ending for ending in ("", "-wal", "-shm", "-journal")),
     *(VISITS_FOLDER, UNITS_FOLDER, WORK_FOLDER),
+    SETUP_FILE,  # macOS and Windows have one folder for data and settings
 )
 MADE_AT = "made_at:"  # key of a visit's date among what cannot be read
 MAX_ID = 2**63 - 1  # SQLite's integers
@@ -522,7 +523,7 @@ def _copy(source: Path, target: Path) -> None:
         shutil.copyfileobj(old, new, 2**20)
         new.flush()
         # On the disk before the visit is: what was acknowledged survives the mains.
-        os.fsync(new.fileno())
+        sync_file(new.fileno())
 
 
 def _is_in(folder: Path, name: str) -> bool:

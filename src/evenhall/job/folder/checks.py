@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
+from evenhall.disk import refused
 from evenhall.errors import EvenhallError
 from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.faults import did_you_mean, shown
@@ -290,6 +291,9 @@ def _unread(read: Callable[[Path], object], path: Path) -> Iterator[Fault]:
 def _file(folder: Path, where: str, key: str, name: str) -> Iterator[Fault]:
     """Fault unless `name` is a file that lies in `folder`, links followed."""
     prefix = f"{key} = {shown(name)}"
+    if (bad := refused(name)) is not None:
+        yield _fault(where, f"{prefix}: Windows takes no {shown(bad)} for a name. Rename the file.")
+        return
     try:
         home = folder.resolve()
         path = (home / name).resolve()

@@ -10,7 +10,7 @@ import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from evenhall.disk import give_name, make_folder
+from evenhall.disk import give_name, make_folder, sync_file
 from evenhall.errors import StoreError
 
 __all__ = ["RESULT_FILE", "SHEET_FILE", "write_result", "write_whole"]
@@ -57,8 +57,8 @@ def write_whole(contents: Mapping[Path, bytes]) -> None:
     except OSError as error:
         what = error.strerror or str(error)
         raise StoreError(
-            f"{path}: could not be written ({what}). "
-            "Make room or give another place; what was there before is unchanged."
+            f"{path}: could not be written ({what}). Make room, close what has it open, "
+            "or give another place; what was there before is unchanged."
         ) from error
     finally:
         _remove([*parts.values(), *olds.values()])
@@ -74,7 +74,7 @@ def _write_part(part: Path, content: bytes) -> None:
         file.write(content)
         file.flush()
         # On the disk before the old file goes: after a power cut either one is whole.
-        os.fsync(file.fileno())
+        sync_file(file.fileno())
 
 
 def _put_back(replaced: Iterable[Path], olds: Mapping[Path, Path]) -> None:

@@ -55,10 +55,12 @@ def fade_out(rate_hz: float) -> Float32Array:
 
 
 def awake_or_not_s() -> float:
-    """Seconds that nobody can set; on Linux those that the computer slept are among them."""
+    """Seconds that nobody can set; those that the computer slept are among them."""
     if sys.platform == "linux":
         return time.clock_gettime(time.CLOCK_BOOTTIME)
-    return time.monotonic()
+    if sys.platform == "darwin":
+        return time.clock_gettime(time.CLOCK_MONOTONIC)  # Python's own stands still in sleep there
+    return time.monotonic()  # counts on in sleep, on Windows
 
 
 class Engine:

@@ -57,12 +57,13 @@ def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
         # What a terminal sends to all that was started in it (Ctrl-C, Ctrl-Z, its end) is for the
         # asker: this one must live on, to fade out.
         start_new_session=True,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # the same on Windows
     )
     assert process.stdin is not None
     try:
         process.stdin.write(json.dumps(order) + "\n")
         process.stdin.flush()
-    except BrokenPipeError as error:
+    except OSError as error:  # a broken pipe has another name on Windows
         raise DeviceError("The sound process did not start. Install Evenhall again.") from error
     return process
 

@@ -7,7 +7,6 @@ remember()     keep a choice
 
 from __future__ import annotations
 
-import os
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,7 @@ from typing import Any, Literal
 import tomlkit
 from platformdirs import user_config_path
 
-from evenhall.disk import give_name, make_folder
+from evenhall.disk import give_name, make_folder, sync_file
 from evenhall.errors import StoreError
 
 __all__ = [
@@ -142,7 +141,7 @@ def remember(setup: SoundSetup) -> None:
         with part.open("w", encoding="utf-8") as file:
             file.write(tomlkit.dumps(kept))
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
         give_name(part, path)
     except OSError as error:
         raise StoreError(
