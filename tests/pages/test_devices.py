@@ -64,7 +64,7 @@ def test_ticked_moves_and_set_faders_are_heard_after_the_work(store):
     unit = unit_of(job_of(store.visit(1)), store.visit(1).folder)
     assert same(connected(store.visit(1), DONE, state="after"), card=card, unit=unit)
     tick(store, RAISE)
-    raised = {"speaker_height_m": 2.8, "speaker_down_deg": 7.0}
+    raised = {"hung": Hung(speaker_height_m=2.8, speaker_down_deg=7.0)}
     assert same(connected(store.visit(1), DONE, state="after"), card=card, unit=unit, **raised)
     tick(store, GAIN)
     assert same(
