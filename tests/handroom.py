@@ -19,6 +19,7 @@ from scipy import fft
 
 from evenhall.equalizer.graphic import graphic_unit
 from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of
+from evenhall.job.live.watch import Guided, Watch
 from evenhall.sound.live import capture as capturing
 from evenhall.sound.live.open_devices import Heard, ramped
 from evenhall.sound.live.setup import SoundSetup
@@ -298,13 +299,12 @@ def try_card(*, by_cable, alike, seed, longest_s, count=12, card=None, bands=31)
     )
     trail, past_s = [], 0.0
 
-    class Watch:
-        def say(self, text):
-            pass
-
-        def show(self, guidance):
+    class HandWatch(Watch):
+        def tell(self, news):
             nonlocal past_s
-            hand.guidance = guidance
+            if not isinstance(news, Guided):
+                return
+            hand.guidance = guidance = news.guidance
             if guidance.hz is not None:
                 at = int(np.argmin(np.abs(unit.nominal_hz - guidance.hz)))
                 ends = rack.range_db * {"up": 1.0, "down": -1.0}.get(guidance.way, np.inf)
@@ -314,7 +314,7 @@ def try_card(*, by_cable, alike, seed, longest_s, count=12, card=None, bands=31)
         def stop_wanted(self):
             return way.now_s > longest_s
 
-    last = _at_once(way, order, Watch())
+    last = _at_once(way, order, HandWatch())
     reach_db = rack.share * rack.range_db
     off_db = rack.share * hand.scale_db - np.clip(wanted_db, -reach_db, reach_db)
     if last is not None:

@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from evenhall.cli.faders import FaderWatch, guidance_lines, side_of
+from evenhall.cli.faders import side_of
+from evenhall.cli.watching import TerminalWatch, guidance_lines
 from evenhall.errors import InputError
+from evenhall.job.live.watch import Guided
 from evenhall.verdict.proof.guiding import Guidance
 
 DOWN = Guidance(
@@ -32,10 +34,15 @@ def test_fader_in_hand_stands_large_on_the_first_line_and_its_way_on_the_second(
 
 def test_what_stays_is_said_once():
     said, shown = [], []
-    watch = FaderWatch(shown.append, said.append, lambda: False)
+    watch = TerminalWatch(shown.append, said.append)
     stands = replace(DOWN, hz=4000.0, left_hz=(4000.0,))
-    for guidance in (DOWN, DOWN, stands, stands):
-        watch.show(guidance)
+    for guidance, before, stood in (
+        (DOWN, None, ()),
+        (DOWN, DOWN, ()),
+        (stands, DOWN, ((1250.0, -4.0),)),
+        (stands, stands, ()),
+    ):
+        watch.tell(Guided(guidance, before, stood))
     assert said == [
         "Not heard well enough here: 31.5. Set these by their scale.",
         "80 is moved and should be at 0.",

@@ -25,6 +25,7 @@ from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.reading import load_job
 from evenhall.job.folder.unit_file import UNIT_FILE
 from evenhall.job.live.line_check import check_round, elements_of
+from evenhall.job.live.watch import Watch
 from evenhall.job.tune.tuning import tune
 from evenhall.job.tune.unit import learn, read_round
 from evenhall.sound.live.simulated import SimulatedDevices
@@ -297,22 +298,16 @@ def test_line_check_stands_before_the_pair_and_clearly_nearer_the_left():
     assert (peaks[1] - peaks[0]) / RATE_HZ * 343.2 == pytest.approx(right_m - left_m, abs=0.03)
 
 
-class Solo:
+class AtMixer(Watch):
     """Does at the mixer what the round asks for; `swap` patches the sides wrongly."""
 
     def __init__(self, devices, swap):
         self.devices, self.swap = devices, swap
 
-    def ready(self, element):
-        side = self.swap.get(element.name, element.name)
+    def ask(self, wanted):
+        side = self.swap.get(wanted.element, wanted.element)
         self.devices.connect(demo_impulse(side, LINE_CHECK, rate_hz=RATE_HZ))
-        return True
-
-    def step(self, elapsed_s, length_s, readings):
-        pass
-
-    def stop_wanted(self):
-        return False
+        return "on"
 
 
 @pytest.mark.parametrize(
@@ -325,7 +320,7 @@ def test_line_check_of_the_demo_finds_what_is_so(swap, codes):
             devices,
             elements_of(["left", "right"]),
             low_limit_hz=55.0,
-            watch=Solo(devices, swap),
+            watch=AtMixer(devices, swap),
         )
     assert [finding.code for finding in findings] == codes
 

@@ -12,6 +12,7 @@ from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.live.faders import FaderOrder, Listener, follow_faders, positions_of
+from evenhall.job.live.watch import Guided, Watch
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated import Noise
 
@@ -138,20 +139,20 @@ def test_card_with_a_fader_that_the_unit_has_not_is_refused():
         positions_of(UNIT, {300.0: -1.0})
 
 
-class Watcher:
+class Watcher(Watch):
     """Lets a hand do what is shown, and remembers it."""
 
     def __init__(self, devices):
         self.devices, self.hand = devices, DemoHand(UNIT, np.zeros(31))
-        self.said, self.shown = [], []
+        self.shown, self.stood = [], {}
         devices.put_in(self.hand.impulse(rate_hz=RATE_HZ))
 
-    def say(self, text):
-        self.said.append(text)
-
-    def show(self, guidance):
-        self.shown.append(guidance)
-        if self.hand.see(guidance, elapsed_s=0.2):
+    def tell(self, news):
+        if not isinstance(news, Guided):
+            return
+        self.shown.append(news.guidance)
+        self.stood |= dict(news.stood)
+        if self.hand.see(news.guidance, elapsed_s=0.2):
             self.devices.put_in(self.hand.impulse(rate_hz=RATE_HZ))
 
     def stop_wanted(self):
@@ -168,6 +169,7 @@ def test_simulated_hand_sets_the_card_through_the_device():
         watch = Watcher(devices)
         last = follow_faders(devices, order(by_cable=False), watch=watch)
     assert last.way == "done"
+    assert watch.stood == CARD
     assert np.abs(watch.hand.fader_db - positions_of(UNIT, CARD)).max() <= 1.0
     # It went too far with each, and was sent back.
     assert {"up", "down", "there"} <= {one.way for one in watch.shown if one.hz == 250.0}

@@ -15,6 +15,7 @@ from scipy import signal
 
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.live.line_check import Soloed, check_round, elements_of, line_sweep
+from evenhall.job.live.watch import Watch
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.verdict.line.check import check_line
@@ -51,26 +52,23 @@ def room_with(place, left, right):
     return JackRoom(place, paths, rate_hz=RATE_HZ, period=PERIOD)
 
 
-class Solo:
+class AtMixer(Watch):
     """Does what the person does at the mixer."""
 
     def __init__(self, room, boxes):
         self.room, self.boxes, self.joined = room, boxes, None
         self.levels = []
 
-    def ready(self, element):
+    def ask(self, wanted):
         if self.joined:
             self.room.disconnect("hall:out_3", self.joined)
-        self.joined = self.boxes[element.name]
+        self.joined = self.boxes[wanted.element]
         if self.joined:
             self.room.connect("hall:out_3", self.joined)
-        return True
+        return "on"
 
-    def step(self, elapsed_s, length_s, readings):
-        self.levels.append(readings[0].fast_dbfs)
-
-    def stop_wanted(self):
-        return False
+    def tell(self, news):
+        self.levels.append(news.readings[0].fast_dbfs)
 
 
 BOXES = {"left": "hall:in_2", "right": "hall:in_3"}
@@ -87,7 +85,7 @@ def codes(place, monkeypatch, left, right, *, boxes=BOXES, faults=()):
             if "hum" in faults:
                 room.connect("box:out", "hall:in_2")
         with Live(SETUP) as live:
-            findings = check_round(live, PAIR, low_limit_hz=None, watch=Solo(room, boxes))
+            findings = check_round(live, PAIR, low_limit_hz=None, watch=AtMixer(room, boxes))
     return {
         name: [finding.code for finding in findings if finding.element == name]
         for name in ("left", "right")
@@ -143,9 +141,9 @@ class TestThroughJack:
         assert found["right"] == ["distorted"]
 
     def test_round_that_is_broken_off_judges_what_was_heard(self, tmp_path, monkeypatch):
-        class Quits(Solo):
-            def ready(self, element):
-                return element.name == "left" and super().ready(element)
+        class Quits(AtMixer):
+            def ask(self, wanted):
+                return super().ask(wanted) if wanted.element == "left" else "end"
 
         with room_with(tmp_path / "jack", LEFT, RIGHT) as room:
             monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
@@ -161,7 +159,7 @@ class TestThroughJack:
                 Live(outside) as live,
                 pytest.raises(DeviceError, match="The line check plays by itself"),
             ):
-                check_round(live, PAIR, low_limit_hz=None, watch=Solo(room, BOXES))
+                check_round(live, PAIR, low_limit_hz=None, watch=AtMixer(room, BOXES))
 
 
 @pytest.mark.parametrize("low_limit_hz", [55.0, 120.0])

@@ -16,6 +16,7 @@ from evenhall.acoustics.bands import NOMINAL_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of
 from evenhall.job.live.taking import Order, record_into_folder
+from evenhall.job.live.watch import Guided, Watch
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
@@ -74,18 +75,17 @@ def in_room(room, monkeypatch):
     monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
 
 
-class RealHand:
+class RealHand(Watch):
     """A `Hand` that lives in real time, and moves the rack."""
 
     def __init__(self, room):
         self.room, self.hand = room, Hand(OTHER, UNIT.nominal_hz, np.random.default_rng(5))
         self.began_s = self.lived_s = time.monotonic()
 
-    def say(self, text):
-        pass
-
-    def show(self, guidance):
-        self.hand.guidance = guidance
+    def tell(self, news):
+        if not isinstance(news, Guided):
+            return
+        self.hand.guidance = news.guidance
         now_s = time.monotonic()
         if self.hand.live_on(now_s, now_s - self.lived_s):
             write_rack(self.room.rack, OTHER, self.hand.scale_db)
@@ -115,20 +115,6 @@ def test_hand_sets_a_card_by_cable_on_a_unit_that_is_not_its_model(room):
 
 def record(folder, setup, **fields):
     order = Order(side="left", length_s=3.0, **fields)
-
-    class Watch:
-        def quiet(self):
-            pass
-
-        def planned(self, plan, room):
-            pass
-
-        def step(self, elapsed_s, length_s, readings):
-            pass
-
-        def stop_wanted(self):
-            return False
-
     with Live(setup) as live:
         taken = record_into_folder(folder, order, live, ceiling_dbfs=CEILING_DBFS, watch=Watch())
     assert taken.usable

@@ -15,6 +15,7 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.job.folder.reading import load_job
 from evenhall.job.live.gain import set_gain
 from evenhall.job.live.taking import Order, element_band_hz, record_into_folder
+from evenhall.job.live.watch import Planned, Progress, Watch
 from evenhall.sound.live.open_devices import CEILING_DBFS
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
@@ -43,22 +44,20 @@ CABLED = SoundSetup("hall", "hall", reference="cable", reference_channel=2, outp
 ORDER = Order(side="left", spot="front", length_s=3.0)
 
 
-class Watcher:
+class Watcher(Watch):
     """Looks on and remembers; stops after so many seconds."""
 
     def __init__(self, stop_after_s=np.inf):
         self.stop_after_s = stop_after_s
-        self.plan, self.elapsed, self.readings = None, [], []
+        self.plan, self.elapsed, self.readings, self.hints = None, [], [], []
 
-    def quiet(self):
-        pass
-
-    def planned(self, plan, room):
-        self.plan = plan
-
-    def step(self, elapsed_s, length_s, readings):
-        self.elapsed.append(elapsed_s)
-        self.readings.append(readings)
+    def tell(self, news):
+        if isinstance(news, Planned):
+            self.plan = news.plan
+        elif isinstance(news, Progress):
+            self.elapsed.append(news.elapsed_s)
+            self.readings.append(news.readings)
+            self.hints.append(news.hint)
 
     def stop_wanted(self):
         return bool(self.elapsed) and self.elapsed[-1] > self.stop_after_s
@@ -298,23 +297,21 @@ def test_noise_above_the_ceiling_is_refused_before_anything_sounds(room, tmp_pat
 
 
 def test_gain_that_stands_is_left_alone(room):
-    hints = []
+    watch = Watcher()
     louder = replace(CABLED, mic_channel=2, reference_channel=2)
     with Live(replace(louder, mic_channel=2, reference_channel=2)) as live:
-        hint = set_gain(live, level_dbfs=-30.0, on_hint=lambda hint, _: hints.append(hint.turn))
+        hint = set_gain(live, level_dbfs=-30.0, watch=watch)
     assert hint.turn == "hold"
-    assert set(hints) == {"hold"}
+    assert {one.turn for one in watch.hints} == {"hold"}
 
 
 def test_gain_that_is_too_high_is_said_so_until_the_person_stops(room):
-    seen = []
+    class Stops(Watcher):
+        def stop_wanted(self):
+            return len(self.hints) > 20
+
     with Live(replace(CABLED, mic_channel=3)) as live:
-        hint = set_gain(
-            live,
-            level_dbfs=-40.0,
-            on_hint=lambda hint, _: seen.append(hint),
-            stop_wanted=lambda: len(seen) > 20,
-        )
+        hint = set_gain(live, level_dbfs=-40.0, watch=Stops())
     assert hint.turn == "down"
 
 

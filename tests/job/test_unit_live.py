@@ -10,6 +10,7 @@ import pytest
 from evenhall.equalizer.graphic import graphic_unit, unit_gain_db
 from evenhall.errors import InputError
 from evenhall.job.live.unit import check_again, record_round
+from evenhall.job.live.watch import Watch
 from evenhall.job.tune.unit import UnitHead, learn, read_round, round_toml, words_of
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated.recorder import Noise
@@ -23,7 +24,7 @@ FREQ_HZ[0] = 0.1
 QUIET = Noise(level_dbfs=-90.0)
 
 
-class Hand:
+class Hand(Watch):
     """Sets the faders as told, or as `does` has it, and answers what is wrong with an answer."""
 
     def __init__(self, devices, found, *, true=TRUE, does=None, answers=()):
@@ -32,13 +33,18 @@ class Hand:
         self.answers = list(answers)
         self.told, self.faults, self.asked = [], [], 0
 
-    def ready(self, at, count, setting):
+    def ask(self, wanted):
+        setting = wanted.setting
+        if wanted.fault:
+            self.faults.append(wanted.fault)
+            if self.answers:
+                return self.answers.pop(0)
         self.told.append(words_of(setting))
         self.asked += 1
         faders_db = self.found.faders_db(setting)
         do = self.does.pop(self.asked, None)
         if do == "stop":
-            return False
+            return "end"
         if do is not None and do != "bypass":
             faders_db = do(faders_db)
         if setting.bypass or do == "bypass":
@@ -47,17 +53,7 @@ class Hand:
             # An analog unit does not end at half the sample rate: what rings ahead has its place.
             impulse = np.roll(np.fft.irfft(self.true.response(faders_db, FREQ_HZ), N), N // 4)
         self.devices.connect(0.3 * impulse)
-        return True
-
-    def wrong(self, text):
-        self.faults.append(text)
-        return self.answers.pop(0) if self.answers else "again"
-
-    def step(self, elapsed_s, length_s, readings):
-        pass
-
-    def stop_wanted(self):
-        return False
+        return "on"
 
 
 @pytest.fixture
@@ -143,8 +139,10 @@ def test_setting_that_is_wrong_is_not_kept_when_nobody_can_say_what_to_do(rack, 
     found = read_round(rack, recorded=False)
 
     class Interrupted(Hand):
-        def wrong(self, text):
-            raise KeyboardInterrupt
+        def ask(self, wanted):
+            if wanted.fault:
+                raise KeyboardInterrupt
+            return super().ask(wanted)
 
     forgot = Interrupted(devices, found, does={3: "bypass"})
     with pytest.raises(KeyboardInterrupt):
@@ -156,10 +154,10 @@ def test_no_cable_is_said_at_the_first_setting(rack, devices):
     found = read_round(rack, recorded=False)
 
     class Unplugged(Hand):
-        def ready(self, at, count, setting):
-            super().ready(at, count, setting)
+        def ask(self, wanted):
+            answer = super().ask(wanted)
             self.devices.connect(np.zeros(4))
-            return True
+            return answer
 
     hand = Unplugged(devices, found, answers=["end"])
     assert not record_round(devices, rack, found, watch=hand)

@@ -7,12 +7,14 @@ from hypothesis import strategies as st
 
 from evenhall.errors import InputError
 from evenhall.job.demo.hall import Hung, demo_impulse
+from evenhall.job.live.watch import Progress, Solo
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.job.tune.tuning import unit_of
 from evenhall.pages import devices
 from evenhall.pages.devices import hands_done, hands_so_far, open_devices
 from evenhall.pages.guide import move_key
 from evenhall.sound.live.setup import SoundSetup
+from evenhall.verdict.gain import GainHint
 from evenhall.visits.visit import job_of
 from pages.demo_house import house_in, visit_of
 
@@ -38,9 +40,9 @@ def tick(store, *moves):
 
 def connected(visit, result, *, state, side="left", spot="front"):
     """Impulse response that the simulated hall was given."""
-    with open_devices(visit, result, state=state) as opened:
-        opened.solo(side, spot)
-        return opened.live._impulse
+    with open_devices(visit, result, state=state) as (live, hand):
+        hand(Solo(side, spot))
+        return live._impulse
 
 
 def same(heard, **changed):
@@ -62,7 +64,7 @@ def test_ticked_moves_and_set_faders_are_heard_after_the_work(store):
     unit = unit_of(job_of(store.visit(1)), store.visit(1).folder)
     assert same(connected(store.visit(1), DONE, state="after"), card=card, unit=unit)
     tick(store, RAISE)
-    raised = {"speaker_height_m": 2.8, "speaker_down_deg": 7.0}
+    raised = {"hung": Hung(speaker_height_m=2.8, speaker_down_deg=7.0)}
     assert same(connected(store.visit(1), DONE, state="after"), card=card, unit=unit, **raised)
     tick(store, GAIN)
     assert same(
@@ -110,8 +112,7 @@ def test_gain_of_today_adds_to_that_before_the_takes_were_begun_anew(store):
 
 def test_each_recording_has_noise_of_its_own_and_the_gain_that_stands(store):
     def heard_noise():
-        with open_devices(store.visit(1), None, state="before") as opened:
-            live = opened.live
+        with open_devices(store.visit(1), None, state="before") as (live, _):
             live._origin_s -= 0.01
             return live.read().inputs[:, 0][:400], live
 
@@ -129,10 +130,11 @@ def test_each_recording_has_noise_of_its_own_and_the_gain_that_stands(store):
 
 def test_knob_of_the_simulated_preamp_is_turned_on(store):
     store.set_entry(1, "gain", {"turned_db": 4.0}, was=None)
-    with open_devices(store.visit(1), None, state="before") as opened:
-        opened.turn(1.0)
-        opened.turn(-3.0)
-        assert opened.live._gain == pytest.approx(10 ** (2.0 / 20.0))
+    with open_devices(store.visit(1), None, state="before") as (live, hand):
+        for change_db in (1.0, -3.0):
+            hint = GainHint("up", change_db / devices.TURNED, "")
+            hand(Progress((), hint=hint))
+        assert live._gain == pytest.approx(10 ** (2.0 / 20.0))
 
 
 def test_own_visit_opens_what_was_chosen_and_closes_it(tmp_path, monkeypatch):
@@ -156,10 +158,9 @@ def test_own_visit_opens_what_was_chosen_and_closes_it(tmp_path, monkeypatch):
     monkeypatch.setattr(devices, "Live", Opened)
 
     def play():
-        with open_devices(visit, None, state="before") as opened:
-            assert isinstance(opened.live, Opened)
-            opened.solo("left", "front")  # hands do that
-            opened.turn(3.0)
+        with open_devices(visit, None, state="before") as (live, hand):
+            assert isinstance(live, Opened)
+            hand(Solo("left", "front"))  # people do that
             assert states == ["open"]
             raise ZeroDivisionError  # whatever goes wrong
 

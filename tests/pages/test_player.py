@@ -12,13 +12,14 @@ import numpy as np
 import pytest
 
 from evenhall.errors import DeviceError, InputError
+from evenhall.job.live.watch import Progress
 from evenhall.job.tune.measuring import measure_take
 from evenhall.job.tune.result import to_json
 from evenhall.pages import devices, player
 from evenhall.pages.guide import elements, move_key, wanted_takes
-from evenhall.pages.player import ALIVE_S
 from evenhall.pages.playing import LEVELS_PER_S, Levels
 from evenhall.pages.recovering import enter, recovered
+from evenhall.pages.watch import ALIVE_S
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.recording import read_recording
@@ -431,7 +432,7 @@ def test_levels_are_told_as_often_as_that_however_blocks_come(every_s, count):
     told, clock = [], Clock()
     levels = Levels(told.append, clock)
     while clock.now_s < 101.0 - 1e-9:
-        levels.show(1.0, 2.0, ())
+        levels.show(Progress((), 1.0, 2.0))
         clock.now_s += every_s
     assert abs(len(told) - count) <= (0 if every_s in (0.001, 0.1, 0.4) else 1)
     assert told[0] == {"left_s": 1.0, "share": 0.5, "text": "", "levels": {}}

@@ -1,13 +1,9 @@
-"""The command that listens while the faders are set: `evenhall faders`.
-
-Start at `faders()`; `FaderWatch` is what the terminal shows meanwhile.
-"""
+"""The command that listens while the faders are set: `evenhall faders`."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -25,79 +21,6 @@ from evenhall.cli.sound_options import (
 )
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 from evenhall.hall.label import BOTH
-
-if TYPE_CHECKING:
-    from evenhall.verdict.proof.guiding import Guidance
-
-# A row of cells from so far below its place to so far above it.
-SPAN_DB, SPAN_CELLS = 6.0, 25
-
-
-def guidance_lines(guidance: Guidance) -> str:
-    """Write what to do large, where the fader is in its way, and what is left."""
-    from evenhall.words import fader_name
-
-    if guidance.hz is None:
-        return "A L L   S T A N D"
-    large = " ".join(f"{fader_name(guidance.hz)}   {guidance.text}".upper())
-    middle = SPAN_CELLS // 2
-    off_db = guidance.now_db - guidance.wanted_db
-    at = middle + round(max(-1.0, min(1.0, off_db / SPAN_DB)) * middle)
-    cells = ["\u00b7"] * SPAN_CELLS
-    cells[middle], cells[at] = "|", "\u25a0"
-    left = ", ".join(fader_name(hz) for hz in guidance.left_hz)
-    figures = f"now {guidance.now_db:+.1f} +-{guidance.uncertainty_db:.1f}"
-    lines = [
-        large,
-        f"{''.join(cells)}  {figures}, card {guidance.wanted_db:+.1f} dB",
-        f"Left: {left}",
-        *guidance.remarks,
-    ]
-    return "\n".join(lines)
-
-
-class FaderWatch:
-    """Shows what to do with the faders, and says which came to stand.
-
-    Parameters
-    ----------
-    show, say : callable
-        As for `cli.watching.TakeWatch`.
-    pressed : callable
-        Whether a key was pressed.
-    """
-
-    def __init__(
-        self, show: Callable[[str], None], say: Callable[[str], None], pressed: Callable[[], bool]
-    ) -> None:
-        self._show, self._say, self._pressed = show, say, pressed
-        self._before: Guidance | None = None
-        self._told: set[str] = set()
-
-    def say(self, text: str) -> None:
-        """Tell what goes on."""
-        self._say(text)
-
-    def show(self, guidance: Guidance) -> None:
-        """Show what to do, and say what came to stand and what should not have moved."""
-        from evenhall.words import fader_name
-
-        before = self._before
-        for hz in () if before is None else set(before.left_hz) - set(guidance.left_hz):
-            self._say(f"{fader_name(hz)} stands.")
-        if before is None and guidance.unheard_hz:
-            names = ", ".join(fader_name(hz) for hz in guidance.unheard_hz)
-            self._say(f"Not heard well enough here: {names}. Set these by their scale.")
-        for line in guidance.remarks:
-            if line not in self._told:
-                self._say(line)
-        self._told = set(guidance.remarks)
-        self._before = guidance
-        self._show(guidance_lines(guidance))
-
-    def stop_wanted(self) -> bool:
-        """Whether a key was pressed."""
-        return self._pressed()
 
 
 def side_of(card: dict[str, dict[float, float]], element: str | None) -> dict[float, float]:
@@ -176,7 +99,6 @@ def faders(
         choice = choice_of(device, source, sink, rate, cable or mic, "inside", None, play_on)
         import numpy as np
 
-        from evenhall.cli.keys import any_key
         from evenhall.job.folder.reading import load_job
         from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of, strip_of
         from evenhall.job.live.taking import element_band_hz, spared_below_hz
@@ -196,16 +118,12 @@ def faders(
             level_dbfs=level,
             strip=strip_of(result, element or "left"),
         )
-        with (
-            sounding(choice, ceiling, ready) as sound,
-            any_key() as pressed,
-            options_by_name(),
-        ):
+        with sounding(choice, ceiling, ready) as sound, options_by_name():
             if not order.by_cable:
-                sound.say("Begin with all faders at 0, and leave the microphone where it stands.")
-            last = follow_faders(
-                sound.live, order, watch=FaderWatch(sound.show, sound.say, pressed)
-            )
+                sound.watch.say(
+                    "Begin with all faders at 0, and leave the microphone where it stands."
+                )
+            last = follow_faders(sound.live, order, watch=sound.watch)
         if last is None or last.way != "done":
             left = 0 if last is None else len(last.left_hz)
             typer.echo(f"Stopped; {left} left to set." if left else "Stopped before the first.")

@@ -151,19 +151,16 @@ def _record(
     ceiling: float | None,
     ready: bool,
 ) -> None:
-    from evenhall.cli.keys import any_key
-    from evenhall.cli.watching import LearnView
     from evenhall.job.live.unit import record_round
     from evenhall.job.tune.unit import ROUND_FILE, read_round
 
     if not (folder / ROUND_FILE).exists():
         _write_round(folder, bands, range_db)
     found = read_round(folder, recorded=False)
-    with (
-        sounding(choice, ceiling, ready) as sound,
-        LearnView(sound.show, sound.say, any_key) as view,
-    ):
-        whole = record_round(sound.live, folder, found, watch=view, ceiling_dbfs=sound.ceiling_dbfs)
+    with sounding(choice, ceiling, ready) as sound:
+        whole = record_round(
+            sound.live, folder, found, watch=sound.watch, ceiling_dbfs=sound.ceiling_dbfs
+        )
     if not whole:
         typer.echo(f"Broken off. Go on with it: evenhall learn-unit {folder} --live")
         raise typer.Exit(EXIT_NOTHING_USABLE)
@@ -172,8 +169,6 @@ def _record(
 def _look_again(
     folder: Path, out: Path, choice: Choice, ceiling: float | None, ready: bool
 ) -> None:
-    from evenhall.cli.keys import any_key
-    from evenhall.cli.watching import LearnView
     from evenhall.equalizer.checking import DRIFT_DB
     from evenhall.job.folder.unit_file import UNIT_FILE, read_unit
     from evenhall.job.live.unit import check_again
@@ -182,11 +177,8 @@ def _look_again(
     if not (out / UNIT_FILE).is_file():
         raise InputError(f"{out / UNIT_FILE}: is missing. Learn the unit first.")
     learned, found = read_unit(out / UNIT_FILE), read_round(folder, recorded=False)
-    with (
-        sounding(choice, ceiling, ready) as sound,
-        LearnView(sound.show, sound.say, any_key) as view,
-    ):
-        told = check_again(sound.live, folder, found, learned, watch=view)
+    with sounding(choice, ceiling, ready) as sound:
+        told = check_again(sound.live, folder, found, learned, watch=sound.watch)
     if told is None:
         typer.echo("Stopped before it was heard.")
         raise typer.Exit(EXIT_NOTHING_USABLE)

@@ -29,8 +29,9 @@ from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 from evenhall.words import capitalised, listed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
+    from evenhall.cli.watching import TerminalWatch
     from evenhall.job.live.taking import Taken
     from evenhall.sound.live.choosing import Choice
     from evenhall.sound.live.device import Device
@@ -41,8 +42,7 @@ if TYPE_CHECKING:
 class _Sound(NamedTuple):
     live: Live
     ceiling_dbfs: float
-    show: Callable[[str], None]
-    say: Callable[[str], None]
+    watch: TerminalWatch
 
 
 WAY_WORDS = {
@@ -183,10 +183,10 @@ def sounding(choice: Choice, ceiling: float | None, ready: bool) -> Iterator[_So
     _caution(setup, ready)
     with (
         Live(setup, ceiling_dbfs=ceiling_dbfs, devices=there) as live,
-        watching(terminal.console_for(stderr=True)) as (show, say),
+        watching(terminal.console_for(stderr=True)) as watch,
     ):
-        say(f"{setup_sentence(setup)} Any key stops the sound.")
-        yield _Sound(live, ceiling_dbfs, show, say)
+        watch.say(f"{setup_sentence(setup)} Any key stops the sound.")
+        yield _Sound(live, ceiling_dbfs, watch)
 
 
 def _show_devices(there: Sequence[Device], setup: SoundSetup | None) -> None:
@@ -256,17 +256,10 @@ def gain(
     """
     with faults_as_lines():
         choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
-        from evenhall.cli.keys import any_key
-        from evenhall.cli.watching import levels_line
         from evenhall.job.live.gain import set_gain
 
-        with sounding(choice, ceiling, ready) as sound, any_key() as pressed:
-            hint = set_gain(
-                sound.live,
-                level_dbfs=level,
-                on_hint=lambda hint, readings: sound.show(f"{levels_line(readings)}\n{hint.text}"),
-                stop_wanted=pressed,
-            )
+        with sounding(choice, ceiling, ready) as sound:
+            hint = set_gain(sound.live, level_dbfs=level, watch=sound.watch)
         typer.echo("Stopped before the gain could be judged." if hint is None else hint.text)
         if hint is None or hint.turn != "hold":
             raise typer.Exit(EXIT_NOTHING_USABLE)
@@ -377,8 +370,6 @@ def take(
                     "A cable stands nowhere: leave SPOT, --stage, --with-subs and --distance out."
                 )
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
-        from evenhall.cli.keys import any_key
-        from evenhall.cli.watching import TakeWatch
         from evenhall.hall.label import TakeLabel
         from evenhall.job.folder.adding import recordable_job
         from evenhall.job.folder.reading import TAKES_FOLDER
@@ -387,11 +378,7 @@ def take(
         recordable_job(folder, TakeLabel(side=side, spot=spot or CABLE_SPOT, with_subs=with_subs))
         if told := leftover_line(folder / TAKES_FOLDER):
             typer.echo(told, err=True)
-        with (
-            sounding(choice, ceiling, ready) as sound,
-            any_key() as pressed,
-            options_by_name(),
-        ):
+        with sounding(choice, ceiling, ready) as sound, options_by_name():
             order = Order(
                 side=side,
                 spot=spot or CABLE_SPOT,
@@ -410,7 +397,7 @@ def take(
                 order,
                 sound.live,
                 ceiling_dbfs=sound.ceiling_dbfs,
-                watch=TakeWatch(sound.show, sound.say, pressed),
+                watch=sound.watch,
             )
         _show_taken(taken, folder)
         if cable is not None:
@@ -506,8 +493,6 @@ def check_line(
     with faults_as_lines():
         choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
         from evenhall import terminal
-        from evenhall.cli.keys import any_key
-        from evenhall.cli.watching import RoundView
         from evenhall.job.folder.reading import load_job
         from evenhall.job.live.line_check import check_round, elements_of
 
@@ -515,11 +500,10 @@ def check_line(
         low_limit_hz = None
         if folder is not None:
             low_limit_hz = load_job(folder, takes_needed=False).rig.low_limit_hz
-        with (
-            sounding(choice, ceiling, ready) as sound,
-            RoundView(sound.show, sound.say, any_key) as view,
-        ):
-            findings = check_round(sound.live, in_order, low_limit_hz=low_limit_hz, watch=view)
+        with sounding(choice, ceiling, ready) as sound:
+            findings = check_round(
+                sound.live, in_order, low_limit_hz=low_limit_hz, watch=sound.watch
+            )
         if findings is None:
             typer.echo("Broken off before anything was heard.")
             raise typer.Exit(EXIT_NOTHING_USABLE)

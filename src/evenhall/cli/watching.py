@@ -1,4 +1,4 @@
-"""What the terminal shows while sound plays: one line with time left and levels.
+"""What the terminal shows and asks while sound plays: a line with time left and levels.
 
 Where there is no terminal, into a file or through a pipe, the line is said anew once a second.
 """
@@ -7,28 +7,40 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import Self
 
 from rich.console import Console
 from rich.live import Live as LiveDisplay
 from rich.text import Text
 
-from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import Reading
 from evenhall.cli.app import ask
+from evenhall.cli.keys import any_key
 from evenhall.errors import InputError
-from evenhall.job.live.line_check import Soloed
-from evenhall.job.live.unit import Answer
-from evenhall.job.tune.unit import Setting, words_of
-from evenhall.verdict.plan import Plan
+from evenhall.job.live.watch import (
+    Answer,
+    Guided,
+    News,
+    Planned,
+    Progress,
+    Said,
+    Solo,
+    Wanted,
+    Watch,
+)
+from evenhall.job.tune.unit import words_of
+from evenhall.verdict.proof.guiding import Guidance
+from evenhall.words import fader_name
 
-__all__ = ["LearnView", "RoundView", "TakeWatch", "level_bar", "levels_line", "watching"]
+__all__ = ["TerminalWatch", "guidance_lines", "level_bar", "levels_line", "watching"]
 
 LOWEST_DBFS = -60.0
 BAR_CELLS = 14
 LINE_EVERY_S = 1.0  # where there is no terminal
 NAMES = ("mic", "reference")
+# A row of cells from so far below a fader's place to so far above it.
+SPAN_DB, SPAN_CELLS = 6.0, 25
 
 
 def level_bar(reading: Reading) -> str:
@@ -54,8 +66,29 @@ def levels_line(readings: Sequence[Reading]) -> str:
     )
 
 
-class TakeWatch:
-    """Shows a take while it is made, and asks the keyboard whether it shall stop.
+def guidance_lines(guidance: Guidance) -> str:
+    """Write what to do large, where the fader is in its way, and what is left."""
+    if guidance.hz is None:
+        return "A L L   S T A N D"
+    large = " ".join(f"{fader_name(guidance.hz)}   {guidance.text}".upper())
+    middle = SPAN_CELLS // 2
+    off_db = guidance.now_db - guidance.wanted_db
+    at = middle + round(max(-1.0, min(1.0, off_db / SPAN_DB)) * middle)
+    cells = ["\u00b7"] * SPAN_CELLS
+    cells[middle], cells[at] = "|", "\u25a0"
+    left = ", ".join(fader_name(hz) for hz in guidance.left_hz)
+    figures = f"now {guidance.now_db:+.1f} +-{guidance.uncertainty_db:.1f}"
+    lines = [
+        large,
+        f"{''.join(cells)}  {figures}, card {guidance.wanted_db:+.1f} dB",
+        f"Left: {left}",
+        *guidance.remarks,
+    ]
+    return "\n".join(lines)
+
+
+class TerminalWatch(Watch):
+    """Shows what sounds, asks hands for what they must do, and takes any key for stop.
 
     Parameters
     ----------
@@ -63,105 +96,68 @@ class TakeWatch:
         Puts a line on the screen in place of the last one.
     say : callable
         Prints a line that stays.
-    pressed : callable
-        Whether a key was pressed.
     """
 
-    def __init__(
-        self, show: Callable[[str], None], say: Callable[[str], None], pressed: Callable[[], bool]
-    ) -> None:
-        self._show, self._say, self._pressed = show, say, pressed
-
-    def quiet(self) -> None:
-        """Tell that the room is listened to."""
-        self._say("Listening to the room: quiet, please.")
-
-    def planned(self, plan: Plan, room: Background) -> None:
-        """Tell what will be played."""
-        noise = f"{room.a_weighted_dbfs:.0f} dBFS(A)" if room.a_weighted_dbfs > -140.0 else "none"
-        self._say(f"Background: {noise}. {plan.text}")
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        """Show time and levels."""
-        self._show(f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels_line(readings)}")
-
-    def stop_wanted(self) -> bool:
-        """Whether a key was pressed."""
-        return self._pressed()
-
-
-class _AskingView:
-    """Asks for one thing after the other, shows the sweep of each, takes a key for stop.
-
-    Parameters
-    ----------
-    show, say : callable
-        As for `TakeWatch`.
-    keys : callable
-        Context manager that gives what says whether a key was pressed.
-    """
-
-    def __init__(
-        self,
-        show: Callable[[str], None],
-        say: Callable[[str], None],
-        keys: Callable[[], AbstractContextManager[Callable[[], bool]]],
-    ) -> None:
-        self._show, self._say, self._keys = show, say, keys
-        self._listening = ExitStack()
-        self._pressed: Callable[[], bool] = lambda: False
+    def __init__(self, show: Callable[[str], None], say: Callable[[str], None]) -> None:
+        self._show, self.say = show, say
+        self._keys = ExitStack()
 
     def __enter__(self) -> Self:
+        self._pressed = self._keys.enter_context(any_key())
         return self
 
     def __exit__(self, *error: object) -> None:
-        self._listening.close()
+        self._keys.close()
 
-    def _asked(self, wanted: str) -> bool:
-        """Ask for something that hands must do, and wait for Enter; q ends the round."""
+    def tell(self, news: News) -> None:
+        """Show what is new."""
+        match news:
+            case Said(text):
+                self.say(text)
+            case Planned(plan, room):
+                level_dbfs = room.a_weighted_dbfs
+                noise = f"{level_dbfs:.0f} dBFS(A)" if level_dbfs > -140.0 else "none"
+                self.say(f"Background: {noise}. {plan.text}")
+            case Progress(readings, elapsed_s, length_s, hint):
+                levels = levels_line(readings)
+                left = f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels}"
+                self._show(left if hint is None else f"{levels}\n{hint.text}")
+            case Guided(guidance, before):
+                told = () if before is None else before.remarks
+                for line in (*news.changes, *(one for one in guidance.remarks if one not in told)):
+                    self.say(line)
+                self._show(guidance_lines(guidance))
+
+    def ask(self, wanted: Wanted) -> Answer:
+        """Ask for something that hands must do, and wait for Enter."""
         # Keys are answers while the person is asked, and stop the sound while it plays.
-        self._listening.close()
+        self._keys.close()
         self._show("")
-        answer = ask(f"{wanted} Enter plays, q ends:")
-        if answer is None:
-            raise InputError(
-                f"Nobody answered: {wanted} A person has to do that: run it in a terminal, or "
-                "give a line on standard input for each step."
-            )
-        self._pressed = self._listening.enter_context(self._keys())
-        return answer != "q"
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        """Show time and level."""
-        self._show(f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels_line(readings)}")
+        answer = self._answer(wanted)
+        self._pressed = self._keys.enter_context(any_key())
+        return answer
 
     def stop_wanted(self) -> bool:
         """Whether a key was pressed."""
         return self._pressed()
 
-
-class RoundView(_AskingView):
-    """Leads through the line check, element by element."""
-
-    def ready(self, element: Soloed) -> bool:
-        """Wait for Enter; q ends the round."""
-        return self._asked(f"Solo {element.name} at the mixer, mute all others.")
-
-
-class LearnView(_AskingView):
-    """Leads through the settings of a rack unit."""
-
-    def ready(self, at: int, count: int, setting: Setting) -> bool:
-        """Wait for Enter; q ends the round."""
-        return self._asked(f"{at} of {count}. {words_of(setting)}")
-
-    def wrong(self, text: str) -> Answer:
-        """Say what is wrong with a setting, and ask what to do; where nobody answers, end."""
-        self._listening.close()
-        self._say(text)
-        self._show("")
-        answer = ask("Enter records it again, k keeps it as it is, q ends:")
-        return "keep" if answer == "k" else "end" if answer in ("q", None) else "again"
+    def _answer(self, wanted: Wanted) -> Answer:
+        if isinstance(wanted, Solo):
+            words = f"Solo {wanted.element} at the mixer, mute all others."
+        else:
+            words = f"{wanted.at} of {wanted.count}. {words_of(wanted.setting)}"
+            if wanted.fault:
+                self.say(wanted.fault)
+                answer = ask("Enter records it again, k keeps it as it is, q ends:")
+                if answer in ("k", "q", None):
+                    return "keep" if answer == "k" else "end"
+        answer = ask(f"{words} Enter plays, q ends:")
+        if answer is None:
+            raise InputError(
+                f"Nobody answered: {words} A person has to do that: run it in a terminal, or "
+                "give a line on standard input for each step."
+            )
+        return "end" if answer == "q" else "on"
 
 
 class _Lines:
@@ -169,7 +165,6 @@ class _Lines:
 
     Parameters
     ----------
-    say : callable
     clock : callable
         Seconds, any origin.
     """
@@ -189,12 +184,18 @@ class _Lines:
 
 
 @contextmanager
-def watching(console: Console) -> Iterator[tuple[Callable[[str], None], Callable[[str], None]]]:
-    """Give one function for the line that changes, and one for lines that stay."""
+def watching(console: Console) -> Iterator[TerminalWatch]:
+    """Look on by a line that changes, and lines that stay."""
     if not console.is_terminal:
         lines = _Lines(lambda line: console.print(Text(line), soft_wrap=True))
-        yield lines.show, console.print
+        with TerminalWatch(lines.show, console.print) as watch:
+            yield watch
         return
     # Drawn when there is something new, and never by itself: it would wipe a question away.
-    with LiveDisplay(console=console, auto_refresh=False, transient=True) as display:
-        yield lambda line: display.update(Text(line), refresh=True), console.print
+    with (
+        LiveDisplay(console=console, auto_refresh=False, transient=True) as display,
+        TerminalWatch(
+            lambda line: display.update(Text(line), refresh=True), console.print
+        ) as watch,
+    ):
+        yield watch

@@ -59,7 +59,6 @@ class Bulletin:
         kind : {"changed", "levels", "faders"}
         data : Any
             What JSON can hold.
-        visit : int, optional
         """
         message = _message(kind, data)
         with self._lock:

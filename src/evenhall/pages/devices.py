@@ -1,27 +1,28 @@
 """What a visit plays through: the chosen sound device, or the demo's simulated hall.
 
 Start at `open_devices()`. In the demo the hands' work is really done: the loudspeakers stand
-where the set-out and the ticked moves put them, and the faders where they were set.
+where the set-out and the ticked moves put them, and the faders where they were set. While it
+sounds a `Hand` of the demo does what a watch is told and asked (`job/live/watch.py`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
 from evenhall.job.demo.folder import old_unit
-from evenhall.job.demo.hall import GAIN_DB, NOISE, Hung, demo_impulse, positions
+from evenhall.job.demo.hall import GAIN_DB, LINE_CHECK, NOISE, Hung, demo_impulse, positions
 from evenhall.job.demo.hand import DemoHand
+from evenhall.job.live.faders import ROUND_S, FaderOrder
+from evenhall.job.live.watch import Guided, News, Progress, SetFaders, Solo, Wanted
 from evenhall.job.tune.result import Result
 from evenhall.job.tune.tuning import unit_of
-from evenhall.job.tune.unit import Round, Setting
 from evenhall.pages.guide import move_key
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.sound.live.session import Live
@@ -35,14 +36,12 @@ __all__ = [
     "DEMO_PACE",
     "HAND_PACE",
     "STANCE",
-    "VisitDevices",
+    "Hand",
     "hands_done",
     "hands_so_far",
     "open_cable",
     "open_devices",
     "open_for_faders",
-    "open_rack",
-    "real_unit",
 ]
 
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
@@ -52,34 +51,27 @@ HAND_PACE = 1.0
 STANCE = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 CABLE_NOISE = Noise(level_dbfs=-96.0)  # of an interface and an old unit
 GAIN = "_gain_db"  # behind the side's name, as moves name it
+# The simulated preamp is turned by this share of what the hint says, twenty times a second.
+TURNED = 0.12
 
-
-@dataclass(frozen=True)
-class VisitDevices:
-    """Open devices.
-
-    Parameters
-    ----------
-    live : OpenDevices
-    solo : callable
-        Told which element is soloed, and the spot at which the microphone stands. In a real hall
-        hands do that.
-    turn : callable
-        Told by how many dB the microphone's preamp shall be turned. In a real hall a hand does.
-    """
-
-    live: OpenDevices
-    solo: Callable[[str, str], None]
-    turn: Callable[[float], None]
+# Does what is told or asked; in a real hall people do, and this does nothing.
+Hand = Callable[[News | Wanted], None]
+Opened = tuple[OpenDevices, Hand]
 
 
 @contextmanager
-def open_devices(visit: Visit, result: Result | None, *, state: str) -> Iterator[VisitDevices]:
+def _chosen(setup: SoundSetup) -> Iterator[Opened]:
+    with Live(setup) as live:
+        yield live, lambda _seen: None
+
+
+def open_devices(
+    visit: Visit, result: Result | None, *, state: str
+) -> AbstractContextManager[Opened]:
     """Open what a visit plays through.
 
     Parameters
     ----------
-    visit : Visit
     result : Result or None
         Whose ticked moves the simulated hall has carried out, for takes "after".
     state : {"before", "after"}
@@ -92,54 +84,19 @@ def open_devices(visit: Visit, result: Result | None, *, state: str) -> Iterator
         It is missing, busy, or does not answer.
     """
     if visit.demo:
-        yield _simulated(visit, result if state == "after" else None)
-        return
-    with Live(_setup()) as live:
-        yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
+        return nullcontext(_simulated(visit, result if state == "after" else None))
+    return _chosen(_setup())
 
 
-@contextmanager
-def open_cable(visit: Visit, *, cable: int) -> Iterator[VisitDevices]:
+def open_cable(visit: Visit, *, cable: int, right: bool = False) -> AbstractContextManager[Opened]:
     """Open what plays through the equalizer and hears it by a cable.
 
     Parameters
     ----------
-    visit : Visit
-    cable : int
-        Input that the unit's output is on.
-
-    Raises
-    ------
-    InputError, DeviceError
-        As `open_devices()` raises them.
-    """
-    if visit.demo:
-        devices = _demo_cable(visit, pace=DEMO_PACE)
-
-        def solo(side: str, _spot: str) -> None:
-            unit = unit_of(job_of(visit), visit.folder, side)
-            hand = DemoHand(unit, positions(unit, visit.faders(side)), real=real_unit(visit, side))
-            devices.connect(hand.impulse(rate_hz=devices.rate_hz))
-
-        yield VisitDevices(devices, solo=solo, turn=lambda _by_db: None)
-        return
-    with Live(_cable_setup(cable)) as live:
-        yield VisitDevices(live, solo=lambda _side, _spot: None, turn=lambda _by_db: None)
-
-
-@contextmanager
-def open_rack(
-    visit: Visit, *, cable: int, right: bool
-) -> Iterator[tuple[OpenDevices, Callable[[Round, Setting], None]]]:
-    """Open what a unit is learned through; gives it, and what sets the demo's faders.
-
-    Parameters
-    ----------
-    visit : Visit
     cable : int
         Input that the unit's output is on.
     right : bool
-        Which channel.
+        Which channel, where a unit is learned.
 
     Raises
     ------
@@ -147,21 +104,27 @@ def open_rack(
         As `open_devices()` raises them.
     """
     if not visit.demo:
-        with Live(_cable_setup(cable)) as live:
-            yield live, lambda _found, _setting: None
-        return
+        return _chosen(_cable_setup(cable))
     devices = _demo_cable(visit, pace=DEMO_PACE)
 
-    def put_in(found: Round, setting: Setting) -> None:
-        faceplate = found.faceplate
-        real = old_unit(faceplate, right=right)
-        hand = DemoHand(faceplate, found.faders_db(setting), real=real)
-        devices.connect(np.ones(1) if setting.bypass else hand.impulse(rate_hz=devices.rate_hz))
+    def hand(seen: News | Wanted) -> None:
+        match seen:
+            case Solo(side):
+                unit = unit_of(job_of(visit), visit.folder, side)
+                faders_db, real = positions(unit, visit.faders(side)), _real_unit(visit, side)
+            case SetFaders(found, setting):
+                unit, faders_db = found.faceplate, found.faders_db(setting)
+                real = old_unit(unit, right=right)
+            case _:
+                return
+        through = DemoHand(unit, faders_db, real=real).impulse(rate_hz=devices.rate_hz)
+        bypassed = isinstance(seen, SetFaders) and seen.setting.bypass
+        devices.connect(np.ones(1) if bypassed else through)
 
-    yield devices, put_in
+    return nullcontext((devices, hand))
 
 
-def real_unit(visit: Visit, side: str) -> LyingUnit | None:
+def _real_unit(visit: Visit, side: str) -> LyingUnit | None:
     """Give what stands in the demo's rack, once it was learned; before, its scale is right."""
     if not visit.demo or visit.value("equalizer.response") != "measured":
         return None
@@ -187,20 +150,17 @@ def _demo_cable(visit: Visit, *, pace: float) -> SimulatedDevices:
     return devices
 
 
-@contextmanager
 def open_for_faders(
-    visit: Visit, result: Result | None, *, side: str, spot: str, cable: int | None
-) -> Iterator[tuple[OpenDevices, Callable[[DemoHand], None]]]:
+    visit: Visit, result: Result | None, order: FaderOrder, solo: Solo, *, cable: int | None
+) -> AbstractContextManager[Opened]:
     """Open what listens while a card is set: a cable behind the unit, or the microphone.
-
-    Gives the devices, and what puts the unit under the demo's hand into the way.
 
     Parameters
     ----------
-    visit : Visit
     result : Result or None
         Whose ticked moves the simulated hall has carried out.
-    side, spot : str
+    order : FaderOrder
+        Where the demo's hand finds the faders.
     cable : int or None
         Input that the unit's output is on.
 
@@ -209,18 +169,23 @@ def open_for_faders(
     InputError, DeviceError
         As `open_devices()` raises them.
     """
-    if visit.demo:
-        # A hand is no faster here than elsewhere.
-        if cable is not None:
-            devices = _demo_cable(visit, pace=HAND_PACE)
-        else:
-            devices = _hall_of(visit, pace=HAND_PACE)
-            stance = _stance(_hands(visit, result))
-            devices.connect(demo_impulse(side, spot, rate_hz=devices.rate_hz, **stance))
-        yield devices, lambda hand: devices.put_in(hand.impulse(rate_hz=devices.rate_hz))
-        return
-    with Live(_setup() if cable is None else _cable_setup(cable)) as live:
-        yield live, lambda _hand: None
+    if not visit.demo:
+        return _chosen(_setup() if cable is None else _cable_setup(cable))
+    # A hand is no faster here than elsewhere.
+    if cable is not None:
+        devices = _demo_cable(visit, pace=HAND_PACE)
+    else:
+        devices = _hall_of(visit, pace=HAND_PACE)
+        stance = _stance(_hands(visit, result))
+        devices.connect(demo_impulse(solo.element, solo.spot, rate_hz=devices.rate_hz, **stance))
+    demo_hand = DemoHand(order.unit, order.start_db, real=_real_unit(visit, solo.element))
+    devices.put_in(demo_hand.impulse(rate_hz=devices.rate_hz))
+
+    def hand(seen: News | Wanted) -> None:
+        if isinstance(seen, Guided) and demo_hand.see(seen.guidance, elapsed_s=ROUND_S):
+            devices.put_in(demo_hand.impulse(rate_hz=devices.rate_hz))
+
+    return nullcontext((devices, hand))
 
 
 def _hall_of(visit: Visit, *, pace: float) -> SimulatedDevices:
@@ -236,30 +201,28 @@ def _hands(visit: Visit, done: Result | None) -> dict[str, Any]:
     return {**stands, **hands_so_far(visit, done)}
 
 
-def _simulated(visit: Visit, done: Result | None) -> VisitDevices:
+def _simulated(visit: Visit, done: Result | None) -> Opened:
     devices = _hall_of(visit, pace=DEMO_PACE)
-    turned_db = visit.gain.turned_db
     hands = _hands(visit, done)
     card = {side: visit.faders(side) for side in GAIN_DB}
 
-    def solo(side: str, spot: str) -> None:
-        impulse: NDArray[np.float64] = demo_impulse(
-            side,
-            spot,
-            rate_hz=devices.rate_hz,
-            card=card if done is not None else None,
-            unit=unit_of(job_of(visit), visit.folder, side),
-            real=real_unit(visit, side),
-            **_stance(hands),
-        )
-        devices.connect(impulse)
+    def hand(seen: News | Wanted) -> None:
+        match seen:
+            case Solo(side, spot):
+                impulse = demo_impulse(
+                    side,
+                    spot or LINE_CHECK,
+                    rate_hz=devices.rate_hz,
+                    card=card if done is not None else None,
+                    unit=unit_of(job_of(visit), visit.folder, side),
+                    real=_real_unit(visit, side),
+                    **_stance(hands),
+                )
+                devices.connect(impulse)
+            case Progress(hint=hint) if hint is not None:
+                devices.turn_gain(devices.gain_db + TURNED * hint.change_db)
 
-    def turn(by_db: float) -> None:
-        nonlocal turned_db
-        turned_db += by_db
-        devices.turn_gain(turned_db)
-
-    return VisitDevices(devices, solo=solo, turn=turn)
+    return devices, hand
 
 
 def hands_done(visit: Visit, result: Result | None) -> dict[str, Any]:

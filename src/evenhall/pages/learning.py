@@ -1,112 +1,63 @@
-"""Learning the unit in the rack, for the pages: the round led through, and what came of it kept.
+"""The unit in the rack, for the pages: its round, what came of it, and the card made for it.
 
-    learn_along()    the settings one after the other, then the unit fitted and entered
-    look_again()     two sweeps: has it drifted since?
-    enter_unit()     a learned unit becomes the one that the card is made for
-    reuse_unit()     one that was learned at another visit, by its name
-
-It goes through the player, as every sound of the pages does.
+begin_round()    the settings that it is learned by; one that was begun goes on
+learned_of()     the unit fitted from what was recorded, and entered
+learned_unit()   what was learned of it before
+enter_unit()     a learned unit becomes the one that the card is made for
+reuse_unit()     one that was learned at another visit, by its name
 """
 
 from __future__ import annotations
 
 import shutil
 import uuid
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
-from evenhall.acoustics.meter import Reading
-from evenhall.equalizer.checking import DRIFT_DB
 from evenhall.equalizer.graphic import STANDARD_HZ
 from evenhall.errors import EvenhallError, InputError
 from evenhall.job.folder.model import Equalizer
 from evenhall.job.folder.unit_file import UnitFile, read_unit
 from evenhall.job.folder.writing import write_whole
-from evenhall.job.live.unit import Answer, check_again, record_round
 from evenhall.job.tune.unit import (
     ROUND_FILE,
     Round,
-    Setting,
     UnitHead,
     learn,
     read_round,
     round_toml,
-    words_of,
 )
 from evenhall.pages import shelf
-from evenhall.pages.devices import open_rack
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit
 
 __all__ = [
-    "Asked",
     "Learned",
     "begin_round",
     "enter_unit",
     "forget_round",
-    "learn_along",
-    "look_again",
+    "learned_of",
+    "learned_unit",
     "recorded",
     "reuse_unit",
+    "round_folder",
 ]
 
 RACK_FOLDER = "rack"
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What is asked of whoever stands at the rack.
-
-    Parameters
-    ----------
-    text : str
-    faders : tuple of (hz, db)
-        Where all faders are to stand.
-    fault : str
-        What was wrong with the last sweep; empty where nothing was.
-    """
-
-    text: str
-    faders: tuple[tuple[float, float], ...]
-    fault: str = ""
-
-
-@dataclass(frozen=True)
 class Learned:
-    """How a round, or a second look, ended.
-
-    Parameters
-    ----------
-    text : str
-    good : bool
-    doubts : tuple of str
-        What to look at.
-    """
+    """How a round, or a second look, ended; and what to look at."""
 
     text: str
     good: bool
     doubts: tuple[str, ...] = ()
 
 
-class Teller(Protocol):
-    """What the player does for it."""
-
-    def ask(self, asked: Asked) -> str:
-        """Ask, and wait: "on", "again" or "keep"; empty where it was stopped."""
-
-    def say(self, text: str) -> None:
-        """Say what goes on."""
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        """Tell how far the sweep is, and the input's level."""
-
-    def stop_wanted(self) -> bool:
-        """Whether to stop."""
-
-
-def _folder(visit: Visit, *, right: bool) -> Path:
+def round_folder(visit: Visit, *, right: bool) -> Path:
+    """Where the round of a channel and its recordings lie."""
     return visit.folder / RACK_FOLDER / ("right" if right else "left")
 
 
@@ -129,7 +80,7 @@ def begin_round(visit: Visit, *, right: bool) -> Round:
         bands=tuple(bands) if isinstance(bands, list) else bands or defaults.bands,
         range_db=float(range_db or defaults.range_db),
     )
-    folder = _folder(visit, right=right)
+    folder = round_folder(visit, right=right)
     wanted = round_toml(head).encode()
     path = folder / ROUND_FILE
     if path.is_file() and path.read_bytes() != wanted:
@@ -141,12 +92,12 @@ def begin_round(visit: Visit, *, right: bool) -> Round:
 
 def forget_round(visit: Visit, *, right: bool) -> None:
     """Take the recordings of a channel's round away, to begin anew."""
-    shutil.rmtree(_folder(visit, right=right), ignore_errors=True)
+    shutil.rmtree(round_folder(visit, right=right), ignore_errors=True)
 
 
 def recorded(visit: Visit, *, right: bool) -> tuple[int, int]:
     """Count the settings that are recorded, and all of them; 0 of 0 before a round was begun."""
-    folder = _folder(visit, right=right)
+    folder = round_folder(visit, right=right)
     if not (folder / ROUND_FILE).is_file():
         return 0, 0
     try:
@@ -156,74 +107,20 @@ def recorded(visit: Visit, *, right: bool) -> tuple[int, int]:
     return sum((folder / one.file).is_file() for one in found.settings), len(found.settings)
 
 
-class _Watch:
-    """Looks on, see `job.unit_live.LearnWatch`; in the demo it sets the faders too."""
-
-    def __init__(
-        self, teller: Teller, found: Round, put_in: Callable[[Round, Setting], None]
-    ) -> None:
-        self._teller, self._found, self._put_in = teller, found, put_in
-        self._asked = Asked("", ())
-        self._again: Setting | None = None
-
-    def ready(self, at: int, count: int, setting: Setting) -> bool:
-        faders = zip(
-            self._found.faceplate.nominal_hz.tolist(),
-            self._found.faders_db(setting).tolist(),
-            strict=True,
-        )
-        self._asked = Asked(f"{at} of {count}: {words_of(setting)}", tuple(faders))
-        # Whoever said "again" has set the faders already.
-        if self._again is not setting and not self._teller.ask(self._asked):
-            return False
-        self._again = setting
-        self._put_in(self._found, setting)
-        self._teller.say(f"{at} of {count}: it plays. Hands off the faders.")
-        return True
-
-    def wrong(self, text: str) -> Answer:
-        answer = self._teller.ask(Asked(self._asked.text, self._asked.faders, text))
-        return "keep" if answer == "keep" else "again" if answer else "end"
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        self._teller.step(elapsed_s, length_s, readings)
-
-    def stop_wanted(self) -> bool:
-        return self._teller.stop_wanted()
-
-
-def learn_along(
-    store: Store, visit: Visit, teller: Teller, *, right: bool, cable: int
-) -> Learned | None:
-    """Lead through the round of a channel, learn it, and make the card for it from then on.
+def learned_of(store: Store, visit: Visit, found: Round, *, right: bool) -> Learned:
+    """Learn a channel from its whole round, and make the card for it from then on.
 
     Parameters
     ----------
-    store : Store
-    visit : Visit
-    teller : Teller
     right : bool
         The right channel, where it differs; the left one stands for both.
-    cable : int
-        Input that the unit's output is on.
-
-    Returns
-    -------
-    Learned or None
-        None where it was stopped; what is recorded is kept.
 
     Raises
     ------
-    InputError, DeviceError, StoreError
-        As `record_round()` and `learn()` raise them.
+    InputError, StoreError
+        As `learn()` and `enter_unit()` raise them.
     """
-    found = begin_round(visit, right=right)
-    folder = _folder(visit, right=right)
-    with open_rack(visit, cable=cable, right=right) as (live, put_in):
-        whole = record_round(live, folder, found, watch=_Watch(teller, found, put_in))
-    if not whole:
-        return None
-    teller.say("The unit is learned from what was recorded.")
+    folder = round_folder(visit, right=right)
     unit, doubts = learn(found, folder)
     enter_unit(store, visit, unit, right=right)
     for doubt in doubts:
@@ -241,24 +138,12 @@ def learn_along(
     return Learned(text, good=not doubts, doubts=tuple(doubt.text for doubt in doubts))
 
 
-def look_again(visit: Visit, teller: Teller, *, right: bool, cable: int) -> Learned | None:
-    """Tell whether a channel does what was learned; None where it was stopped.
-
-    Raises
-    ------
-    InputError
-        That channel was not learned.
-    DeviceError, StoreError
-        As `check_again()` raises them.
-    """
+def learned_unit(visit: Visit, *, right: bool) -> UnitFile:
+    """Give what was learned of a channel; InputError where nothing was."""
     name = visit.value("equalizer.file_right" if right else "equalizer.file")
     if name is None:
         raise InputError("That channel was not learned yet. Learn it first.")
-    folder = _folder(visit, right=right)
-    found, learned = begin_round(visit, right=right), read_unit(visit.folder / name)
-    with open_rack(visit, cable=cable, right=right) as (live, put_in):
-        told = check_again(live, folder, found, learned, watch=_Watch(teller, found, put_in))
-    return None if told is None else Learned(told[0], good=told[1] < DRIFT_DB)
+    return read_unit(visit.folder / name)
 
 
 def enter_unit(store: Store, visit: Visit, unit: UnitFile, *, right: bool) -> None:

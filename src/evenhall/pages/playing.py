@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from evenhall.acoustics.meter import Reading
+from evenhall.job.live.watch import Progress
 
 __all__ = ["LEVELS_PER_S", "Levels", "Phase", "Playing", "Reply"]
 
@@ -27,7 +27,6 @@ class Playing:
     phase : str
         "idle", "opening" a device, hearing the "quiet" room, "sound", "asking" for an element to
         be soloed or faders to be set, "ended", or "failed".
-    visit : int
     side, spot, state : str
         Of a take; of the line check only `side`, the element; of the rack the channel.
     with_subs : bool
@@ -72,9 +71,7 @@ class Levels:
     def __init__(self, tell: Callable[[dict[str, Any]], None], clock: Callable[[], float]) -> None:
         self._tell, self._clock, self._next_s = tell, clock, clock()
 
-    def show(
-        self, elapsed_s: float, length_s: float, readings: Sequence[Reading], text: str = ""
-    ) -> None:
+    def show(self, progress: Progress) -> None:
         """Tell them, if that is due."""
         now_s = self._clock()
         if now_s < self._next_s:
@@ -83,18 +80,19 @@ class Levels:
         every_s = 1.0 / LEVELS_PER_S
         self._next_s = max(self._next_s, now_s - 0.5 * every_s) + every_s
         names = ("microphone", "reference")
+        elapsed_s, length_s = progress.elapsed_s, progress.length_s
         self._tell(
             {
                 "left_s": round(max(0.0, length_s - elapsed_s), 1),
                 "share": round(min(1.0, elapsed_s / length_s), 3) if length_s else 0.0,
-                "text": text,
+                "text": "" if progress.hint is None else progress.hint.text,
                 "levels": {
                     name: {
                         "rms_dbfs": _shown(reading.fast_dbfs),
                         "peak_dbfs": _shown(reading.held_dbfs),
                         "clips": bool(reading.clipped),
                     }
-                    for name, reading in zip(names, readings, strict=False)
+                    for name, reading in zip(names, progress.readings, strict=False)
                 },
             }
         )

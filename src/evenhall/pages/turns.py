@@ -24,12 +24,7 @@ class Reader(Protocol):
 
 
 class Turns:
-    """Gives turns, a few at a time.
-
-    Parameters
-    ----------
-    loop : AbstractEventLoop
-    """
+    """Gives turns, a few at a time."""
 
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         self._loop = loop

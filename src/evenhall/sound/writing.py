@@ -37,8 +37,6 @@ class TakeWriter:
     ----------
     path : Path
         The file that it becomes, .wav; it must not exist. Folders are made.
-    rate_hz : int
-    channels : int
 
     Raises
     ------

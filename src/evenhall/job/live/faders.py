@@ -8,7 +8,7 @@ these what to say (`verdict/proof/guiding.py`). `Listener` is that chain without
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from evenhall.equalizer.graphic import GraphicUnit, unit_gain_db
 from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
 from evenhall.hall.label import for_side
+from evenhall.job.live.watch import Guided, Said, Watch
 from evenhall.job.tune.result import Result
 from evenhall.sound.live.capture import capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices
@@ -32,8 +33,8 @@ from evenhall.verdict.proof.guiding import AIR_WITHIN_DB, CABLE_WITHIN_DB, Guida
 
 __all__ = [
     "LEVEL_DBFS",
+    "ROUND_S",
     "FaderOrder",
-    "FollowWatch",
     "Listener",
     "follow_faders",
     "positions_of",
@@ -64,7 +65,6 @@ class FaderOrder:
 
     Parameters
     ----------
-    unit : GraphicUnit
     wanted_db, start_db : ndarray, shape (n_faders,)
         The card, and where the faders stand now; a cable finds the latter by itself.
     by_cable : bool
@@ -90,26 +90,11 @@ class FaderOrder:
     strip: tuple[Section, ...] = ()
 
 
-class FollowWatch(Protocol):
-    """Looks on."""
-
-    def say(self, text: str) -> None:
-        """Tell what goes on: the room is listened to, the hand may begin."""
-
-    def show(self, guidance: Guidance) -> None:
-        """Show what to do, five times a second."""
-
-    def stop_wanted(self) -> bool:
-        """Whether to stop now."""
-
-
 class Listener:
     """From rounds of sound to guidance; holds what is believed between them.
 
     Parameters
     ----------
-    order : FaderOrder
-    rate_hz : float
     quiet : ndarray, shape (n_frames,)
         The input while nothing plays, one round at least.
     """
@@ -250,15 +235,21 @@ def strip_of(result: Result, side: str) -> tuple[Section, ...]:
     )
 
 
-def follow_faders(live: OpenDevices, order: FaderOrder, *, watch: FollowWatch) -> Guidance | None:
+def _stood(
+    order: FaderOrder, before: Guidance | None, guidance: Guidance
+) -> tuple[tuple[float, float], ...]:
+    """Give the faders that came to stand from one guidance to the next, and where."""
+    new_hz = [hz for hz in before.left_hz if hz not in guidance.left_hz] if before else []
+    return tuple((hz, float(order.wanted_db[order.unit.nominal_hz == hz][0])) for hz in new_hz)
+
+
+def follow_faders(live: OpenDevices, order: FaderOrder, *, watch: Watch) -> Guidance | None:
     """Play softly and follow the hand, until all faders stand or the person stops.
 
     Parameters
     ----------
     live : OpenDevices
         Open devices; the input that is followed is that of the microphone in their setup.
-    order : FaderOrder
-    watch : FollowWatch
 
     Returns
     -------
@@ -277,12 +268,14 @@ def follow_faders(live: OpenDevices, order: FaderOrder, *, watch: FollowWatch) -
             "The mixer plays by itself here: its noise does not repeat, and faders cannot be "
             "followed by it. Choose --reference inside, with the output into the mixer."
         )
-    watch.say("Listening to the room: quiet, please, and leave the faders alone.")
+    watch.tell(
+        Said("Listening to the room: quiet, please, and leave the faders alone.", quiet=True)
+    )
     quiet = capture(live, length_s=QUIET_ROUNDS * ROUND_S, stop_wanted=watch.stop_wanted)
     if quiet.ended == "stopped":
         return None
     listener = Listener(order, rate_hz=live.rate_hz, quiet=quiet.microphone)
-    watch.say("Noise comes up from quiet. Leave the faders alone until a figure shows.")
+    watch.tell(Said("Noise comes up from quiet. Leave the faders alone until a figure shows."))
     n = listener.round_frames
     signal = np.tile(listener.one_round, round(STRETCH_S / ROUND_S))
     guidance: Guidance | None = None
@@ -301,9 +294,9 @@ def follow_faders(live: OpenDevices, order: FaderOrder, *, watch: FollowWatch) -
                 rest = rest[:0]
             while rest.size >= n:
                 one_round, rest = rest[:n], rest[n:]
-                guidance = listener.hear(one_round) or guidance
+                before, guidance = guidance, listener.hear(one_round) or guidance
                 if guidance is not None:
-                    watch.show(guidance)
+                    watch.tell(Guided(guidance, before, _stood(order, before, guidance)))
 
         capture(live, signal, length_s=STRETCH_S, on_block=on_block, stop_wanted=over)
         if over():

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.stimulus import pink_noise
 from evenhall.job.live.taking import CREST_LIMIT_DB
+from evenhall.job.live.watch import Progress, Watch
 from evenhall.sound.live.capture import capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices
 from evenhall.verdict.gain import GainHint, gain_hint
@@ -24,13 +23,7 @@ SETTLED_S = RAMP_S + 3.0
 LOWEST_HZ, HIGHEST_HZ = 100.0, 10_000.0  # what sets the level, and strains nobody
 
 
-def set_gain(
-    live: OpenDevices,
-    *,
-    level_dbfs: float,
-    on_hint: Callable[[GainHint, Sequence[Reading]], None],
-    stop_wanted: Callable[[], bool] = lambda: False,
-) -> GainHint | None:
+def set_gain(live: OpenDevices, *, level_dbfs: float, watch: Watch) -> GainHint | None:
     """Play noise and say which way to turn, until the gain stands or a minute is over.
 
     Parameters
@@ -39,10 +32,9 @@ def set_gain(
         Open devices. With a reference from outside nothing is played.
     level_dbfs : float
         RMS level of the noise.
-    on_hint : callable
-        Is given the hint and the levels of microphone and reference, twenty times a second or
-        more; before there is a hint worth saying, it is not called.
-    stop_wanted : callable
+    watch : Watch
+        Is told the hint and the levels of microphone and reference, twenty times a second or
+        more, once there is a hint worth saying.
 
     Returns
     -------
@@ -77,11 +69,11 @@ def set_gain(
         hint = gain_hint(readings[0], readings[1], before=hint)
         if hint.turn != "hold":
             stood_since_s = frames / rate_hz
-        on_hint(hint, readings)
+        watch.tell(Progress(readings, hint=hint))
 
     def over() -> bool:
         stands = hint is not None and frames / rate_hz - stood_since_s > STANDS_S
-        return stop_wanted() or (stands and frames > (SETTLED_S + STANDS_S) * rate_hz)
+        return watch.stop_wanted() or (stands and frames > (SETTLED_S + STANDS_S) * rate_hz)
 
     capture(live, signal, length_s=LONGEST_S, on_block=on_block, stop_wanted=over)
     return hint

@@ -7,24 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.stimulus import Sweep, exponential_sweep
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.live.taking import element_band_hz
+from evenhall.job.live.watch import Solo, Watch, progress_to
 from evenhall.sound.live.capture import Captured, capture
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.verdict.line.check import Finding, check_line
 from evenhall.verdict.line.element import ANSWER_S, LINE_SWEEP, QUIET_S, Heard, hear
 
-__all__ = ["RoundWatch", "Soloed", "check_round", "elements_of", "line_sweep"]
-
-Float32Array = NDArray[np.float32]
+__all__ = ["Soloed", "check_round", "elements_of", "line_sweep"]
 
 LEVEL_DBFS = -26.0  # of a sweep: one tone at a time strains a driver more than noise
 SIDES = ("left", "right")
@@ -37,19 +33,6 @@ class Soloed:
 
     name: str
     partner: str | None
-
-
-class RoundWatch(Protocol):
-    """Who leads the round."""
-
-    def ready(self, element: Soloed) -> bool:
-        """Ask for the element to be soloed; whether it is, or the round shall end."""
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        """Tell how far the sweep is, and the microphone's level."""
-
-    def stop_wanted(self) -> bool:
-        """Whether the person wants it to stop now."""
 
 
 def elements_of(names: Sequence[str]) -> tuple[Soloed, ...]:
@@ -105,7 +88,7 @@ def check_round(
     elements: Sequence[Soloed],
     *,
     low_limit_hz: float | None,
-    watch: RoundWatch,
+    watch: Watch,
 ) -> tuple[Finding, ...] | None:
     """Lead through the elements and judge what was heard.
 
@@ -114,10 +97,8 @@ def check_round(
     live : OpenDevices
         Open devices with one clock; the microphone does not move between the two of a pair, and
         stands nearer the left one.
-    elements : sequence of Soloed
     low_limit_hz : float or None
         Lower limit of the mains, where it is known.
-    watch : RoundWatch
 
     Returns
     -------
@@ -136,7 +117,7 @@ def check_round(
     heard: list[Heard] = []
     absolute = False
     for element in elements:
-        if not watch.ready(element):
+        if watch.ask(Solo(element.name)) == "end":
             break
         sweep = line_sweep(element.name, low_limit_hz=low_limit_hz)
         for _ in range(TRIES):
@@ -169,7 +150,7 @@ def check_round(
     return check_line(heard, delay_is_absolute=absolute) if heard else None
 
 
-def _play(live: OpenDevices, sweep: Sweep, watch: RoundWatch) -> Captured:
+def _play(live: OpenDevices, sweep: Sweep, watch: Watch) -> Captured:
     signal = exponential_sweep(
         sweep.duration_s,
         rate_hz=live.rate_hz,
@@ -179,20 +160,12 @@ def _play(live: OpenDevices, sweep: Sweep, watch: RoundWatch) -> Captured:
         lead_s=sweep.lead_s,
     )
     length_s = signal.size / live.rate_hz
-    meter, frames = MeterState.start(1), 0
-
-    def on_block(block: Float32Array) -> None:
-        nonlocal meter, frames
-        meter, readings = step_meter(meter, block[:, :1], rate_hz=live.rate_hz)
-        frames += len(block)
-        watch.step(frames / live.rate_hz, length_s, readings)
-
     return capture(
         live,
         signal,
         length_s=length_s,
         tail_s=ANSWER_S,
-        on_block=on_block,
+        on_block=progress_to(watch, rate_hz=live.rate_hz, length_s=length_s, channels=1),
         stop_wanted=watch.stop_wanted,
     )
 

@@ -6,17 +6,15 @@ sound is written to the disk as it comes, and judged as soon as it ends.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.background import Background, background
+from evenhall.acoustics.background import background
 from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_amplitude
-from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import InputError
@@ -25,11 +23,12 @@ from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.adding import RecordedTake, add_take, next_take_file, recordable_job
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
+from evenhall.job.live.watch import Planned, Said, Watch, progress_to
 from evenhall.job.tune.measuring import measure_take
 from evenhall.sound.live.capture import Captured, capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
-from evenhall.verdict.plan import Plan, plan_stimulus, reached
+from evenhall.verdict.plan import plan_stimulus, reached
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take
 from evenhall.verdict.trust import flag_disagreement
@@ -39,7 +38,6 @@ __all__ = [
     "CREST_LIMIT_DB",
     "Order",
     "Taken",
-    "Watch",
     "element_band_hz",
     "record_into_folder",
     "record_take",
@@ -85,22 +83,6 @@ class Order(TakeLabel):
     high_hz: float | None = None
 
 
-class Watch(Protocol):
-    """Who looks on while a take is made."""
-
-    def quiet(self) -> None:
-        """Tell that the room is listened to, and shall be quiet."""
-
-    def planned(self, plan: Plan, room: Background) -> None:
-        """Tell how long and how loud the sound will be."""
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        """Tell how far the take is, and the levels of the microphone and of the reference."""
-
-    def stop_wanted(self) -> bool:
-        """Whether the person wants it to stop now."""
-
-
 @dataclass(frozen=True)
 class Taken:
     """What came of it.
@@ -141,7 +123,6 @@ def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, fl
 
     Parameters
     ----------
-    side : str
     low_limit_hz : float or None
         Lower limit of the mains, where it is known.
     """
@@ -168,8 +149,6 @@ def record_into_folder(
     ----------
     folder : Path
         A job folder; it is made where there is none.
-    order, live, ceiling_dbfs, watch
-        As for `record_take()`.
 
     Raises
     ------
@@ -195,12 +174,8 @@ def record_take(
         What the take belongs to.
     folder : Path
         Where the job's files lie, and this take's will.
-    order : Order
-    live : OpenDevices
-        Open devices.
     ceiling_dbfs : float
         Highest peak that the devices were opened with.
-    watch : Watch
 
     Raises
     ------
@@ -221,7 +196,7 @@ def record_take(
             f"Noise at {order.level_dbfs:g} dBFS would pass the ceiling of {ceiling_dbfs:g} dBFS. "
             f"Give at most {highest_dbfs:.1f} dBFS, or raise the ceiling on purpose."
         )
-    watch.quiet()
+    watch.tell(Said("Listening to the room: quiet, please.", quiet=True))
     quiet = capture(live, length_s=QUIET_S, stop_wanted=watch.stop_wanted)
     if quiet.ended == "stopped":
         return STOPPED
@@ -244,25 +219,20 @@ def record_take(
     if live.setup.plays:
         signal = _stimulus(order, length_s, rate_hz, low_hz, high_hz)
         length_s = signal.size / rate_hz
-    watch.planned(plan, room)
+    watch.tell(Planned(plan, room))
 
     name = next_take_file(folder, order)
     inside_two_clocks = (
         signal is not None and live.setup.reference == "inside" and not live.one_clock
     )
-    meter = MeterState.start(1 if inside_two_clocks else 2)
-    frames = 0
+    channels = 1 if inside_two_clocks else 2
+    tell = progress_to(watch, rate_hz=rate_hz, length_s=length_s, channels=channels)
 
-    with TakeWriter(
-        folder / name, rate_hz=rate_hz, channels=1 if inside_two_clocks else 2
-    ) as writer:
+    with TakeWriter(folder / name, rate_hz=rate_hz, channels=channels) as writer:
 
         def on_block(block: Float32Array) -> None:
-            nonlocal meter, frames
             writer.write(block)
-            meter, readings = step_meter(meter, block, rate_hz=rate_hz)
-            frames += len(block)
-            watch.step(frames / rate_hz, length_s, readings)
+            tell(block)
 
         def enough(microphone: Float32Array, reference: Float32Array) -> bool:
             response = transfer_function(microphone, reference, rate_hz=rate_hz)

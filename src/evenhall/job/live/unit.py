@@ -9,14 +9,12 @@ What is sent serves as the reference. No loudspeaker is on.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep
 from evenhall.disk import make_folder
@@ -24,6 +22,7 @@ from evenhall.equalizer.checking import drift, setting_fault
 from evenhall.equalizer.learning import fit_freq_hz
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.folder.unit_file import UnitFile
+from evenhall.job.live.watch import Answer, SetFaders, Watch, progress_to
 from evenhall.job.tune.unit import (
     RISING_DBFS,
     RISING_S,
@@ -38,12 +37,9 @@ from evenhall.sound.live.capture import Captured, capture
 from evenhall.sound.live.open_devices import CEILING_DBFS, RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
 
-__all__ = ["Answer", "LearnWatch", "check_again", "record_round"]
+__all__ = ["check_again", "record_round"]
 
 FloatArray = NDArray[np.float64]
-Float32Array = NDArray[np.float32]
-
-Answer = Literal["again", "keep", "end"]
 
 # 12 dB of boost still leaves room below full scale.
 LEVEL_DBFS = -26.0
@@ -51,28 +47,12 @@ TAIL_S = 0.4
 TRIES = 3  # of a sweep in which sound was lost
 
 
-class LearnWatch(Protocol):
-    """Who sets the faders."""
-
-    def ready(self, at: int, count: int, setting: Setting) -> bool:
-        """Ask for a setting, number `at` of `count`; whether it stands, or the round shall end."""
-
-    def wrong(self, text: str) -> Answer:
-        """Tell what is wrong with a setting: record it again, keep it as it is, or end."""
-
-    def step(self, elapsed_s: float, length_s: float, readings: Sequence[Reading]) -> None:
-        """Tell how far the sweep is, and the input's level."""
-
-    def stop_wanted(self) -> bool:
-        """Whether the person wants it to stop now."""
-
-
 def record_round(
     live: OpenDevices,
     folder: Path,
     found: Round,
     *,
-    watch: LearnWatch,
+    watch: Watch,
     ceiling_dbfs: float = CEILING_DBFS,
 ) -> bool:
     """Lead through the settings that have no recording yet.
@@ -83,8 +63,6 @@ def record_round(
         Open devices that play and record.
     folder : Path
         Where the recordings go, under the names that the round gives.
-    found : Round
-    watch : LearnWatch
     ceiling_dbfs : float
         Highest peak that the devices were opened with: the rising tone goes no higher.
 
@@ -108,9 +86,9 @@ def record_round(
     in_order = sorted(found.settings, key=lambda one: (one.rising, bool(one.faders_hz), one.bypass))
     flat_db: FloatArray | None = None
     for at, setting in enumerate(in_order, 1):
-        while not (folder / setting.file).is_file():
-            if not watch.ready(at, len(in_order), setting):
-                return False
+        wanted = SetFaders(found, setting, at, len(in_order))
+        answer: Answer = "keep" if (folder / setting.file).is_file() else watch.ask(wanted)
+        while answer == "on":
             signal = _signal(live, setting, ceiling_dbfs)
             captured = _play(live, signal, watch)
             if captured is None:
@@ -119,31 +97,28 @@ def record_round(
             fault = _fault(folder, found, setting, flat_db, freq_hz)
             if fault is None:
                 break
-            answer: Answer = "end"
+            answer = "end"
             try:
-                answer = watch.wrong(fault)
+                answer = watch.ask(replace(wanted, fault=fault))
             finally:  # also where nobody comes to answer: a wrong one would pass for recorded
                 if answer != "keep":
                     (folder / setting.file).unlink()
-            if answer == "end":
-                return False
+        if answer == "end":
+            return False
         if setting.flat and flat_db is None:
             flat_db = gain_db(folder, setting, freq_hz)
     return True
 
 
 def check_again(
-    live: OpenDevices, folder: Path, found: Round, learned: UnitFile, *, watch: LearnWatch
+    live: OpenDevices, folder: Path, found: Round, learned: UnitFile, *, watch: Watch
 ) -> tuple[str, float] | None:
     """Play through everything flat and one setting, and hold it against what was learned.
 
     Parameters
     ----------
-    live, found, watch
-        As for `record_round()`.
     folder : Path
         Keeps the two recordings in a folder of their own, in place of earlier ones.
-    learned : UnitFile
 
     Returns
     -------
@@ -169,7 +144,7 @@ def check_again(
     make_folder(place)
     gains = []
     for at, setting in enumerate((flat, moved), 1):
-        if not watch.ready(at, 2, setting):
+        if watch.ask(SetFaders(found, setting, at, 2)) == "end":
             return None
         signal = _sweep(live.rate_hz)
         captured = _play(live, signal, watch)
@@ -190,23 +165,15 @@ def _check_plays(live: OpenDevices) -> None:
         )
 
 
-def _play(live: OpenDevices, signal: FloatArray, watch: LearnWatch) -> Captured | None:
+def _play(live: OpenDevices, signal: FloatArray, watch: Watch) -> Captured | None:
     length_s = signal.size / live.rate_hz
     for _ in range(TRIES):
-        meter, frames = MeterState.start(1), 0
-
-        def on_block(block: Float32Array) -> None:
-            nonlocal meter, frames
-            meter, readings = step_meter(meter, block[:, :1], rate_hz=live.rate_hz)
-            frames += len(block)
-            watch.step(frames / live.rate_hz, length_s, readings)
-
         captured = capture(
             live,
             signal,
             length_s=length_s,
             tail_s=TAIL_S,
-            on_block=on_block,
+            on_block=progress_to(watch, rate_hz=live.rate_hz, length_s=length_s, channels=1),
             stop_wanted=watch.stop_wanted,
         )
         if captured.ended == "stopped":

@@ -4,7 +4,8 @@
     setup.py          the chosen devices and channels, remembered from visit to visit
     choosing.py       from what a person says to such a setup
     exchange.py       memory shared with the process that runs the devices
-    engine.py         that process: the sound callback, safe by itself
+    process.py        that process: devices opened, served, and left
+    engine.py         its callback: what is played and heard, safe by itself
     holding.py        one program at a time on a device
     open_devices.py   what real and simulated devices have in common
     session.py        the asking side: play, stop, read

@@ -12,13 +12,11 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from evenhall.errors import DeviceError, InputError
+from evenhall.sound.live.engine import Engine
 from evenhall.words import listed
-
-if TYPE_CHECKING:
-    from evenhall.sound.live.engine import Engine
 
 __all__ = ["Device", "find_device", "open_streams", "present_devices"]
 
@@ -85,7 +83,6 @@ def find_device(devices: Sequence[Device], wanted: str | None, way: Way) -> Devi
 
     Parameters
     ----------
-    devices : sequence of Device
     wanted : str or None
         None means the system's own choice.
     way : {"input", "output"}
@@ -249,7 +246,6 @@ def open_streams(engine: Engine, order: dict[str, Any]) -> list[Any]:
 
     Parameters
     ----------
-    engine : Engine
     order : dict
         `input` and `output` (number of a device or None), `inputs`, `outputs` (channels),
         `rate_hz`, `input_name` and `output_name`.

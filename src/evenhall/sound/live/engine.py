@@ -1,32 +1,22 @@
-"""The sound process: `python -m evenhall.sound.live.engine`, one order in JSON on standard input.
+"""What happens in a sound callback, without any device. Start at `Engine`.
 
 It plays what the asker wrote into the shared memory and writes back what it hears. It is safe by
 itself: nothing passes the ceiling, and it fades out when told to, when the asker ends or shows no
-sign of life for two seconds, and after a time limit. `Engine` is what happens in a callback,
-without any device; `main()` opens devices. Its answers are lines of JSON on standard output.
+sign of life for two seconds, and after a time limit.
 """
 
 from __future__ import annotations
 
-import json
-import os
-import signal
 import sys
 import time
 from collections.abc import Callable
-from contextlib import nullcontext
-from pathlib import Path
-from threading import Thread
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.errors import DeviceError
-from evenhall.sound.live.exchange import LOST_LOG, Exchange, Layout
-from evenhall.sound.live.holding import held
+from evenhall.sound.live.exchange import LOST_LOG, Exchange
 
-__all__ = ["FADE_S", "LEASE_S", "Engine", "fade_out", "main"]
+__all__ = ["FADE_S", "LEASE_S", "Engine", "fade_out"]
 
 Float32Array = NDArray[np.float32]
 
@@ -40,9 +30,6 @@ GAP_SHARE, SMALLEST_GAP_S = 0.6, 0.004
 # No driver keeps sound for so long: a block that is later by the computer's own clock has lost
 # some, and a larger gap in the device's time that this clock does not know is a clock being set.
 LATE_S = 0.5
-TURN_S = 0.05
-# Once the asker is gone the process lives no longer than this, even if a driver hangs.
-ORPHAN_S = 5.0
 
 FINISHED, STOPPED, ASKER_GONE, TOO_LONG = 1, 2, 3, 4
 DROPPED, GAP, UNREAD = 1, 2, 3
@@ -68,8 +55,6 @@ class Engine:
 
     Parameters
     ----------
-    exchange : Exchange
-    rate_hz : float
     limit_s : float
         No sound lasts longer.
     ceiling : float
@@ -254,72 +239,3 @@ class Engine:
         count = int(self._told["lost"])
         self._lost_log[count % LOST_LOG] = self._written, kind
         self._told["lost"][...] = count + 1
-
-
-def _say(**words: object) -> None:
-    sys.stdout.write(json.dumps(words) + "\n")
-    sys.stdout.flush()
-
-
-def _outlive(engine: Engine) -> None:
-    """Wait for the asker's end; then fade out at once, and end even if a driver hangs.
-
-    The asker keeps the other end of standard input open for as long as it lives, however busy it
-    is. It is read past Python's buffer, whose lock bars the way out.
-    """
-    while os.read(0, 1024):
-        pass
-    engine.let_go()
-    time.sleep(ORPHAN_S)
-    os._exit(0)
-
-
-def _run(order: dict[str, Any]) -> None:
-    """Open the devices and wait until the asker has enough or is gone, or they are gone."""
-    from evenhall.sound.live.device import open_streams
-
-    exchange = Exchange.open(Layout(**order["layout"]), Path(order["memory"]))
-    engine = Engine(
-        exchange, rate_hz=order["rate_hz"], limit_s=order["limit_s"], ceiling=order["ceiling"]
-    )
-    Thread(target=_outlive, args=(engine,), daemon=True).start()
-    plays_on = order["output_name"]
-    with held(plays_on) if plays_on else nullcontext():
-        streams = open_streams(engine, order)
-        for stream in streams:
-            stream.start()
-        _say(ready=True)
-        while not (int(exchange.asked["quit"]) or engine.asker_gone):
-            if not all(stream.active for stream in streams):
-                exchange.told["dead"][...] = 1
-                # Closing a stream whose driver has died can hang for good, and so can the usual
-                # way out: leave it.
-                os._exit(0)
-            time.sleep(TURN_S)
-        while engine.asker_gone and not engine.silent:
-            time.sleep(TURN_S)  # it fades out first
-        time.sleep(TURN_S)  # and the fade leaves the device: closing drops what still waits in it
-        for stream in streams:
-            stream.close()
-
-
-def main() -> None:
-    """Do the one order that stands on standard input."""
-    # Ctrl-C is for the asker, who then stops the sound in good order.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    order = json.loads(sys.stdin.readline())
-    try:
-        if order["do"] == "list":
-            from dataclasses import asdict
-
-            from evenhall.sound.live.device import present_devices
-
-            _say(devices=[asdict(device) for device in present_devices()])
-        else:
-            _run(order)
-    except DeviceError as error:
-        _say(fault=str(error))
-
-
-if __name__ == "__main__":
-    main()

@@ -71,13 +71,7 @@ class Lost:
 
 
 class OpenDevices(Protocol):
-    """Devices that play and hear; whoever plays calls `keep_alive()` every two seconds.
-
-    Attributes
-    ----------
-    setup : SoundSetup
-    rate_hz : float
-    """
+    """Devices that play and hear; whoever plays calls `keep_alive()` every two seconds."""
 
     setup: SoundSetup
     rate_hz: float
@@ -103,7 +97,10 @@ class OpenDevices(Protocol):
         """Why the last sound ended: "finished", "stopped", "asker gone", "too long", or ""."""
 
     def play(self, signal: NDArray[np.floating[Any]]) -> None:
-        """Begin to play, coming up as `ramped()`; raises what `check_sound()` raises."""
+        """Begin to play a signal of shape (n_frames,), coming up as `ramped()`.
+
+        What plays already must have ended; raises what `check_sound()` raises.
+        """
 
     def stop(self) -> None:
         """Fade out what plays."""
@@ -112,7 +109,7 @@ class OpenDevices(Protocol):
         """Tell that whoever asked for the sound is still there."""
 
     def read(self) -> Heard:
-        """Take what came in since the last time; DeviceError if the device is gone."""
+        """Take what came in since the last time; never waits. DeviceError if it is gone."""
 
     def lost(self) -> tuple[Lost, ...]:
         """Tell the places at which sound was lost since this was last asked."""
@@ -138,7 +135,6 @@ def check_sound(
     ----------
     signal : ndarray, shape (n_frames,)
         Full scale = 1.0.
-    rate_hz : float
     ceiling_dbfs : float
         Highest peak that may be sent, dB re a full-scale sine.
     playing : bool

@@ -49,7 +49,7 @@ FADE_WITHIN_S = 0.5  # the longest block of any driver, with room to spare
 
 def _start(order: dict[str, Any]) -> subprocess.Popen[str]:
     process = subprocess.Popen(
-        [sys.executable, "-m", "evenhall.sound.live.engine"],
+        [sys.executable, "-m", "evenhall.sound.live.process"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
@@ -256,18 +256,7 @@ class Live:
         self._place.cleanup()
 
     def play(self, signal: NDArray[np.floating[Any]]) -> None:
-        """Begin to play; what plays already must have ended.
-
-        Parameters
-        ----------
-        signal : ndarray, shape (n_frames,)
-            Full scale = 1.0. It comes up over its first second, see `ramped()`.
-
-        Raises
-        ------
-        InputError
-            As `check_sound()` says.
-        """
+        """Begin to play, as `OpenDevices` says."""
         check_sound(
             signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing
         )

@@ -45,7 +45,6 @@ class SoundSetup:
     ----------
     input, output : str
         Full names of the devices; `output` is empty where nothing is played.
-    rate_hz : int
     mic_channel : int
         Input that the microphone is on.
     reference : {"inside", "cable", "outside"}

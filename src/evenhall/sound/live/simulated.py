@@ -81,7 +81,7 @@ class SimulatedDevices:
         self._ceiling_dbfs = ceiling_dbfs
         self._noise = _noise_round(noise, seed=seed, rate_hz=self.rate_hz)
         self._impulse = np.zeros(1, dtype=np.float32)
-        self._gain = np.float32(1.0)
+        self.turn_gain(0.0)
         # A unit in the way, and what has passed by it and still rings in it.
         self._unit = np.ones(1, dtype=np.float32)
         self._passed = np.zeros(0, dtype=np.float32)
@@ -140,7 +140,7 @@ class SimulatedDevices:
         gain_db : float
             Re the one at which noise and impulse responses were given.
         """
-        self._gain = np.float32(amplitude_from_db(gain_db))
+        self.gain_db, self._gain = gain_db, np.float32(amplitude_from_db(gain_db))
 
     def unplug(self) -> None:
         """Pull the device out: the next `read()` finds it gone."""
@@ -152,18 +152,7 @@ class SimulatedDevices:
         return True
 
     def play(self, signal: NDArray[np.floating[Any]]) -> None:
-        """Begin to play; what plays already must have ended.
-
-        Parameters
-        ----------
-        signal : ndarray, shape (n_frames,)
-            Full scale = 1.0. It comes up over its first second, see `ramped()`.
-
-        Raises
-        ------
-        InputError
-            As `check_sound()` says.
-        """
+        """Begin to play, as `OpenDevices` says."""
         check_sound(
             signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing
         )
@@ -207,13 +196,7 @@ class SimulatedDevices:
         return "" if self.playing else self._why
 
     def read(self) -> Heard:
-        """Take what came in since the last time; never waits.
-
-        Raises
-        ------
-        DeviceError
-            It was unplugged.
-        """
+        """Take what came in since the last time; DeviceError if it was unplugged."""
         now = self._look()
         if self._unplugged:
             raise device_gone(NAME)

@@ -49,7 +49,6 @@ class Watchdog:
             How often sound was lost in all: the count is begun anew after a loss.
         gone : bool
             Whether the sound process says so itself.
-        now_s : float
 
         Raises
         ------

@@ -154,7 +154,6 @@ class Element:
 
     Parameters
     ----------
-    box : Box
     position_m : tuple of float
         Acoustic centre: down the room from the front wall, across from the left wall, up.
     down_deg : float

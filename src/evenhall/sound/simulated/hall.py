@@ -49,13 +49,11 @@ class SimulatedHall:
 
     Parameters
     ----------
-    room : Room
     elements : mapping of str to Element
         Loudspeakers by name: ``"left"``, ``"right"`` ...
     spots : mapping of str to tuple of float
         Where the microphone stands: down the room from the front wall, across from the left
         wall, up, in metres.
-    microphone : Microphone
     unit : GraphicUnit or LyingUnit, optional
         The graphic equalizer that all elements are fed through; none without.
     faders : mapping of str to array_like
@@ -94,8 +92,6 @@ class SimulatedHall:
 
         Parameters
         ----------
-        element, spot : str
-        rate_hz : float
         recorder : Recorder, optional
             Its gains and latency are part of what a measurement finds.
         microphone : bool
@@ -148,7 +144,6 @@ class SimulatedHall:
 
         Parameters
         ----------
-        element, spot : str
         stimulus : ndarray, shape (n_samples,)
             What is played, full scale = 1.0.
         rate_hz : float

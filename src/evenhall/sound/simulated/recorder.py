@@ -195,7 +195,6 @@ class Recorder:
         ----------
         heard, played : ndarray, shape (n_samples,)
             At the player's `rate_hz`.
-        noise : Noise
         rng : Generator
             Of the noise.
 

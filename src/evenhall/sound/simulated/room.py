@@ -53,7 +53,6 @@ class Room:
         Down the room, across, up.
     rt60_s : tuple of float, shape (8,)
         Reverberation time in the octaves 63 Hz to 8 kHz, air included.
-    temperature_c, humidity_pct : float
     seed : int
         Of the tail.
     """
@@ -156,8 +155,6 @@ def early_response(
 
     Parameters
     ----------
-    found : Images
-    rate_hz, speed_m_s : float
     loss_db : callable
         From frequencies (n_freq,) to dB (n, n_freq), 0 or less: all but the spreading.
     n_samples : int
@@ -217,10 +214,8 @@ def room_response(
 
     Parameters
     ----------
-    room : Room
     source_m, place_m : tuple of float
         Down the room from the front wall, across from the left wall, up.
-    rate_hz : float
     off_axis_db : callable, optional
         Frequencies (n_freq,) and directions (n, 3) to dB (n, n_freq); all sides alike without.
 

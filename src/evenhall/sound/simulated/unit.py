@@ -68,7 +68,6 @@ def lying_unit(centre_hz: FloatArray, q: FloatArray, *, seed: int) -> LyingUnit:
     ----------
     centre_hz, q : ndarray, shape (n_faders,)
         What it should be.
-    seed : int
     """
     rng = np.random.default_rng(seed)
     count = centre_hz.size

@@ -1,0 +1,155 @@
+"""Who follows what sounds, and whose hands it waits for. Start at `Watch`.
+
+News are what it is told: `Said`, `Planned`, `Progress`, `Guided`. Wanted is what hands must do
+before the next sound: `Solo`, `SetFaders`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenhall.acoustics.background import Background
+from evenhall.acoustics.meter import MeterState, Reading, step_meter
+from evenhall.job.tune.unit import Round, Setting
+from evenhall.verdict.gain import GainHint
+from evenhall.verdict.plan import Plan
+from evenhall.verdict.proof.guiding import Guidance
+from evenhall.words import fader_name
+
+__all__ = [
+    "Answer",
+    "Guided",
+    "News",
+    "Planned",
+    "Progress",
+    "Said",
+    "SetFaders",
+    "Solo",
+    "Wanted",
+    "Watch",
+    "progress_to",
+]
+
+# It is done; what was done wrong stays as it is; no more.
+Answer = Literal["on", "keep", "end"]
+
+
+@dataclass(frozen=True)
+class Said:
+    """A sentence; `quiet` while the room is listened to."""
+
+    text: str
+    quiet: bool = False
+
+
+@dataclass(frozen=True)
+class Planned:
+    """How long and how loud a take will be, and the room's noise that it was planned for."""
+
+    plan: Plan
+    room: Background
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a sound is, and what is heard of it.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        The microphone's, and the reference's where there is one.
+    elapsed_s, length_s : float
+        0 of 0 where it lasts until a hand is done.
+    hint : GainHint or None
+        Which way to turn the gain.
+    """
+
+    readings: Sequence[Reading]
+    elapsed_s: float = 0.0
+    length_s: float = 0.0
+    hint: GainHint | None = None
+
+
+@dataclass(frozen=True)
+class Guided:
+    """What to do with the faders now, five times a second.
+
+    Parameters
+    ----------
+    before : Guidance or None
+        The one before.
+    stood : tuple of (hz, db)
+        Faders that came to stand meanwhile, and where.
+    """
+
+    guidance: Guidance
+    before: Guidance | None
+    stood: tuple[tuple[float, float], ...]
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """What is new of the faders themselves, as sentences."""
+        stand = tuple(f"{fader_name(hz)} stands." for hz, _ in self.stood)
+        if self.before is not None or not self.guidance.unheard_hz:
+            return stand
+        names = ", ".join(fader_name(hz) for hz in self.guidance.unheard_hz)
+        return (f"Not heard well enough here: {names}. Set these by their scale.", *stand)
+
+
+@dataclass(frozen=True)
+class Solo:
+    """An element to be soloed; of the simulated hall, also where the microphone is to stand."""
+
+    element: str
+    spot: str = ""
+
+
+@dataclass(frozen=True)
+class SetFaders:
+    """A setting of a round, `at` of `count`; `fault` tells what was wrong with its last sweep."""
+
+    round: Round
+    setting: Setting
+    at: int
+    count: int
+    fault: str = ""
+
+
+News = Said | Planned | Progress | Guided
+Wanted = Solo | SetFaders
+
+
+class Watch:
+    """Looks on; this one shows nothing, takes all for done, and never stops."""
+
+    def tell(self, news: News) -> None:
+        """Show what is new; never waits."""
+
+    def ask(self, wanted: Wanted) -> Answer:
+        """Have something done, and wait for it."""
+        del wanted
+        return "on"
+
+    def stop_wanted(self) -> bool:
+        """Whether to stop now; asked some fifty times a second."""
+        return False
+
+
+def progress_to(
+    watch: Watch, *, rate_hz: float, length_s: float, channels: int
+) -> Callable[[NDArray[np.float32]], None]:
+    """Give what takes each block as it comes, and tells how far the sound is and how loud."""
+    meter, frames = MeterState.start(channels), 0
+
+    def on_block(block: NDArray[np.float32]) -> None:
+        nonlocal meter, frames
+        meter, readings = step_meter(meter, block[:, :channels], rate_hz=rate_hz)
+        frames += len(block)
+        watch.tell(Progress(readings, frames / rate_hz, length_s))
+
+    return on_block
