@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from evenhall.errors import DeviceError, InputError
+from evenhall.hall.label import TakeLabel
 from evenhall.job.live.watch import Progress
 from evenhall.job.tune.measuring import measure_take
 from evenhall.job.tune.result import to_json
@@ -78,7 +79,7 @@ def taken(six_takes, tmp_path):
 
 
 def take(house, number, side="left", spot="front", state="before"):
-    house.player.take(number, side, spot, state, holder=ME)
+    house.player.take(number, TakeLabel(side=side, spot=spot, state=state), holder=ME)
     return ended(house.player)
 
 
@@ -130,7 +131,7 @@ def feed_subs(house, number):
 
 def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(house, number):
     feed_subs(house, number)
-    house.player.take(number, "left", "middle", "before", holder=ME, with_subs=True)
+    house.player.take(number, TakeLabel(side="left", spot="middle", with_subs=True), holder=ME)
     assert house.player.now.with_subs
     assert ended(house.player).good
     visit = house.store.visit(number)
@@ -149,12 +150,12 @@ def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(ho
 
 def test_subs_play_along_only_where_the_equalizer_feeds_them(house, number):
     with pytest.raises(InputError, match="Say so on Set out"):
-        house.player.take(number, "left", "front", "before", holder=ME, with_subs=True)
+        house.player.take(number, TakeLabel(side="left", spot="front", with_subs=True), holder=ME)
     assert house.player.now.phase == "idle"
 
 
 def test_figure_changed_while_a_take_sounds_does_not_spoil_its_measurement(house, number):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     until(lambda: house.player.now.phase == "sound")
     house.store.set_entry(number, "rig.low_limit_hz", 400.0, was=None)
     assert ended(house.player).good
@@ -166,7 +167,7 @@ def test_figure_changed_while_a_take_sounds_does_not_spoil_its_measurement(house
 def test_figure_that_cannot_be_is_told_before_any_sound(house, number):
     house.store.set_entry(number, "audience.last_row_m", 99.0, was=None)
     with pytest.raises(InputError, match=r"last_row_m = 99\.0"):
-        house.player.take(number, "left", "front", "before", holder=ME)
+        house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     assert not house.player.now.busy
     assert house.bulletin.told == []
 
@@ -184,7 +185,7 @@ def test_wrong_side_or_spot_is_refused_before_any_sound(
 ):
     monkeypatch.setattr(player, "open_devices", pytest.fail)
     with pytest.raises(InputError) as caught:
-        house.player.take(number, side, spot, "before", holder=ME)
+        house.player.take(number, TakeLabel(side=side, spot=spot), holder=ME)
     assert str(caught.value) == line
     assert (house.player.now.phase, house.bulletin.told) == ("idle", [])
 
@@ -198,7 +199,7 @@ def test_take_by_cable_tells_how_the_faders_stand(taken):
         house.store.set_entry(
             number, f"fader.left.{fader.hz:g}", fader.fader_db + wrong_db, was=None
         )
-    house.player.take(number, "left", "", "before", holder=ME, cable=2)
+    house.player.take(number, TakeLabel(side="left", spot=""), holder=ME, cable=2)
     now = ended(house.player)
     assert (now.phase, now.good, now.spot, now.state) == ("ended", True, "cable", "after")
     visit = house.store.visit(number)
@@ -213,9 +214,11 @@ def test_take_by_cable_tells_how_the_faders_stand(taken):
 
 @pytest.mark.parametrize("order", ["take", "gain", "line"])
 def test_second_start_is_refused_and_the_first_goes_on(house, number, order):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     start = {
-        "take": lambda: house.player.take(number, "right", "back", "before", holder="another"),
+        "take": lambda: house.player.take(
+            number, TakeLabel(side="right", spot="back"), holder="another"
+        ),
         "gain": lambda: house.player.gain(number, holder="another"),
         "line": lambda: house.player.line(number, holder="another"),
     }[order]
@@ -231,7 +234,7 @@ def test_of_many_who_start_at_once_one_does(house, number):
 
     def start(side):
         try:
-            house.player.take(number, side, "front", "before", holder=side)
+            house.player.take(number, TakeLabel(side=side, spot="front"), holder=side)
         except InputError as error:
             refused.append(str(error))
 
@@ -250,7 +253,7 @@ def test_of_many_who_start_at_once_one_does(house, number):
 
 @pytest.mark.parametrize("phase", ["opening", "quiet", "sound"])
 def test_stop_keeps_nothing(house, number, phase):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     until(lambda: phase in house.bulletin.phases)
     house.player.stop()
     now = ended(house.player)
@@ -268,7 +271,7 @@ def test_stop_while_nothing_is_under_way_does_not_stop_what_comes_next(house, nu
 
 @pytest.mark.parametrize("phase", ["quiet", "sound"])
 def test_sound_whose_page_is_gone_stops_by_itself(house, number, clock, phase):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     until(lambda: phase in house.bulletin.phases)
     clock.now_s += ALIVE_S + 0.01
     now = ended(house.player)
@@ -280,7 +283,7 @@ def test_sound_whose_page_is_gone_stops_by_itself(house, number, clock, phase):
 
 
 def test_sound_whose_page_is_there_goes_on_for_as_long_as_it_says_so(house, number, clock):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     while house.player.now.busy:
         clock.now_s += 0.9 * ALIVE_S
         house.player.alive(ME)
@@ -289,7 +292,7 @@ def test_sound_whose_page_is_there_goes_on_for_as_long_as_it_says_so(house, numb
 
 
 def test_another_page_does_not_keep_the_sound_of_one_that_is_gone(house, number, clock):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     until(lambda: house.player.now.phase == "sound")
     clock.now_s += ALIVE_S + 0.01
     house.player.alive("another")
@@ -299,7 +302,7 @@ def test_another_page_does_not_keep_the_sound_of_one_that_is_gone(house, number,
 
 
 def test_closing_stops_the_sound_and_waits_for_it(house, number):
-    house.player.take(number, "left", "front", "before", holder=ME)
+    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     house.player.close()
     assert not house.player.now.busy
     assert "player" not in {thread.name for thread in all_threads()}
@@ -333,7 +336,7 @@ def plays_at_once(house, number):
 def test_own_visit_without_a_chosen_device_is_told_so(house, own, monkeypatch):
     monkeypatch.setattr(devices, "remembered", lambda: None)
     for start in (
-        lambda: house.player.take(own, "left", "front", "before", holder=ME),
+        lambda: house.player.take(own, TakeLabel(side="left", spot="front"), holder=ME),
         lambda: house.player.gain(own, holder=ME),
         lambda: house.player.line(own, holder=ME),
     ):
@@ -370,7 +373,7 @@ def test_device_that_is_pulled_out_is_told_and_the_next_start_plays(house, own, 
 
     monkeypatch.setattr(devices, "remembered", lambda: SoundSetup("Box", "Box"))
     monkeypatch.setattr(devices, "Live", live)
-    house.player.take(own, "left", "front", "before", holder=ME)
+    house.player.take(own, TakeLabel(side="left", spot="front"), holder=ME)
     until(lambda: house.player.now.phase == "sound")
     pulled[0].unplug()
     now = ended(house.player)
@@ -577,7 +580,7 @@ def test_start_and_stop_over_and_over_never_hang(house, number):
     rng.shuffle(rounds)
     for what in rounds:
         if what == "take":
-            house.player.take(number, "left", "front", "before", holder=ME)
+            house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
         else:
             getattr(house.player, what)(number, holder=ME)
         for act in rng.choices((partial(house.player.answer, "on"), None), k=rng.randrange(3)):

@@ -13,6 +13,7 @@ from typing import Any
 
 from evenhall.equalizer.checking import DRIFT_DB
 from evenhall.errors import EvenhallError, InputError
+from evenhall.hall.label import TakeLabel
 from evenhall.hall.spots import distance_m
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.live.faders import FaderOrder, follow_faders
@@ -24,7 +25,7 @@ from evenhall.job.live.watch import Said, Solo
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import hands_done, open_cable, open_devices, open_for_faders
-from evenhall.pages.guide import check_with_subs, elements, spots
+from evenhall.pages.guide import check_element, check_with_subs, elements, spots
 from evenhall.pages.learning import Learned, begin_round, learned_of, learned_unit, round_folder
 from evenhall.pages.listening import order_of
 from evenhall.pages.playing import Playing
@@ -65,39 +66,27 @@ class Player(PageWatch):
     def take(
         self,
         visit: int,
-        side: str,
-        spot: str,
-        state: str,
+        label: TakeLabel,
         *,
         holder: str,
-        with_subs: bool = False,
         cable: int | None = None,
     ) -> None:
-        """Begin a take.
-
-        Parameters
-        ----------
-        side, spot : str
-            An element of the rig, and a spot of the visit.
-        state : {"before", "after"}
-        with_subs : bool
-            Whether the subs play along.
-        cable : int, optional
-            Input that the equalizer's output is on, for a take by cable; then `spot` says nothing.
-        """
+        """Begin a take, or one by cable: `cable` is the input that the unit's output is on."""
         known = self._store.visit(visit)
         places = {spot.label: spot.along_m for spot in spots(known)}
-        if side not in elements(known):
-            raise InputError(f"There is no {side!r} in this rig.")
+        check_element(known, label.side)
         if cable is not None:
-            spot, state = CABLE_SPOT, "after"
-        elif spot not in places:
-            raise InputError(f"There is no spot {spot!r} in this visit.")
-        if with_subs:
-            check_with_subs(known, side)
+            label = TakeLabel(side=label.side, spot=CABLE_SPOT, state="after", at="cable")
+        elif label.spot not in places:
+            raise InputError(f"There is no spot {label.spot!r} in this visit.")
+        if label.with_subs:
+            check_with_subs(known, label.side)
         job_of(known)  # what cannot be is said before anything sounds
-        first = Playing("take", "opening", visit, side, spot, state, with_subs)
-        self._start(first, holder, lambda: self._take(known, places.get(spot), cable))
+        first = Playing(
+            "take", "opening", visit, label.side, label.spot, label.state, label.with_subs
+        )
+        along_m = places.get(label.spot)
+        self._start(first, holder, lambda: self._take(known, label, along_m, cable))
 
     def gain(self, visit: int, *, holder: str) -> None:
         """Begin to set the microphone's gain, at the first spot of the first element."""
@@ -189,24 +178,21 @@ class Player(PageWatch):
             return "Stopped. Nothing was kept."
         return "Stopped by itself: the page that had started it was gone. Nothing was kept."
 
-    def _take(self, visit: Visit, along_m: float | None, cable: int | None) -> None:
-        job, now = job_of(visit), self.now
-        done = self._result(visit) if now.state == "after" else None
+    def _take(
+        self, visit: Visit, label: TakeLabel, along_m: float | None, cable: int | None
+    ) -> None:
+        job = job_of(visit)
+        done = self._result(visit) if label.state == "after" else None
         opened = (
-            open_devices(visit, done, state=now.state)
+            open_devices(visit, done, state=label.state)
             if cable is None
             else open_cable(visit, cable=cable)
         )
         with opened as (live, self.hand):
-            self.hand(Solo(now.side, now.spot))
+            self.hand(Solo(label.side, label.spot))
             # After the work they hang where hands have put them.
             height_m = hands_done(visit, done).get("speaker_height_m", job.rig.speaker_height_m)
             order = Order(
-                side=now.side,
-                spot=now.spot,
-                state="after" if now.state == "after" else "before",
-                at="audience" if cable is None else "cable",
-                with_subs=now.with_subs,
                 distance_m=None
                 if along_m is None or height_m is None
                 else round(
@@ -219,6 +205,7 @@ class Player(PageWatch):
                 ),
                 kind=usual_kind(live),
                 level_dbfs=LEVEL_DBFS,
+                **vars(label),
             )
             taken = record_take(
                 job, visit.folder, order, live, ceiling_dbfs=CEILING_DBFS, watch=self

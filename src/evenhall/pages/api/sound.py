@@ -8,6 +8,7 @@ from fastapi import APIRouter
 
 from evenhall.cautions import BEFORE_SOUND
 from evenhall.errors import InputError
+from evenhall.hall.label import TakeLabel
 from evenhall.pages.api.access import REFUSALS, AHouse, OnlyHere
 from evenhall.pages.api.answers import (
     AnswerOrder,
@@ -49,11 +50,8 @@ def start_take(house: AHouse, order: TakeOrder) -> PlayingAnswer:
     _warned(order.warned)
     house.player.take(
         order.visit,
-        order.side,
-        order.spot,
-        order.state,
+        TakeLabel(side=order.side, spot=order.spot, state=order.state, with_subs=order.with_subs),
         holder=order.holder,
-        with_subs=order.with_subs,
         cable=order.cable,
     )
     return PlayingAnswer.model_validate(house.player.now)

@@ -127,7 +127,7 @@ class SimulatedHall:
             spectrum *= np.exp(-2j * np.pi * freq_hz * recorder.latency_samples / rate_hz)
         return np.asarray(scipy.fft.irfft(spectrum, n_fft)[:n_samples])
 
-    def take(
+    def take(  # noqa: PLR0913 - all that a recording depends on
         self,
         element: str,
         spot: str,
