@@ -31,7 +31,7 @@ missing = [name for name in PROGRAMS if shutil.which(name) is None]
 def jack_tests(group: str) -> list[pytest.MarkDecorator]:
     """Marks of tests that need a server: skipped without one, and each group on one worker.
 
-    They run in real time and mostly wait: ./check runs them by themselves, two groups at once.
+    They run in real time and mostly wait: ./check runs them by themselves, three groups at once.
     """
     return [
         pytest.mark.live,
@@ -128,9 +128,11 @@ class JackRoom:
         return self
 
     def __exit__(self, *error) -> None:
+        # Clients first, and so that they take their leave: the server would wait in its block for
+        # one that is just gone, and not end while it does.
         for process in reversed(self.processes):
             if process.poll() is None:
-                process.terminate()
+                process.send_signal(signal.SIGINT)
                 try:
                     process.wait(3.0)
                 except subprocess.TimeoutExpired:

@@ -75,7 +75,7 @@ def run(room, tmp_path):
 
 @pytest.mark.usefixtures("room")
 class TestThroughJack:
-    pytestmark = jack_tests("first")
+    pytestmark = jack_tests("cli")
 
     def test_faders_that_are_set_are_known_by_the_cable_behind_them(self, run, tmp_path):
         folder = tmp_path / "set"

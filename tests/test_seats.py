@@ -14,6 +14,7 @@ import halls
 import seats
 
 SEEDS = range(2100, 2110)
+pytestmark = pytest.mark.xdist_group("seats")  # whose outcomes take a while
 
 
 @pytest.fixture(scope="module")

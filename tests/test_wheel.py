@@ -35,10 +35,11 @@ def wheel(tmp_path_factory):
 def bare(tmp_path_factory, wheel):
     """Programs of an environment that holds the wheel, what it depends on, and nothing else."""
     folder = tmp_path_factory.mktemp("bare")
-    venv.create(folder, with_pip=True)
+    venv.create(folder)
     programs = folder / "bin"
-    pip(programs / "python", "install", "--no-compile", *PINNED)
-    pip(programs / "python", "install", "--no-index", "--no-deps", str(wheel))
+    there = ("--python", str(programs / "python"), "install")
+    pip(sys.executable, *there, "--no-compile", *PINNED)
+    pip(sys.executable, *there, "--no-index", "--no-deps", str(wheel))
     return programs
 
 

@@ -12,7 +12,7 @@ import pytest
 import rooms
 from evenhall.acoustics.transfer import transfer_function
 
-TAKES = 6
+TAKES = 4
 # Bands a take that must be usable at least, or the test says nothing. Music under noise as loud as
 # itself tells few.
 FEWEST_BANDS = {("music", 0): 4}

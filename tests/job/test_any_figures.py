@@ -13,7 +13,7 @@ from evenhall.job.tune.measuring import measuring
 from evenhall.job.tune.result import to_json
 from evenhall.job.tune.tuning import result_from
 
-JOBS = 40
+JOBS = 20
 
 
 def between(rng, low, high):

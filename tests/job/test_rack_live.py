@@ -26,7 +26,7 @@ from jackroom import JackRoom, jack_tests
 from live_rack import write_rack
 from verdict.builders import judged
 
-pytestmark = jack_tests("second")
+pytestmark = jack_tests("rack")
 
 RATE_HZ = 48_000
 UNIT = graphic_unit(31)

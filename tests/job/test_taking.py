@@ -23,7 +23,7 @@ from evenhall.sound.recording import read_recording
 from evenhall.sound.writing import leftovers
 from jackroom import JackRoom, jack_tests
 
-pytestmark = jack_tests("first")
+pytestmark = jack_tests("taking")
 
 RATE_HZ = 48_000
 DELAY = 350

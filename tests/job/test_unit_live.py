@@ -15,6 +15,7 @@ from evenhall.job.tune.unit import UnitHead, learn, read_round, round_toml, word
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated.recorder import Noise
 from evenhall.sound.simulated.unit import lying_unit
+from hallclock import HallClock
 
 RATE_HZ, N = 48_000, 2**14
 FACEPLATE = graphic_unit(10)
@@ -58,24 +59,37 @@ class Hand(Watch):
 
 @pytest.fixture
 def devices():
-    with SimulatedDevices(noise=QUIET, pace=60.0) as open_devices:
+    with SimulatedDevices(noise=QUIET, clock=HallClock()) as open_devices:
         yield open_devices
+
+
+def begun(folder):
+    head = UnitHead(name="Old unit", bands=10, range_db=12.0)
+    (folder / "unit.toml").write_text(round_toml(head))
+    return folder
 
 
 @pytest.fixture
 def rack(tmp_path):
-    head = UnitHead(name="Old unit", bands=10, range_db=12.0)
-    (tmp_path / "unit.toml").write_text(round_toml(head))
-    return tmp_path
+    return begun(tmp_path)
 
 
-def test_round_led_through_learns_the_unit_that_is_there(rack, devices):
-    found = read_round(rack, recorded=False)
-    hand = Hand(devices, found)
-    assert record_round(devices, rack, found, watch=hand)
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """A rack whose settings are all recorded, and the hand that was led through them."""
+    folder = begun(tmp_path_factory.mktemp("recorded"))
+    found = read_round(folder, recorded=False)
+    with SimulatedDevices(noise=QUIET, clock=HallClock()) as open_devices:
+        hand = Hand(open_devices, found)
+        assert record_round(open_devices, folder, found, watch=hand)
+    return folder, found, hand, learn(read_round(folder), folder)
+
+
+@pytest.mark.xdist_group("recorded-rack")
+def test_round_led_through_learns_the_unit_that_is_there(recorded):
+    _, _, hand, (learned, doubts) = recorded
     assert hand.faults == []
     assert hand.told[0] == "All faders to 0, the unit switched in."  # all is held against it
-    learned, doubts = learn(read_round(rack), rack)
     assert doubts == ()
     unit = learned.unit(step_db=0.0, max_boost_db=12.0)
     rng = np.random.default_rng(1)
@@ -164,10 +178,9 @@ def test_no_cable_is_said_at_the_first_setting(rack, devices):
     assert "Look at the cable" in hand.faults[0]
 
 
-def test_drift_is_found_in_two_sweeps(rack, devices):
-    found = read_round(rack, recorded=False)
-    record_round(devices, rack, found, watch=Hand(devices, found))
-    learned, _ = learn(read_round(rack), rack)
+@pytest.mark.xdist_group("recorded-rack")
+def test_drift_is_found_in_two_sweeps(recorded, devices):
+    rack, found, _, (learned, _) = recorded
     text, worst_db = check_again(devices, rack, found, learned, watch=Hand(devices, found))
     assert text.startswith("Still as it was learned")
     assert worst_db < 0.5
@@ -182,10 +195,9 @@ def test_drift_is_found_in_two_sweeps(rack, devices):
     assert check_again(devices, rack, found, learned, watch=hand) is None
 
 
-def test_unit_of_other_faders_than_the_round_is_refused(rack, devices):
-    found = read_round(rack, recorded=False)
-    record_round(devices, rack, found, watch=Hand(devices, found))
-    learned, _ = learn(read_round(rack), rack)
+@pytest.mark.xdist_group("recorded-rack")
+def test_unit_of_other_faders_than_the_round_is_refused(recorded, devices):
+    rack, found, _, (learned, _) = recorded
     fewer = learned.model_copy(update={"faders": learned.faders[1:]})
     with pytest.raises(InputError, match="bands are not those that were learned"):
         check_again(devices, rack, found, fewer, watch=Hand(devices, found))

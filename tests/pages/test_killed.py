@@ -2,11 +2,11 @@
 
 from killroom import kill_often
 
-# Each kind of thing comes first twice: killed in the middle of it, and once it is done.
-KILLS, SEED = 20, 50
+# Each kind of thing comes first once and is done; then some are killed in the middle.
+KILLS, SEED = 12, 50
 
 
-def test_what_was_acknowledged_survives_twenty_kills(tmp_path):
+def test_what_was_acknowledged_survives_a_dozen_kills(tmp_path):
     done = kill_often(tmp_path / "data", kills=KILLS, seed=SEED)
     # It was no idle run.
     assert set(done) == {

@@ -576,7 +576,7 @@ def test_start_and_stop_over_and_over_never_hang(house, number):
     rng = random.Random(6)
     # Far off, so that the gain never stands before it is stopped.
     house.store.set_entry(number, "gain", {"turned_db": -40.0}, was=None)
-    rounds = ["line"] * 40 + ["take"] * 12 + ["gain"] * 1
+    rounds = ["line"] * 16 + ["take"] * 6 + ["gain"] * 1
     rng.shuffle(rounds)
     for what in rounds:
         if what == "take":

@@ -62,16 +62,16 @@ def test_fader_that_stands_wrong_is_named_with_its_correction(before, off_db):
 
 
 def test_any_fader_3_db_off_is_named_95_times_in_100(before):
-    named = 0
+    named, tries = 0, 40  # bench/standing.py asks oftener
     rng = np.random.default_rng(3)
-    for _ in range(100):
+    for _ in range(tries):
         hz, off_db = rng.choice(UNIT.nominal_hz[3:28]), rng.choice([-3.0, 3.0])
         noise = rng.normal(0.0, 0.1, 31)
         proof = proof_of(before, by_cable(stands(before, {hz: off_db}) + noise))
         # At an end of the range it is asked to be looked at: there the unit may do it.
         ends = proof.unlike_scale.faders if proof.unlike_scale else ()
         named += [fader.hz for fader in (*proof.faders_wrong, *ends)] == [hz]
-    assert named >= 95
+    assert named >= 0.95 * tries
 
 
 def test_fader_off_alike_on_both_channels_is_the_units_scale(before):

@@ -17,7 +17,7 @@ from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
 from jackroom import JackRoom, jack_tests
 
-pytestmark = jack_tests("first")
+pytestmark = jack_tests("capture")
 
 RATE_HZ, PERIOD = 48_000, 512
 DELAY = 240

@@ -22,7 +22,7 @@ from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup
 from jackroom import JackRoom, jack_tests
 
-pytestmark = jack_tests("first")
+pytestmark = jack_tests("session")
 
 EVENHALL = Path(sys.executable).with_name("evenhall")
 RATE_HZ, PERIOD = 48_000, 512

@@ -27,7 +27,7 @@ from evenhall.sound.live.session import Live, present
 from evenhall.sound.live.setup import SoundSetup, remember, remembered
 from jackroom import JackRoom, jack_tests
 
-pytestmark = jack_tests("first")
+pytestmark = jack_tests("session")
 
 RATE_HZ, PERIOD = 48_000, 512
 DELAY = 480  # 10 ms

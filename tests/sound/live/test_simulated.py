@@ -15,6 +15,7 @@ from evenhall.sound.live.engine import FADE_S, LEASE_S
 from evenhall.sound.live.open_devices import LIMIT_S, RING_S, ramped
 from evenhall.sound.live.simulated import CONVERTER_DBFS, SIMULATED_SETUP, SimulatedDevices
 from evenhall.sound.simulated import Noise
+from hallclock import HallClock
 
 RATE_HZ = 48_000
 SILENT = Noise(level_dbfs=-np.inf)
@@ -284,7 +285,7 @@ def test_device_that_is_pulled_out_is_told_in_the_words_of_a_real_one(devices, c
 
 
 def test_capture_through_it_measures_the_true_response_within_a_tenth_of_a_db():
-    with SimulatedDevices(noise=Noise(-90.0), pace=20.0) as devices:
+    with SimulatedDevices(noise=Noise(-90.0), clock=HallClock()) as devices:
         devices.connect(RESPONSE)
         captured = capture(devices, noise(10.0), length_s=10.0, tail_s=1.0)
     assert captured.ended == "finished"
@@ -300,7 +301,7 @@ def test_capture_through_it_measures_the_true_response_within_a_tenth_of_a_db():
 
 
 def test_capture_stops_at_once():
-    with SimulatedDevices(pace=20.0) as devices:
+    with SimulatedDevices(clock=HallClock()) as devices:
         devices.connect(RESPONSE)
         heard = []
         captured = capture(
