@@ -31,7 +31,7 @@ missing = [name for name in PROGRAMS if shutil.which(name) is None]
 def jack_tests(group: str) -> list[pytest.MarkDecorator]:
     """Marks of tests that need a server: skipped without one, and each group on one worker.
 
-    They run in real time and mostly wait: ./check runs them by themselves, three groups at once.
+    They run in real time and mostly wait: ./check runs them by themselves, two groups at once.
     """
     return [
         pytest.mark.live,

@@ -1,20 +1,17 @@
 """The line check through JACK: boxes in a simulated room as the convolver's responses.
 
 The convolver's first input is the mixer's, and its third output the mixer's send; "soloing" an
-element joins that send to the input of one box, of which there are a left one, a right one, and
-right ones with a fault each. Its second output is a cable, late by the one block that the way
-through the mixer takes.
+element joins that send to the input of one box. Its second output is a cable, late by the one
+block that the way through the mixer takes.
 """
 
 from __future__ import annotations
 
-import signal
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.signal import butter, sosfilt
+from scipy import signal
 
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.live.line_check import Soloed, check_round, elements_of, line_sweep
@@ -45,31 +42,14 @@ LEFT, RIGHT = responses()
 
 
 def cut(response, order, hz, kind):
-    return sosfilt(butter(order, hz, kind, fs=RATE_HZ, output="sos"), response)
+    return signal.sosfilt(signal.butter(order, hz, kind, fs=RATE_HZ, output="sos"), response)
 
 
-# Inputs of the boxes, and what the microphone hears of each.
-RESPONSES = {
-    "left": LEFT,
-    "right": RIGHT,
-    "inverted": -RIGHT,
-    "low cut": cut(RIGHT, 3, 200.0, "high"),
-    "no tweeter": cut(RIGHT, 4, 2000.0, "low"),
-    "weak": RIGHT * 10.0 ** (-9.0 / 20.0),
-}
-INPUTS = {name: f"hall:in_{at}" for at, name in enumerate(RESPONSES, 2)}
-BOXES = {"left": INPUTS["left"], "right": INPUTS["right"]}
-
-
-@pytest.fixture(scope="module")
-def room(tmp_path_factory):
+def room_with(place, left, right):
     mixer = np.eye(1, 2 * PERIOD)[0]
     cable = np.eye(1, 2 * PERIOD, PERIOD)[0]
-    paths = {(1, 2): cable, (1, 3): mixer}
-    paths |= {(at, 1): response for at, response in enumerate(RESPONSES.values(), 2)}
-    place = tmp_path_factory.mktemp("jack")
-    with JackRoom(place, paths, rate_hz=RATE_HZ, period=PERIOD) as running:
-        yield running
+    paths = {(1, 2): cable, (1, 3): mixer, (2, 1): left, (3, 1): right}
+    return JackRoom(place, paths, rate_hz=RATE_HZ, period=PERIOD)
 
 
 class AtMixer(Watch):
@@ -79,48 +59,33 @@ class AtMixer(Watch):
         self.room, self.boxes, self.joined = room, boxes, None
         self.levels = []
 
-    def join(self, box):
+    def ask(self, wanted):
         if self.joined:
             self.room.disconnect("hall:out_3", self.joined)
-        self.joined = box
-        if box:
-            self.room.connect("hall:out_3", box)
-
-    def ask(self, wanted):
-        self.join(self.boxes[wanted.element])
+        self.joined = self.boxes[wanted.element]
+        if self.joined:
+            self.room.connect("hall:out_3", self.joined)
         return "on"
 
     def tell(self, news):
         self.levels.append(news.readings[0].fast_dbfs)
 
 
-@contextmanager
-def faulty(room, faults):
-    """A box with such faults on the way to the right one, for as long."""
-    process = room.run_client(FAULTY_BOX, *faults)
-    room._wait_for("box:out")
-    room.connect("box:out", INPUTS["right"])
-    if "hum" in faults:
-        room.connect("box:out", INPUTS["left"])
-    try:
-        yield
-    finally:
-        process.send_signal(signal.SIGINT)
-        process.wait()
+BOXES = {"left": "hall:in_2", "right": "hall:in_3"}
 
 
-def heard_by(watch):
-    """Findings of a round; whatever became of it, nothing is soloed after it."""
-    try:
-        with Live(SETUP) as live:
-            return check_round(live, PAIR, low_limit_hz=None, watch=watch)
-    finally:
-        watch.join(None)
-
-
-def codes(room, **boxes):
+def codes(place, monkeypatch, left, right, *, boxes=BOXES, faults=()):
     """Run the round; the codes found for each element."""
-    findings = heard_by(AtMixer(room, BOXES | boxes))
+    with room_with(place / "jack", left, right) as room:
+        monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
+        if faults:
+            room.run_client(FAULTY_BOX, *faults)
+            room._wait_for("box:out")
+            room.connect("box:out", "hall:in_3")
+            if "hum" in faults:
+                room.connect("box:out", "hall:in_2")
+        with Live(SETUP) as live:
+            findings = check_round(live, PAIR, low_limit_hz=None, watch=AtMixer(room, boxes))
     return {
         name: [finding.code for finding in findings if finding.element == name]
         for name in ("left", "right")
@@ -130,57 +95,71 @@ def codes(room, **boxes):
 class TestThroughJack:
     pytestmark = jack_tests("line")
 
-    @pytest.fixture(autouse=True)
-    def in_room(self, room, monkeypatch):
-        monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
+    def test_healthy_pair_works(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, LEFT, RIGHT)
+        assert found == {"left": ["works"], "right": ["works"]}
 
-    def test_healthy_pair_works(self, room):
-        assert codes(room) == {"left": ["works"], "right": ["works"]}
-
-    def test_inverted_box_is_named(self, room):
-        found = codes(room, right=INPUTS["inverted"])
+    def test_inverted_box_is_named(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, LEFT, -RIGHT)
         assert found == {"left": ["works"], "right": ["inverted"]}
 
-    def test_low_cut_that_was_left_in_is_named(self, room):
-        assert codes(room, right=INPUTS["low cut"])["right"] == ["filtered"]
+    def test_low_cut_that_was_left_in_is_named(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, LEFT, cut(RIGHT, 3, 200.0, "high"))
+        assert found["right"] == ["filtered"]
 
-    def test_missing_tweeter_is_named(self, room):
-        assert codes(room, right=INPUTS["no tweeter"])["right"] == ["no_highs"]
+    def test_missing_tweeter_is_named(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, LEFT, cut(RIGHT, 4, 2000.0, "low"))
+        assert found["right"] == ["no_highs"]
 
-    def test_silent_box_is_named(self, room):
-        assert codes(room, right=None)["right"] == ["silent"]
+    def test_silent_box_is_named(self, tmp_path, monkeypatch):
+        found = codes(
+            tmp_path, monkeypatch, LEFT, RIGHT, boxes={"left": "hall:in_2", "right": None}
+        )
+        assert found["right"] == ["silent"]
 
-    def test_swapped_sides_are_named(self, room):
-        found = codes(room, left=INPUTS["right"], right=INPUTS["left"])
+    def test_swapped_sides_are_named(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, RIGHT, LEFT)
         assert found == {"left": ["wrong_side"], "right": ["wrong_side"]}
 
-    def test_weak_box_is_named(self, room):
-        assert codes(room, right=INPUTS["weak"])["right"] == ["weak"]
+    def test_weak_box_is_named(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, LEFT, RIGHT * 10.0 ** (-9.0 / 20.0))
+        assert found["right"] == ["weak"]
 
-    def test_hum_is_named(self, room):
-        with faulty(room, ["hum"]):
-            found = codes(room)
+    def test_hum_is_named(self, tmp_path, monkeypatch):
+        found = codes(tmp_path, monkeypatch, LEFT, RIGHT, faults=["hum"])
         assert "hum" in found["left"] + found["right"]
 
-    def test_distorted_box_is_named(self, room):
-        with faulty(room, ["distort"]):
-            assert codes(room, right="box:in")["right"] == ["distorted"]
+    def test_distorted_box_is_named(self, tmp_path, monkeypatch):
+        found = codes(
+            tmp_path,
+            monkeypatch,
+            LEFT,
+            RIGHT,
+            boxes={"left": "hall:in_2", "right": "box:in"},
+            faults=["distort"],
+        )
+        assert found["right"] == ["distorted"]
 
-    def test_round_that_is_broken_off_judges_what_was_heard(self, room):
+    def test_round_that_is_broken_off_judges_what_was_heard(self, tmp_path, monkeypatch):
         class Quits(AtMixer):
             def ask(self, wanted):
                 return super().ask(wanted) if wanted.element == "left" else "end"
 
-        findings = heard_by(Quits(room, BOXES))
+        with room_with(tmp_path / "jack", LEFT, RIGHT) as room:
+            monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
+            with Live(SETUP) as live:
+                findings = check_round(live, PAIR, low_limit_hz=None, watch=Quits(room, BOXES))
         assert [(finding.element, finding.code) for finding in findings] == [("left", "works")]
 
-    def test_reference_from_outside_cannot_serve(self, room):
-        outside = SoundSetup("hall", "", reference="outside", reference_channel=2)
-        with (
-            Live(outside) as live,
-            pytest.raises(DeviceError, match="The line check plays by itself"),
-        ):
-            check_round(live, PAIR, low_limit_hz=None, watch=AtMixer(room, BOXES))
+    def test_reference_from_outside_cannot_serve(self, tmp_path, monkeypatch):
+        with room_with(tmp_path / "jack", LEFT, RIGHT) as room:
+            monkeypatch.setenv("JACK_DEFAULT_SERVER", room.server_name)
+            outside = SoundSetup("hall", "", reference="outside", reference_channel=2)
+            with (
+                Live(outside) as live,
+                pytest.raises(DeviceError, match="The line check plays by itself"),
+            ):
+                check_round(live, PAIR, low_limit_hz=None, watch=AtMixer(room, BOXES))
 
 
 @pytest.mark.parametrize("low_limit_hz", [55.0, 120.0])
