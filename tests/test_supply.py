@@ -46,6 +46,14 @@ def test_what_the_project_asks_for_is_pinned_to_what_it_allows(name):
         assert pinned[canonicalize_name(requirement.name)] in requirement.specifier
 
 
+def test_nothing_older_than_what_was_tried_is_allowed():
+    pinned = versions(PINS["run"])
+    for requirement in map(Requirement, WANTED["run"]):
+        (lowest,) = [one.version for one in requirement.specifier if one.operator == ">="]
+        tried = pinned[canonicalize_name(requirement.name)].split(".")
+        assert tried[: lowest.count(".") + 1] == lowest.split("."), requirement.name
+
+
 def test_what_builds_the_package_is_one_version_each():
     for requirement in map(Requirement, WANTED["build"]):
         assert [one.operator for one in requirement.specifier] == ["=="]
