@@ -452,7 +452,7 @@ def test_nothing_sounds_before_people_were_warned(pages, what):
     if what == "take":
         order |= {"side": "left", "spot": "front"}
     answer = ask(pages.app, "POST", f"/api/sound/{what}", json=order)
-    assert "Turn the amplifiers down, warn" in lines(answer, 422)[0]
+    assert "Turn the amplifiers down, keep ears away" in lines(answer, 422)[0]
     assert not pages.house.player.now.busy
 
 
