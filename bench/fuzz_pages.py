@@ -136,7 +136,7 @@ class Tally:
 
 
 class Fuzz:
-    """Calls a house's application, and opens all pages after each call that was accepted."""
+    """Calls an application, and opens all pages after each call that was accepted."""
 
     def __init__(self, app: Any, visit: int, seed: int) -> None:
         self.rng, self.tally = random.Random(seed), Tally()
@@ -279,7 +279,7 @@ def fuzz(folder: Path, *, calls: int, seed: int) -> Tally:
             head, *takes = text.split("[[take]]\n")
             kept = [take for take in takes if any(f'"{name}"' in take for name in TAKES)]
             files["job.toml"] = "[[take]]\n".join((head, *kept)).encode()
-            fuzzing = Fuzz(made.app, read_folder(made.house.store, zip_of(files)), seed)
+            fuzzing = Fuzz(made.app, read_folder(made.services.store, zip_of(files)), seed)
             asyncio.run(fuzzing.run(calls))
     finally:
         guard.BURST = allowed

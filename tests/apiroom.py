@@ -1,7 +1,7 @@
 """Pages for the tests, in this process or on a real port, with the demo's hall in their store.
 
 demo_zip()      the demo's job folder with six takes
-opened()        a house, its application and the demo's visit
+opened()        services, their application and the demo's visit
 ask()           one request in this process, from here or from another device
 served()        the same application on a port of this computer
 raw()           bytes to a port, and what comes back
@@ -25,8 +25,8 @@ import httpx
 
 from evenhall.job.demo.folder import write_demo
 from evenhall.pages.app import create_app
-from evenhall.pages.house import House, open_house
 from evenhall.pages.phone import Phone, QuietServer, served_config
+from evenhall.pages.services import Services, open_services
 from evenhall.pages.threshold import HERE as HERE_BUDGET
 from evenhall.pages.threshold import Threshold
 from evenhall.visits.carrying import read_folder
@@ -67,29 +67,29 @@ def demo_zip() -> Any:
 
 @dataclass(frozen=True)
 class Opened:
-    """A house and the application that serves it; `visit` is the demo's, zero without."""
+    """Services and the application that serves it; `visit` is the demo's, zero without."""
 
-    house: House
+    services: Services
     app: Any
     visit: int
 
     @property
     def folder(self) -> Path:
         """Where the visit's files are."""
-        return self.house.store.visit(self.visit).folder
+        return self.services.store.visit(self.visit).folder
 
 
 @contextmanager
 def opened(folder: Path, *, demo: bool = True) -> Iterator[Opened]:
-    """Open a house in a folder, with a phone's door that is still closed."""
-    house = open_house(folder)
-    visit = read_folder(house.store, demo_zip()) if demo else 0
-    app = create_app(house, hosts=lambda: frozenset({HOST, DOOR}))
-    house.phone = Phone(app, house.pairing, port=0)
+    """Open the services of a folder, with a phone's door that is still closed."""
+    services = open_services(folder)
+    visit = read_folder(services.store, demo_zip()) if demo else 0
+    app = create_app(services, hosts=lambda: frozenset({HOST, DOOR}))
+    services.phone = Phone(app, services.pairing, port=0)
     try:
-        yield Opened(house, app, visit)
+        yield Opened(services, app, visit)
     finally:
-        house.close()
+        services.close()
 
 
 def ask(
@@ -120,7 +120,7 @@ def ask(
 class Served:
     """An application on a port."""
 
-    house: House
+    services: Services
     port: int
     loop: asyncio.AbstractEventLoop
 
@@ -135,24 +135,24 @@ class Served:
 
 
 @contextmanager
-def served(house: House) -> Iterator[Served]:
-    """Serve a house on a port of this computer, as `serve()` does."""
+def served(services: Services) -> Iterator[Served]:
+    """Serve them on a port of this computer, as `serve()` does."""
     listener = Threshold(HERE_BUDGET)
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
 
     def hosts() -> frozenset[str]:
-        door = house.phone.host if house.phone is not None else None
+        door = services.phone.host if services.phone is not None else None
         return frozenset({f"127.0.0.1:{port}"} | ({door} if door else set()))
 
-    app = create_app(house, hosts=hosts)
+    app = create_app(services, hosts=hosts)
     server = QuietServer(served_config(app, listener))
     loop = asyncio.new_event_loop()
 
     async def serve() -> None:
-        house.phone = Phone(app, house.pairing, port=0)
+        services.phone = Phone(app, services.pairing, port=0)
         await server.serve(sockets=[listener])
-        await house.phone.close()
+        await services.phone.close()
         for task in asyncio.all_tasks() - {asyncio.current_task()}:
             task.cancel()
 
@@ -161,7 +161,7 @@ def served(house: House) -> Iterator[Served]:
     try:
         while not server.started:
             thread.join(0.005)
-        yield Served(house, port, loop)
+        yield Served(services, port, loop)
     finally:
         loop.call_soon_threadsafe(server.end)
         thread.join(10)

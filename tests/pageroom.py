@@ -338,8 +338,8 @@ def _serve(folder: str, port: str, pace: str, wire_host: str) -> None:
         module.local_addresses = local_addresses
     create_app = serve.create_app
 
-    def with_wire(house, *, hosts):
-        return create_app(house, hosts=lambda: hosts() | {wire_host})
+    def with_wire(services, *, hosts):
+        return create_app(services, hosts=lambda: hosts() | {wire_host})
 
     serve.create_app = with_wire
     serve.serve(

@@ -31,7 +31,7 @@ from evenhall.sound.writing import TakeWriter
 from evenhall.visits import rows
 from evenhall.visits.store import Store
 from job.folders import Folder, sound_take
-from pages.demo_house import house_in
+from pages.demo_services import services_in
 
 
 @pytest.fixture
@@ -241,12 +241,12 @@ def test_threshold_stands_where_the_system_tells_no_limit(monkeypatch):
 def test_script_is_sent_as_one_whatever_a_registry_says(tmp_path, monkeypatch):
     kinds = mimetypes.guess_type("pages.js")[0]
     mimetypes.add_type("text/plain", ".js")
-    house = house_in(tmp_path / "data")
+    services = services_in(tmp_path / "data")
     try:
-        create_app(house, hosts=frozenset)
+        create_app(services, hosts=frozenset)
         assert mimetypes.guess_type("pages.js")[0] == "text/javascript"
     finally:
-        house.close()
+        services.close()
         mimetypes.add_type(kinds, ".js")
 
 
@@ -258,7 +258,7 @@ def test_server_ends_in_time_where_the_system_has_no_timer_and_another_loop(tmp_
         "sys.argv = ['evenhall', 'open', '--no-browser', '--port', '0', '--data', sys.argv[1]]\n"
         "from evenhall.cli import main\n"
         "from evenhall.pages import serve\n"
-        "serve._leave = lambda house: time.sleep(60.0)\n"
+        "serve._leave = lambda services: time.sleep(60.0)\n"
         "main()\n"
     )
     process = subprocess.Popen(

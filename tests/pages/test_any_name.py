@@ -45,12 +45,12 @@ def named(request, tmp_path):
         text = text.replace(old, new)
     files["job.toml"] = text.encode()
     with opened(tmp_path / "store", demo=False) as made:
-        yield made, read_folder(made.house.store, zip_of(files)), request.param
+        yield made, read_folder(made.services.store, zip_of(files)), request.param
 
 
 def test_every_link_of_every_page_leads_somewhere(named):
     made, number, (left, right, front) = named
-    made.house.store.set_entry(
+    made.services.store.set_entry(
         number, "spots", [{"label": front, "along_m": 2.5}, {"label": "b", "along_m": 9}], was=None
     )
     seen, waiting, buttons = set(), [f"/visit/{number}/{step}" for step in STEPS], set()
@@ -75,8 +75,8 @@ def test_every_link_of_every_page_leads_somewhere(named):
         if "/entries/" in path:
             key = unquote(path.partition("/entries/")[2])
             assert ask(made.app, "PUT", path, json={"value": -1.5}).status_code == 200
-            assert made.house.store.visit(number).value(key) == -1.5
-    visit = made.house.store.visit(number)
+            assert made.services.store.visit(number).value(key) == -1.5
+    visit = made.services.store.visit(number)
     assert all(-1.5 in visit.faders(side).values() for side in (left, right))
     for button in buttons:
         path = as_browser(unescape(button), "/")
@@ -95,7 +95,7 @@ def test_recording_is_taken_in_for_it(named):
         data={"side": left, "spot": front},
     )
     assert answer.status_code == 422, "there is no such spot yet"
-    made.house.store.set_entry(
+    made.services.store.set_entry(
         number, "spots", [{"label": front, "along_m": 2.5}, {"label": "b", "along_m": 9}], was=None
     )
     answer = ask(

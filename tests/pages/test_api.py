@@ -63,10 +63,10 @@ def pages(tmp_path_factory, patch):
 
 @pytest.fixture(scope="module")
 def server(pages):
-    closed = pages.house.phone
-    with served(pages.house) as server:
+    closed = pages.services.phone
+    with served(pages.services) as server:
         yield server
-    pages.house.phone = closed
+    pages.services.phone = closed
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +136,7 @@ def test_every_answer_about_a_visit_that_is_there_is_as_the_document_says(
     there = {"visit": 1, "take": 3, "name": "note.hall", "side": "left", "spot": "front"}
     there["key"] = "entry:gain"
     statuses = set()
-    store = server.house.store
+    store = server.services.store
     with closing(sqlite3.connect(store.folder / "visits.sqlite3")) as base, base:
         base.execute("INSERT OR REPLACE INTO entry VALUES (1, 'gain', '[', 1)")
     for one in store.visit(1).takes:  # whatever another of these cases has deleted
@@ -155,7 +155,7 @@ def test_every_answer_about_a_visit_that_is_there_is_as_the_document_says(
         statuses.add(compared(case))
 
     each()
-    server.house.player.close()
+    server.services.player.close()
     # A file that was made up is never one.
     assert path.endswith(UPLOADS) or min(statuses) < 300
 
@@ -210,7 +210,7 @@ def test_pages_are_not_in_the_document(document):
 
 
 def test_files_are_of_the_kind_that_is_promised(document, pages):
-    visit = read_folder(pages.house.store, demo_zip())  # nobody else's: its takes are all there
+    visit = read_folder(pages.services.store, demo_zip())  # nobody else's: its takes are all there
     for path, kind in (("sheet.pdf", "application/pdf"), ("folder.zip", "application/zip")):
         address = f"/api/visits/{{visit}}/{path}"
         assert set(document["paths"][address]["get"]["responses"]["200"]["content"]) == {kind}
@@ -266,7 +266,7 @@ def test_what_is_not_there_is_a_line(pages, method, path, status, words):
     ],
 )
 def test_what_cannot_be_a_visit_is_lines(pages, content, status, words):
-    before = pages.house.store.visits()
+    before = pages.services.store.visits()
     answer = ask(
         pages.app,
         "POST",
@@ -277,7 +277,7 @@ def test_what_cannot_be_a_visit_is_lines(pages, content, status, words):
     # Depth is the parser's business: what it cannot follow it cannot read.
     assert answer.status_code in ({400, 422} if b"[[" in content else {status})
     assert words in "\n".join(answer.json()["faults"])
-    assert pages.house.store.visits() == before
+    assert pages.services.store.visits() == before
 
 
 def test_form_that_is_none_is_a_line(pages):
@@ -307,7 +307,9 @@ def test_store_device_and_our_own_errors_have_their_status(pages, monkeypatch):
 
         return raise_it
 
-    monkeypatch.setattr(pages.house.store, "visits", fail(StoreError("The disk is full. Tidy up.")))
+    monkeypatch.setattr(
+        pages.services.store, "visits", fail(StoreError("The disk is full. Tidy up."))
+    )
     assert lines(ask(pages.app, "GET", "/api/visits"), 507) == ["The disk is full. Tidy up."]
     monkeypatch.setattr(api.sound, "present", fail(DeviceError("It is gone. Plug it in.")))
     assert lines(ask(pages.app, "GET", "/api/devices"), 503) == ["It is gone. Plug it in."]
@@ -317,7 +319,7 @@ def test_error_of_our_own_tells_nothing_of_the_inside(pages, server, monkeypatch
     def fail():
         raise RuntimeError("secret")
 
-    monkeypatch.setattr(pages.house.store, "visits", fail)
+    monkeypatch.setattr(pages.services.store, "visits", fail)
     (line,) = lines(httpx.get(f"{server.address}/api/visits"), 500)
     assert "inside Evenhall" in line
     page = httpx.get(f"{server.address}/visits", headers={"accept": "text/html"})
@@ -355,7 +357,7 @@ def test_second_of_two_pages_is_told_what_the_first_wrote(pages):
     assert second.status_code == 409
     assert second.json() == {"value": "left stack hums", "revision": first.json()["revision"]}
     # Nothing was lost; and whoever has seen it may change it.
-    assert pages.house.store.visit(pages.visit).value("note.stage") == "left stack hums"
+    assert pages.services.store.visit(pages.visit).value("note.stage") == "left stack hums"
     third = change(pages, "note.stage", "both hum", second.json()["revision"])
     assert third.status_code == 200
     assert change(pages, "note.stage", "both hum", 0).status_code == 200  # they agree
@@ -371,7 +373,7 @@ def test_of_many_changes_at_once_one_is_kept_and_the_others_are_told(pages):
         kept = [one for one in answers if one.status_code == 200]
         assert len(kept) == 1
         assert {one.status_code for one in answers} == {200, 409}
-        stands = pages.house.store.visit(pages.visit).entries[name]
+        stands = pages.services.store.visit(pages.visit).entries[name]
         for one in answers:
             assert one.json() == {"value": stands.value, "revision": stands.revision}
 
@@ -387,9 +389,9 @@ def test_of_many_changes_at_once_one_is_kept_and_the_others_are_told(pages):
     ],
 )
 def test_entry_that_cannot_be_is_a_line(pages, name, value, words):
-    before = pages.house.store.visit(pages.visit)
+    before = pages.services.store.visit(pages.visit)
     assert words in lines(change(pages, name, value, None), 422)[0]
-    assert pages.house.store.visit(pages.visit) == before
+    assert pages.services.store.visit(pages.visit) == before
 
 
 @pytest.mark.parametrize("value", [b"NaN", b"Infinity", b"1e999", b'"\\ud800"'])
@@ -406,7 +408,7 @@ def test_value_that_json_cannot_hold_is_a_line(pages, value):
 
 def test_takes_are_begun_anew_once_by_two_pages_that_say_so_at_once(pages, monkeypatch):
     """What was turned by hand is counted once, though its tick is cleared after that."""
-    store = pages.house.store
+    store = pages.services.store
     number = store.new_visit("Quarry Lane Hall", {"tick.gain-x": True}, demo=True)
 
     def done(visit, result):
@@ -423,10 +425,10 @@ def test_takes_are_begun_anew_once_by_two_pages_that_say_so_at_once(pages, monke
         begin_anew(number, entries)
 
     monkeypatch.setattr(store, "begin_anew", slow)
-    first = Thread(target=pages.house.take_anew, args=(number,))
+    first = Thread(target=pages.services.take_anew, args=(number,))
     first.start()
     assert counted.wait(5)
-    pages.house.take_anew(number)
+    pages.services.take_anew(number)
     second_is_done.set()
     first.join()
     assert store.visit(number).value("hands") == {"left_gain_db": 2.0}
@@ -435,12 +437,12 @@ def test_takes_are_begun_anew_once_by_two_pages_that_say_so_at_once(pages, monke
 def test_takes_are_not_begun_anew_while_one_is_made(pages, monkeypatch):
     from dataclasses import replace
 
-    now = replace(pages.house.player.now, phase="sound", visit=pages.visit)
-    monkeypatch.setattr(pages.house.player, "now", now)
-    before = pages.house.store.visit(pages.visit)
+    now = replace(pages.services.player.now, phase="sound", visit=pages.visit)
+    monkeypatch.setattr(pages.services.player, "now", now)
+    before = pages.services.store.visit(pages.visit)
     answer = ask(pages.app, "POST", f"/api/visits/{pages.visit}/takes/anew")
     assert "Stop it" in lines(answer, 422)[0]
-    assert pages.house.store.visit(pages.visit) == before
+    assert pages.services.store.visit(pages.visit) == before
 
 
 # Sound and devices
@@ -453,7 +455,7 @@ def test_nothing_sounds_before_people_were_warned(pages, what):
         order |= {"side": "left", "spot": "front"}
     answer = ask(pages.app, "POST", f"/api/sound/{what}", json=order)
     assert "Turn the amplifiers down, keep ears away" in lines(answer, 422)[0]
-    assert not pages.house.player.now.busy
+    assert not pages.services.player.now.busy
 
 
 def choose(pages, **choice):
@@ -493,7 +495,7 @@ def test_choice_that_makes_no_sense_is_refused_and_the_last_one_stands(pages, ch
 
 def unfinished(pages):
     """What lies in the places of those who are at something."""
-    places = (pages.house.store.folder / "work").glob("*/*")
+    places = (pages.services.store.folder / "work").glob("*/*")
     return [path for path in places if path.is_file()]
 
 

@@ -13,8 +13,8 @@ import pytest
 from apiroom import DOOR, HERE, HOST, PHONE, ask, opened, served
 from evenhall.pages import guard
 from evenhall.pages.guard import AT_ONCE, BURST, MAX_TRANSFERS, Guard
-from evenhall.pages.house import FILES_WAITING, VIEWS_WAITING
 from evenhall.pages.pairing import Pairing
+from evenhall.pages.services import FILES_WAITING, VIEWS_WAITING
 from pages.test_guard import Clock, _echo, refused
 
 AT_ONCE_S = 2.0  # an answer on a machine that is busy with other tests; the bench asks for 0.2 s
@@ -96,14 +96,14 @@ def test_stop_stays_refused_to_other_pages_and_to_unpaired_devices(door):
 
 
 @pytest.fixture
-def house(tmp_path):
+def services(tmp_path):
     with opened(tmp_path, demo=False) as pages:
-        pages.house.new_demo()
-        yield pages.house
+        pages.services.new_demo()
+        yield pages.services
 
 
 @pytest.fixture
-def held(house, monkeypatch):
+def held(services, monkeypatch):
     """Every verdict takes until the test lets it go on."""
     begun, go_on = threading.Semaphore(0), threading.Event()
 
@@ -112,8 +112,8 @@ def held(house, monkeypatch):
         go_on.wait(30.0)
         return measured(visit)
 
-    measured = house.judge.result
-    monkeypatch.setattr(house.judge, "result", long)
+    measured = services.judge.result
+    monkeypatch.setattr(services.judge, "result", long)
     monkeypatch.setattr(guard, "BURST", 1000.0)
     yield begun, go_on
     go_on.set()
@@ -146,9 +146,9 @@ def answered(asked, count):
     return done
 
 
-def test_stop_waits_behind_no_long_work_and_too_much_of_it_is_refused(house, held):
+def test_stop_waits_behind_no_long_work_and_too_much_of_it_is_refused(services, held):
     begun, go_on = held
-    with served(house) as server, ThreadPoolExecutor(80) as askers, asking_of(server) as asking:
+    with served(services) as server, ThreadPoolExecutor(80) as askers, asking_of(server) as asking:
         asked = [askers.submit(asking.get, "/visit/1/hall") for _ in range(VIEWS_WAITING + 20)]
         try:
             assert begun.acquire(timeout=20.0)
@@ -169,10 +169,10 @@ def test_stop_waits_behind_no_long_work_and_too_much_of_it_is_refused(house, hel
     assert (statuses.count(503), statuses.count(200)) == (20, VIEWS_WAITING)
 
 
-def test_page_of_a_busy_program_says_so_in_words(house, held):
+def test_page_of_a_busy_program_says_so_in_words(services, held):
     _, go_on = held
     with (
-        served(house) as server,
+        served(services) as server,
         ThreadPoolExecutor(80) as askers,
         asking_of(server, accept="text/html") as asking,
     ):
@@ -187,15 +187,15 @@ def test_page_of_a_busy_program_says_so_in_words(house, held):
     assert int(page.headers["retry-after"]) >= 1
 
 
-def test_stop_waits_for_no_store(house):
+def test_stop_waits_for_no_store(services):
     """Somebody writes, and the disk takes its time, while pages begin to listen."""
-    with served(house) as server, ThreadPoolExecutor(4) as askers, asking_of(server) as asking:
+    with served(services) as server, ThreadPoolExecutor(4) as askers, asking_of(server) as asking:
 
         def listen():
             with suppress(httpx.TimeoutException):
                 httpx.get(f"{server.address}/api/visits/1/live", timeout=1.0)
 
-        with house.store._lock:
+        with services.store._lock:
             for _ in range(4):
                 askers.submit(listen)
             time.sleep(0.2)
@@ -203,7 +203,7 @@ def test_stop_waits_for_no_store(house):
             assert took_s(asking, "POST", ALIVE, json={"holder": "me"}) < AT_ONCE_S
 
 
-def test_only_so_many_files_go_in_and_out_at_once(house):
+def test_only_so_many_files_go_in_and_out_at_once(services):
     """A transfer has its place from the first byte to the last, and the laptop's are its own."""
 
     class Open:
@@ -253,13 +253,13 @@ def test_only_so_many_files_go_in_and_out_at_once(house):
 
 
 def test_job_folder_that_goes_out_leaves_nothing_in_the_temporary_folder(
-    house, tmp_path, monkeypatch
+    services, tmp_path, monkeypatch
 ):
     place = tmp_path / "temporary"
     place.mkdir()
     monkeypatch.setattr(tempfile, "tempdir", str(place))
     with (
-        served(house) as server,
+        served(services) as server,
         httpx.stream("GET", f"{server.address}/api/visits/1/folder.zip") as answer,
     ):
         assert answer.headers["content-type"] == "application/zip"

@@ -27,9 +27,9 @@ def pages_of(number):
 def own(tmp_path):
     """A visit in a venue of one's own, and one more in the list."""
     with opened(tmp_path / "store", demo=False) as made:
-        made.house.new_own("Mill")
-        number = made.house.new_own("Quarry Hall")
-        made.house.store.set_entry(number, "note.all", "cold", was=None)
+        made.services.new_own("Mill")
+        number = made.services.new_own("Quarry Hall")
+        made.services.store.set_entry(number, "note.all", "cold", was=None)
 
         def put(table, **row):
             names, marks = ", ".join(row), ", ".join("?" * len(row))
@@ -96,13 +96,13 @@ def test_what_cannot_be_read_is_written_over_by_who_types_it_anew(own):
     path = f"/api/visits/{number}/entries/venue.length_m"
     answer = ask(made.app, "PUT", path, json={"value": 12.0, "was": 3})
     assert answer.status_code == 200
-    assert made.house.store.visit(number).value("venue.length_m") == 12.0
-    assert made.house.store.visit(number).unreadable == ()
+    assert made.services.store.visit(number).value("venue.length_m") == 12.0
+    assert made.services.store.visit(number).unreadable == ()
 
 
 def test_take_that_cannot_be_read_is_said_and_deleted_and_its_recording_stays(own):
     made, number, put, _, statuses = own
-    folder = made.house.store.visit(number).folder
+    folder = made.services.store.visit(number).folder
     (folder / "takes/left-front.wav").write_bytes(b"sound")
     good = {"file": "takes/left-front.wav", "side": "left", "spot": "front", "reference_channel": 2}
     bad = [
@@ -116,13 +116,13 @@ def test_take_that_cannot_be_read_is_said_and_deleted_and_its_recording_stays(ow
         put("take", visit_id=number, fields=fields, made_at=made_at)
     found = statuses()
     assert set(found.values()) <= {200, 303}, found
-    visit = made.house.store.visit(number)
+    visit = made.services.store.visit(number)
     assert len(visit.unreadable) == len(bad)
     assert visit.takes == ()
     for one in visit.unreadable:
         path = f"/api/visits/{number}/unreadable"
         assert ask(made.app, "DELETE", path, params={"key": one.key}).status_code == 204
-    assert made.house.store.visit(number).unreadable == ()
+    assert made.services.store.visit(number).unreadable == ()
     assert (folder / "takes/left-front.wav").is_file()
     page = ask(made.app, "GET", f"/visit/{number}/takes", headers=AS_PAGE).text
     assert "takes/left-front.wav was recorded, and not entered" in page
@@ -140,7 +140,7 @@ def test_date_that_cannot_be_read_is_said_and_becomes_today(own, made_at):
     assert "no date" in ask(made.app, "GET", "/visits", headers=AS_PAGE).text
     path = f"/api/visits/{number}/unreadable"
     assert ask(made.app, "DELETE", path, params={"key": "made_at:"}).status_code == 204
-    assert made.house.store.visit(number).made_at is not None
+    assert made.services.store.visit(number).made_at is not None
 
 
 @pytest.mark.parametrize("folder", ["../..", "/etc", "", "visits/../../x"])
@@ -169,7 +169,7 @@ def test_visit_is_packed_and_begun_again_without_what_cannot_be_read(own, tmp_pa
     put("entry", visit_id=number, name="gain", value="{", revision=3)
     put("entry", visit_id=number, name="venue.colour", value='"red"', revision=3)
     change("UPDATE visit SET made_at = 'x' WHERE id = ?", number)
-    store = made.house.store
+    store = made.services.store
     path = tmp_path / "out.zip"
     with path.open("wb") as out:
         write_folder(store.visit(number), out)
@@ -177,7 +177,7 @@ def test_visit_is_packed_and_begun_again_without_what_cannot_be_read(own, tmp_pa
         again = store.visit(read_folder(store, file))
     assert again.unreadable == ()
     assert again.value("note.all") == "cold"
-    following = store.visit(made.house.next_visit(number))
+    following = store.visit(made.services.next_visit(number))
     assert following.unreadable == ()
     assert following.name == "Quarry Hall"
 

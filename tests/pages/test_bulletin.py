@@ -199,15 +199,15 @@ def test_page_that_is_cancelled_is_gone():
 @pytest.fixture(scope="module")
 def one_server(tmp_path_factory):
     with opened(tmp_path_factory.mktemp("bulletin"), demo=False) as pages:
-        assert pages.house.new_demo() == 1
-        with served(pages.house) as server:
+        assert pages.services.new_demo() == 1
+        with served(pages.services) as server:
             yield server
 
 
 @pytest.fixture
 def server(one_server):
     yield one_server
-    assert soon(lambda: not one_server.house.bulletin._listeners)
+    assert soon(lambda: not one_server.services.bulletin._listeners)
 
 
 def listening(server, visit=1):
@@ -235,7 +235,7 @@ def soon(true, within_s=5.0):
 
 
 def test_pages_that_go_leave_the_room(server):
-    listeners = server.house.bulletin._listeners
+    listeners = server.services.bulletin._listeners
     lines = [listening(server)[0] for _ in range(5)]
     assert soon(lambda: len(listeners) == 5)
     for line in lines:
@@ -247,7 +247,7 @@ def test_events_are_not_packed_and_come_at_once(server):
     line, got = listening(server)
     assert b"text/event-stream" in got
     assert b"content-encoding" not in got.lower()
-    server.house.bulletin.tell("changed", {"name": "note.hall"}, visit=1)
+    server.services.bulletin.tell("changed", {"name": "note.hall"}, visit=1)
     while b"note.hall" not in got:
         got += line.recv(2**16)
     line.close()
@@ -255,7 +255,7 @@ def test_events_are_not_packed_and_come_at_once(server):
 
 def test_one_page_too_many_is_told(server):
     lines = [listening(server)[0] for _ in range(MAX_LISTENERS)]
-    assert soon(lambda: len(server.house.bulletin._listeners) == MAX_LISTENERS)
+    assert soon(lambda: len(server.services.bulletin._listeners) == MAX_LISTENERS)
     line, got = listening(server)
     assert b"422" in got.split(b"\r\n")[0]
     assert b"Close some" in got
@@ -267,7 +267,7 @@ def test_visit_that_is_none_is_not_listened_to(server):
     line, got = listening(server, visit=77)
     assert b"There is no visit 77" in got
     line.close()
-    assert not server.house.bulletin._listeners
+    assert not server.services.bulletin._listeners
 
 
 def test_beat_is_often_enough_to_know_of_a_lost_connection_within_two_seconds():

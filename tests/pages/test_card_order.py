@@ -10,7 +10,7 @@ from evenhall.pages.views.frame import frame_of
 from evenhall.pages.views.proof import proof_page
 from evenhall.pages.views.verdict import verdict_page
 from evenhall.pages.views.worklist import card_page, worklist_page
-from pages.demo_house import visit_of
+from pages.demo_services import visit_of
 
 # Low to high, as they stand on the unit; the second brings most.
 CARD = tuple(

@@ -16,7 +16,7 @@ from evenhall.pages.guide import move_key
 from evenhall.sound.live.setup import SoundSetup
 from evenhall.verdict.gain import GainHint
 from evenhall.visits.visit import job_of
-from pages.demo_house import house_in, visit_of
+from pages.demo_services import services_in, visit_of
 
 GAIN = Move(order=1, kind="gain", text="Turn it down.", to={"left_gain_db": -1.5})
 RAISE = Move(
@@ -27,10 +27,10 @@ DONE = Result(job="-", takes=(), target=TargetCurve(shape="tilt", points=()), mo
 
 @pytest.fixture
 def store(tmp_path):
-    house = house_in(tmp_path / "data")
-    house.new_demo()
-    yield house.store
-    house.close()
+    services = services_in(tmp_path / "data")
+    services.new_demo()
+    yield services.store
+    services.close()
 
 
 def tick(store, *moves):
@@ -138,9 +138,9 @@ def test_knob_of_the_simulated_preamp_is_turned_on(store):
 
 
 def test_own_visit_opens_what_was_chosen_and_closes_it(tmp_path, monkeypatch):
-    house = house_in(tmp_path / "own")
-    visit = house.store.visit(house.new_own("Quarry Lane Hall"))
-    house.close()
+    services = services_in(tmp_path / "own")
+    visit = services.store.visit(services.new_own("Quarry Lane Hall"))
+    services.close()
     chosen, states = SoundSetup("Box", "Box", mic_channel=2), []
 
     class Opened:
@@ -170,9 +170,9 @@ def test_own_visit_opens_what_was_chosen_and_closes_it(tmp_path, monkeypatch):
 
 
 def test_own_visit_without_a_chosen_device_is_refused(tmp_path, monkeypatch):
-    house = house_in(tmp_path / "own")
-    visit = house.store.visit(house.new_own())
-    house.close()
+    services = services_in(tmp_path / "own")
+    visit = services.store.visit(services.new_own())
+    services.close()
     monkeypatch.setattr(devices, "remembered", lambda: None)
     with (
         pytest.raises(InputError, match=r"^No sound device is chosen yet\. Choose one on the page"),

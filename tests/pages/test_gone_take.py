@@ -56,9 +56,9 @@ def test_sheet_is_printed(pages):
 
 def test_folder_of_the_visit_is_whole_without_it(pages, tmp_path):
     out = io.BytesIO()
-    write_folder(pages.house.store.visit(pages.visit), out)
+    write_folder(pages.services.store.visit(pages.visit), out)
     out.seek(0)
-    again = pages.house.store.visit(read_folder(pages.house.store, out))
+    again = pages.services.store.visit(read_folder(pages.services.store, out))
     assert GONE not in {one.take.file for one in again.takes}
     assert len(again.kept_takes) == 5
 
@@ -87,9 +87,9 @@ def test_whatever_stands_in_its_place_is_a_problem_of_that_take_alone(tmp_path, 
         {"take": take, "made_at": "2026-03-01T10:00:00+00:00", "deleted": True}]}  # fmt: skip
     with opened(tmp_path / "store", demo=False) as made:
         files = {"job.toml": '[venue]\nname = "Mill"\n', VISIT_FILE: json.dumps(carried)}
-        number = read_folder(made.house.store, zip_of(files))
-        visit = made.house.store.visit(number)
-        made.house.store.set_deleted(number, visit.takes[0].number, deleted=False)
+        number = read_folder(made.services.store, zip_of(files))
+        visit = made.services.store.visit(number)
+        made.services.store.set_deleted(number, visit.takes[0].number, deleted=False)
         (visit.folder / "takes/a.wav").mkdir(parents=True)
         answer = ask(made.app, "GET", f"/api/visits/{number}/result")
         assert answer.status_code == 200, answer.text
@@ -99,13 +99,13 @@ def test_whatever_stands_in_its_place_is_a_problem_of_that_take_alone(tmp_path, 
 
 def test_recording_that_cannot_be_measured_is_not_entered(pages, monkeypatch):
     """Every page asks for what was measured: what spoils that would spoil them all."""
-    visit = pages.house.store.visit(pages.visit)
+    visit = pages.services.store.visit(pages.visit)
     (visit.folder / "takes/left-front-2.wav").write_bytes(demo_files()["takes/left-front.wav"])
 
     def spoilt(*_):
         raise ValueError("no such sound was thought of")
 
-    monkeypatch.setattr(pages.house.judge, "take", spoilt)
+    monkeypatch.setattr(pages.services.judge, "take", spoilt)
     with pytest.raises(ValueError, match="no such sound"):
         ask(
             pages.app,
@@ -113,4 +113,4 @@ def test_recording_that_cannot_be_measured_is_not_entered(pages, monkeypatch):
             f"/api/visits/{pages.visit}/takes/enter",
             json={"file": "takes/left-front-2.wav"},
         )
-    assert pages.house.store.visit(pages.visit).takes == visit.takes
+    assert pages.services.store.visit(pages.visit).takes == visit.takes

@@ -278,7 +278,7 @@ def test_body_is_counted_as_it_comes_whatever_its_length_says(tmp_path):
             headers={"content-type": "application/json"},
         )
         assert "64 kB" in refused(response, 413)
-        assert pages.house.store.visits() == ()
+        assert pages.services.store.visits() == ()
 
 
 # Rate
@@ -374,7 +374,7 @@ def test_routes_are_found():
 
 @pytest.mark.parametrize(("method", "path"), sorted(set(routes()) - OPEN))
 def test_unpaired_phone_sees_and_starts_nothing(pages, method, path):
-    before = pages.house.store.visits(), pages.house.store.visit(pages.visit)
+    before = pages.services.store.visits(), pages.services.store.visit(pages.visit)
     assert refused(ask(pages.app, method, path, client=PHONE, json={}), 401)
     page = ask(pages.app, method, path, client=PHONE, json={}, headers={"accept": "text/html"})
     if method == "GET":
@@ -382,13 +382,13 @@ def test_unpaired_phone_sees_and_starts_nothing(pages, method, path):
         assert page.content == b""
     else:
         refused(page, 401)
-    assert (pages.house.store.visits(), pages.house.store.visit(pages.visit)) == before
-    assert not pages.house.player.now.busy
-    assert pages.house.phone.host is None
+    assert (pages.services.store.visits(), pages.services.store.visit(pages.visit)) == before
+    assert not pages.services.player.now.busy
+    assert pages.services.phone.host is None
 
 
 def test_what_an_unpaired_phone_may_see_tells_nothing_of_the_visits(pages):
-    name = pages.house.store.visit(pages.visit).name
+    name = pages.services.store.visit(pages.visit).name
     for path in ("/pair", "/static/pages.js", "/static/no-such-thing", "/static/pages.css"):
         for accept in ("text/html", "*/*"):
             response = ask(pages.app, "GET", path, client=PHONE, headers={"accept": accept})
@@ -407,7 +407,7 @@ DEVICES = {
 
 @pytest.mark.parametrize(("method", "path"), sorted(DEVICES))
 def test_paired_phone_chooses_no_devices_and_lets_nobody_in(pages, method, path):
-    pairing = pages.house.pairing
+    pairing = pages.services.pairing
     session = pairing.redeem(pairing.new_code())
     response = ask(pages.app, method, path, client=PHONE, session=session, json={})
     assert "on the laptop itself" in refused(response, 422)
@@ -424,10 +424,10 @@ def test_only_here_holds_for_all_that_concerns_devices_and_the_door():
 
 @pytest.fixture(scope="module")
 def port(pages):
-    phone = pages.house.phone
-    with served(pages.house) as server:
+    phone = pages.services.phone
+    with served(pages.services) as server:
         yield server.port
-    pages.house.phone = phone
+    pages.services.phone = phone
 
 
 TRICKS = [
@@ -484,7 +484,7 @@ def test_no_redirect_leads_to_another_computer(port, path):
 
 def test_phone_finds_no_way_in_by_path_tricks(pages, port, monkeypatch):
     monkeypatch.setattr(guard, "is_here", lambda scope: False)
-    name = pages.house.store.visit(pages.visit).name.encode()
+    name = pages.services.store.visit(pages.visit).name.encode()
     for path in (*TRICKS, b"/static/../api/visits", b"/pair/../visits", b"/pair%2f..%2fvisits"):
         request = b"GET %s HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nConnection: close\r\n\r\n"
         status, answer = raw(port, request % (path, port))
@@ -526,10 +526,10 @@ def chunked(path, port, type_=b"application/json"):
 
 def test_huge_body_without_a_length_is_broken_off(pages, port):
     block = b"10000\r\n" + b"[" * 2**16 + b"\r\n"
-    before = pages.house.store.visits()
+    before = pages.services.store.visits()
     status, answer = raw(port, chunked(b"/api/visits", port), *[block] * 200)
     assert (status, b"64 kB" in answer) == (413, True)
-    assert pages.house.store.visits() == before
+    assert pages.services.store.visits() == before
     # One that waits for the answer gets it.
     status, answer = raw(port, chunked(b"/api/visits", port), block, b"1\r\n[\r\n")
     assert (status, json.loads(answer.partition(b"\r\n\r\n")[2])["faults"]) == (
@@ -548,7 +548,7 @@ def test_upload_without_a_length_is_broken_off_at_its_limit_and_leaves_nothing(
         b"Content-Type: application/zip\r\n\r\n"
     )
     block = b"10000\r\n" + b"x" * 2**16 + b"\r\n"
-    before = sorted(pages.house.store.folder.rglob("*"))
+    before = sorted(pages.services.store.folder.rglob("*"))
     status, answer = raw(
         port,
         chunked(b"/api/visits/import", port, b"multipart/form-data; boundary=b"),
@@ -556,7 +556,7 @@ def test_upload_without_a_length_is_broken_off_at_its_limit_and_leaves_nothing(
         *[block] * 4,
     )
     assert status == 413, answer
-    assert sorted(pages.house.store.folder.rglob("*")) == before
+    assert sorted(pages.services.store.folder.rglob("*")) == before
 
 
 @pytest.mark.parametrize("path", [b"/api/visits", b"/api/visits/import", b"/api/pair"])

@@ -24,7 +24,7 @@ from evenhall.pages.guide import (
     steps,
     wanted_takes,
 )
-from pages.demo_house import visit_of
+from pages.demo_services import visit_of
 
 KNOWN = {
     "venue.name": "Quarry Lane Hall",

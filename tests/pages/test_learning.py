@@ -19,7 +19,7 @@ from evenhall.pages.views import rack_page
 from evenhall.pages.views.frame import frame_of
 from evenhall.visits.visit import job_of
 from hallclock import HallClock
-from pages.demo_house import ME, ended, house_in, until
+from pages.demo_services import ME, ended, services_in, until
 
 NOW = datetime.datetime(2026, 5, 2, 17, 0, tzinfo=datetime.UTC)
 
@@ -34,59 +34,59 @@ def own_time():
 
 
 @pytest.fixture
-def house(tmp_path):
-    house = house_in(tmp_path / "data")
-    house.new_demo()
-    house.store.set_entry(1, "equalizer.bands", 10, was=None)
-    yield house
-    house.close()
+def services(tmp_path):
+    services = services_in(tmp_path / "data")
+    services.new_demo()
+    services.store.set_entry(1, "equalizer.bands", 10, was=None)
+    yield services
+    services.close()
 
 
 @pytest.fixture(scope="module")
 def learned_store(tmp_path_factory):
     """A demo visit whose left channel is learned, made once; and what was asked meanwhile."""
     folder = tmp_path_factory.mktemp("learned") / "data"
-    house = house_in(folder)
-    house.new_demo()
-    house.store.set_entry(1, "equalizer.bands", 10, was=None)
-    asked = led_through(house)
-    now = house.player.now
-    house.close()
+    services = services_in(folder)
+    services.new_demo()
+    services.store.set_entry(1, "equalizer.bands", 10, was=None)
+    asked = led_through(services)
+    now = services.player.now
+    services.close()
     return folder, asked, now
 
 
 @pytest.fixture
 def learned(learned_store, tmp_path):
     shutil.copytree(learned_store[0], tmp_path / "learned")
-    house = house_in(tmp_path / "learned")
-    yield house
-    house.close()
+    services = services_in(tmp_path / "learned")
+    yield services
+    services.close()
 
 
 learned_once = pytest.mark.xdist_group("learned-unit")
 
 
-def visit_of(house):
-    return house.store.visit(1)
+def visit_of(services):
+    return services.store.visit(1)
 
 
-def start(house, **changes):
+def start(services, **changes):
     order = {"right": False, "cable": 2, "again": False, "holder": ME, **changes}
-    house.player.rack(1, **order)
+    services.player.rack(1, **order)
 
 
-def led_through(house, replies=(), **changes):
+def led_through(services, replies=(), **changes):
     """Say to every question that the faders stand, or the next of `replies`; give the questions."""
-    start(house, **changes)
+    start(services, **changes)
     asked, replies = [], list(replies)
     while True:
-        until(lambda: house.player.now.phase == "asking" or not house.player.now.busy)
-        now = house.player.now
+        until(lambda: services.player.now.phase == "asking" or not services.player.now.busy)
+        now = services.player.now
         if not now.busy:
             return asked
         asked.append(now)
-        house.player.answer(replies.pop(0) if replies else "on", holder=ME)
-        until(lambda seen=now: house.player.now is not seen)
+        services.player.answer(replies.pop(0) if replies else "on", holder=ME)
+        until(lambda seen=now: services.player.now is not seen)
 
 
 def wrong_fader(monkeypatch, hz):
@@ -130,54 +130,54 @@ def test_round_teaches_the_unit_that_is_really_there_and_the_card_is_made_for_it
         assert np.sqrt(np.mean(off_db**2)) <= 0.3  # the issue's own limit, at settings not learned
 
 
-def test_fader_that_was_not_moved_is_named_at_once_and_asked_for_again(house, monkeypatch):
+def test_fader_that_was_not_moved_is_named_at_once_and_asked_for_again(services, monkeypatch):
     wrong_fader(monkeypatch, 1000.0)
-    asked = led_through(house, replies=())
+    asked = led_through(services, replies=())
     faults = [one for one in asked if one.problems]
     assert [one.problems for one in faults] == [
         ("Not moved as told: 1k. Set them, and record it again.",)
     ]
     # After "once more" it is not asked a second time whether they stand.
     assert len(asked) == len({one.text for one in asked}) + 1
-    assert house.player.now.good
+    assert services.player.now.good
 
 
-def test_setting_can_be_kept_as_it_is(house, monkeypatch):
+def test_setting_can_be_kept_as_it_is(services, monkeypatch):
     wrong_fader(monkeypatch, 1000.0)
-    begin_round(visit_of(house), right=False)
+    begin_round(visit_of(services), right=False)
     at = next(
         number
         for number, setting in enumerate(
             sorted(
-                begin_round(visit_of(house), right=False).settings,
+                begin_round(visit_of(services), right=False).settings,
                 key=lambda one: (one.rising, bool(one.faders_hz), one.bypass),
             )
         )
         if 1000.0 in setting.faders_hz
     )
-    led_through(house, replies=["on"] * (at + 1) + ["keep"])
-    now = house.player.now
+    led_through(services, replies=["on"] * (at + 1) + ["keep"])
+    now = services.player.now
     assert not now.good
     assert any("stood near" in doubt for doubt in now.problems)
     # What was left out for it is asked for again.
-    done, count = recorded(visit_of(house), right=False)
+    done, count = recorded(visit_of(services), right=False)
     assert done == count - len([one for one in now.problems if "stood near" in one])
-    led_through(house)
-    assert house.player.now.good
+    led_through(services)
+    assert services.player.now.good
 
 
-def test_round_that_is_stopped_goes_on_where_it_ended(house):
-    start(house)
-    until(lambda: house.player.now.phase == "asking")
-    house.player.answer("on", holder=ME)
-    until(lambda: recorded(visit_of(house), right=False)[0] == 1)
-    until(lambda: house.player.now.phase == "asking")
-    house.player.stop()
-    now = ended(house.player)
+def test_round_that_is_stopped_goes_on_where_it_ended(services):
+    start(services)
+    until(lambda: services.player.now.phase == "asking")
+    services.player.answer("on", holder=ME)
+    until(lambda: recorded(visit_of(services), right=False)[0] == 1)
+    until(lambda: services.player.now.phase == "asking")
+    services.player.stop()
+    now = ended(services.player)
     assert now.text == "Stopped. What is recorded is kept, and it goes on from there."
     assert now.faders == ()
-    count = recorded(visit_of(house), right=False)[1]
-    assert len(led_through(house)) == count - 1
+    count = recorded(visit_of(services), right=False)[1]
+    assert len(led_through(services)) == count - 1
 
 
 @learned_once
@@ -196,10 +196,10 @@ def test_second_look_says_that_it_is_as_it_was(learned):
     assert now.text.startswith("Still as it was learned")
 
 
-def test_right_channel_does_not_come_before_the_left(house):
+def test_right_channel_does_not_come_before_the_left(services):
     with pytest.raises(InputError, match="Learn the left channel first"):
-        start(house, right=True)
-    assert not house.player.now.busy
+        start(services, right=True)
+    assert not services.player.now.busy
 
 
 @learned_once
@@ -210,9 +210,9 @@ def test_right_channel_comes_after_the_left_and_has_a_card_of_its_own(learned):
     assert not np.allclose(left.centre_hz, right.centre_hz, rtol=1e-3)
 
 
-def test_second_look_without_a_first_is_a_line(house):
-    start(house, again=True)
-    now = ended(house.player)
+def test_second_look_without_a_first_is_a_line(services):
+    start(services, again=True)
+    now = ended(services.player)
     assert (now.phase, now.good) == ("failed", False)
     assert "was not learned yet" in now.text
 
@@ -243,41 +243,41 @@ def test_unit_is_kept_by_its_name_and_serves_a_later_visit(learned, tmp_path, mo
         reuse_unit(learned.store, second, "Another")
 
 
-def test_shelf_with_a_spoilt_file_shows_the_others(house):
-    demo = visit_of(house)
+def test_shelf_with_a_spoilt_file_shows_the_others(services):
+    demo = visit_of(services)
     assert demo.demo
-    folder = house.store.folder / "units"
+    folder = services.store.folder / "units"
     folder.mkdir()
     (folder / "broken-12345678.json").write_text("{")
-    assert shelf.names(house.store) == ()
+    assert shelf.names(services.store) == ()
 
 
-def test_name_of_the_rack_is_the_unit_s(house):
-    house.store.set_entry(1, "rack_name", "Grey box", was=None)
-    assert begin_round(visit_of(house), right=False).head.name == "Grey box"
+def test_name_of_the_rack_is_the_unit_s(services):
+    services.store.set_entry(1, "rack_name", "Grey box", was=None)
+    assert begin_round(visit_of(services), right=False).head.name == "Grey box"
 
 
-def test_page_shows_where_the_faders_stand_now(house):
+def test_page_shows_where_the_faders_stand_now(services):
     def page():
-        visit = visit_of(house)
-        frame = frame_of(visit, None, at="set-out", playing=house.player.now, here=True, now=NOW)
+        visit = visit_of(services)
+        frame = frame_of(visit, None, at="set-out", playing=services.player.now, here=True, now=NOW)
         return rack_page(visit, frame, cable=2)
 
     assert page().drawing is None
     assert [one.count for one in page().channels] == [0, 0]
-    start(house)
-    until(lambda: house.player.now.phase == "asking")
+    start(services)
+    until(lambda: services.player.now.phase == "asking")
     assert page().drawing.title == "Set to"
-    house.player.stop()
-    ended(house.player)
+    services.player.stop()
+    ended(services.player)
 
 
 @pytest.mark.parametrize("left", ["[unit", "[unit]\nname = 3\n", "[unit]\ncolour = 1\n"])
-def test_round_that_cannot_be_read_is_begun_anew(house, left):
-    begin_round(visit_of(house), right=False)
-    assert recorded(visit_of(house), right=False)[1] > 0
-    path = visit_of(house).folder / "rack/left" / ROUND_FILE
+def test_round_that_cannot_be_read_is_begun_anew(services, left):
+    begin_round(visit_of(services), right=False)
+    assert recorded(visit_of(services), right=False)[1] > 0
+    path = visit_of(services).folder / "rack/left" / ROUND_FILE
     path.write_text(left)
-    assert recorded(visit_of(house), right=False) == (0, 0)
-    begin_round(visit_of(house), right=False)
-    assert recorded(visit_of(house), right=False)[1] > 0
+    assert recorded(visit_of(services), right=False) == (0, 0)
+    begin_round(visit_of(services), right=False)
+    assert recorded(visit_of(services), right=False)[1] > 0

@@ -11,7 +11,7 @@ from evenhall.pages import devices
 from evenhall.pages.listening import shown_of
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.verdict.proof.guiding import Guidance
-from pages.demo_house import ME, ended, house_in, until
+from pages.demo_services import ME, ended, services_in, until
 
 CARD = {250.0: -4.0, 2500.0: 3.0}
 
@@ -27,67 +27,67 @@ def result_with(card):
 
 
 @pytest.fixture
-def house(tmp_path, monkeypatch):
+def services(tmp_path, monkeypatch):
     """A demo visit with a card, whose hall goes on by a step at each look at the clock."""
-    house = house_in(tmp_path / "data")
-    house.new_demo()
-    monkeypatch.setattr(house.player, "_result", lambda _visit: result_with(CARD))
+    services = services_in(tmp_path / "data")
+    services.new_demo()
+    monkeypatch.setattr(services.player, "_result", lambda _visit: result_with(CARD))
     looks = itertools.count()
 
     def stepped(**options):
         return SimulatedDevices(**{**options, "clock": lambda: 0.03 * next(looks)})
 
     monkeypatch.setattr(devices, "SimulatedDevices", stepped)
-    yield house
-    house.close()
+    yield services
+    services.close()
 
 
-def listen(house, side="left", **changes):
+def listen(services, side="left", **changes):
     order = {"cable": None, "goes_on": True, "holder": ME, **changes}
-    house.player.faders(1, side, **order)
+    services.player.faders(1, side, **order)
 
 
-def test_hand_of_the_demo_sets_the_card_and_what_stands_is_entered(house):
-    listen(house)
-    now = ended(house.player)
+def test_hand_of_the_demo_sets_the_card_and_what_stands_is_entered(services):
+    listen(services)
+    now = ended(services.player)
     assert (now.phase, now.text, now.good) == ("ended", "All faders stand.", True)
-    assert house.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
-    shown = [data for kind, data, *_ in house.bulletin.told if kind == "faders" and data]
+    assert services.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
+    shown = [data for kind, data, *_ in services.bulletin.told if kind == "faders" and data]
     assert shown, "something was drawn"
     # A reader hears what stands and what is next, not every figure.
-    said = [kind for kind, *_ in house.bulletin.told if kind == "changed"]
+    said = [kind for kind, *_ in services.bulletin.told if kind == "changed"]
     assert len(said) <= 12
 
 
-def test_stop_keeps_what_stands(house):
-    listen(house)
-    until(lambda: "250" in house.store.visit(1).values("fader.left."))
-    house.player.stop()
-    now = ended(house.player)
+def test_stop_keeps_what_stands(services):
+    listen(services)
+    until(lambda: "250" in services.store.visit(1).values("fader.left."))
+    services.player.stop()
+    now = ended(services.player)
     assert now.text == "Stopped. What stands is marked."
-    assert house.store.visit(1).values("fader.left.")["250"] == -4.0
+    assert services.store.visit(1).values("fader.left.")["250"] == -4.0
 
 
-def test_page_that_is_gone_stops_it(house):
-    listen(house)
-    until(lambda: house.player.now.phase == "sound")
-    house.player._clock.now_s += 5.0
-    assert ended(house.player).text.startswith("Stopped by itself: the page")
+def test_page_that_is_gone_stops_it(services):
+    listen(services)
+    until(lambda: services.player.now.phase == "sound")
+    services.player._clock.now_s += 5.0
+    assert ended(services.player).text.startswith("Stopped by itself: the page")
 
 
-def test_what_cannot_be_is_said_before_any_sound(house, monkeypatch):
+def test_what_cannot_be_is_said_before_any_sound(services, monkeypatch):
     with pytest.raises(InputError, match="no 'middle' in this rig"):
-        listen(house, "middle")
-    monkeypatch.setattr(house.player, "_result", lambda _visit: result_with({250.0: 0.0}))
+        listen(services, "middle")
+    monkeypatch.setattr(services.player, "_result", lambda _visit: result_with({250.0: 0.0}))
     with pytest.raises(InputError, match="The card moves no fader of left"):
-        listen(house)
-    assert house.bulletin.told == []
+        listen(services)
+    assert services.bulletin.told == []
 
 
-def test_cable_of_the_demo_sets_the_card_too(house):
-    listen(house, cable=2)
-    assert ended(house.player).text == "All faders stand."
-    assert house.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
+def test_cable_of_the_demo_sets_the_card_too(services):
+    listen(services, cable=2)
+    assert ended(services.player).text == "All faders stand."
+    assert services.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
 
 
 def test_what_is_drawn_says_how_far_and_which_way():

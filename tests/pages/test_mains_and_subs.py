@@ -88,7 +88,7 @@ def pages(halls, tmp_path_factory):
     """The same three as visits, and what their pages say."""
     with opened(tmp_path_factory.mktemp("store"), demo=False) as made:
         numbers = {
-            name: read_folder(made.house.store, zip_of(below(hall.folder)))
+            name: read_folder(made.services.store, zip_of(below(hall.folder)))
             for name, hall in halls.items()
         }
 

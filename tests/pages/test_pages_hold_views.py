@@ -61,15 +61,15 @@ PAGES = (
 
 
 @pytest.fixture(scope="module")
-def house(tmp_path_factory):
+def services(tmp_path_factory):
     """A visit in which everything has happened once."""
     folder = tmp_path_factory.mktemp("hall") / "demo"
     write_demo(folder)
     write_demo_after(folder, CARD)
     with opened(tmp_path_factory.mktemp("store"), demo=False) as made:
-        number = read_folder(made.house.store, zip_of(below(folder)))
+        number = read_folder(made.services.store, zip_of(below(folder)))
         assert number == 1
-        store = made.house.store
+        store = made.services.store
         for name, value in {
             "sound_check": "2001-02-03T18:00:00+00:00",
             "walk.back": True,
@@ -92,7 +92,7 @@ def house(tmp_path_factory):
 
 
 @pytest.fixture
-def shown(house, monkeypatch):
+def shown(services, monkeypatch):
     """Ask for a page: its view and what the browser gets."""
     views = []
     page = html._page
@@ -104,7 +104,7 @@ def shown(house, monkeypatch):
     monkeypatch.setattr(html, "_page", kept)
 
     def show(path):
-        answer = ask(house.app, "GET", path, headers={"accept": "text/html"})
+        answer = ask(services.app, "GET", path, headers={"accept": "text/html"})
         assert answer.status_code == 200, answer.text
         return views[-1], answer.text
 
@@ -190,7 +190,7 @@ def test_what_people_type_never_becomes_part_of_a_page(tmp_path, shown_of):
             "findings": [{"element": f"left {STRANGE}"[:60], "code": "x", "text": STRANGE}],
         },
     }
-    house, show = shown_of(names)
+    services, show = shown_of(names)
     now = Playing("take", "sound", 1, STRANGE, STRANGE, text=STRANGE)
     pages = [f"/visit/1/{step}" for step in STEPS]
     pages += [
@@ -199,7 +199,7 @@ def test_what_people_type_never_becomes_part_of_a_page(tmp_path, shown_of):
         "/visit/1/card?side=left%20%3Cscript%3E",
     ]
     for playing in (Playing(), now, dataclasses.replace(now, phase="ended", problems=(STRANGE,))):
-        house.player.now = playing
+        services.player.now = playing
         for path in pages:
             text = show(path)
             assert "<script>strange" not in text, path
@@ -214,7 +214,7 @@ def shown_of(tmp_path):
     with opened(tmp_path / "store", demo=False) as made:
 
         def show_of(entries):
-            number = made.house.new_own(STRANGE)
+            number = made.services.new_own(STRANGE)
             assert number == 1
             demo = {
                 "venue.length_m": 14.0, "venue.width_m": 9.0, "venue.height_m": 4.2,
@@ -222,9 +222,9 @@ def shown_of(tmp_path):
                 "rig.speaker_height_m": 1.6,
             }  # fmt: skip
             for name, value in {**demo, **entries}.items():
-                made.house.store.set_entry(number, name, value, was=None)
+                made.services.store.set_entry(number, name, value, was=None)
             return (
-                made.house,
+                made.services,
                 lambda path: ask(made.app, "GET", path, headers={"accept": "text/html"}).text,
             )
 

@@ -200,7 +200,7 @@ def pages(tmp_path_factory):
 @pytest.fixture(autouse=True)
 def no_tries_of_an_earlier_test(request):
     if "pages" in request.fixturenames:
-        request.getfixturevalue("pages").house.pairing._forgotten_s.clear()
+        request.getfixturevalue("pages").services.pairing._forgotten_s.clear()
 
 
 def pair(pages, code, *, client=PHONE):
@@ -208,14 +208,14 @@ def pair(pages, code, *, client=PHONE):
 
 
 def test_phone_that_gives_the_code_has_a_session_from_then_on(pages):
-    answer = pair(pages, pages.house.pairing.new_code())
+    answer = pair(pages, pages.services.pairing.new_code())
     assert (answer.status_code, answer.content) == (204, b"")
     key = answer.cookies["evenhall_session"]
     assert ask(pages.app, "GET", "/api/visits", client=PHONE, session=key).status_code == 200
 
 
 def test_session_cookie_is_out_of_reach_of_scripts_and_other_sites(pages):
-    cookie = pair(pages, pages.house.pairing.new_code()).headers["set-cookie"]
+    cookie = pair(pages, pages.services.pairing.new_code()).headers["set-cookie"]
     parts = [part.strip().lower() for part in cookie.split(";")]
     assert {"httponly", "samesite=strict", "path=/"} <= set(parts)
     assert not any(part.startswith("domain") for part in parts)
@@ -223,7 +223,7 @@ def test_session_cookie_is_out_of_reach_of_scripts_and_other_sites(pages):
 
 
 def test_wrong_code_gives_a_line_and_no_cookie(pages):
-    pages.house.pairing.new_code()
+    pages.services.pairing.new_code()
     answer = pair(pages, "AAAAAAAAAA")
     assert answer.status_code == 401
     assert answer.json() == {
@@ -233,13 +233,13 @@ def test_wrong_code_gives_a_line_and_no_cookie(pages):
 
 
 def test_spent_code_is_refused_over_the_wire_too(pages):
-    code = pages.house.pairing.new_code()
+    code = pages.services.pairing.new_code()
     assert pair(pages, code).status_code == 204
     assert pair(pages, code).status_code == 401
 
 
 def test_guessing_device_is_slowed_over_the_wire_and_the_owner_is_not(pages):
-    code = pages.house.pairing.new_code()
+    code = pages.services.pairing.new_code()
     assert [pair(pages, WRONG).status_code for _ in range(TRIES)] == [401] * TRIES
     slowed = pair(pages, code)
     assert slowed.status_code == 429
@@ -271,7 +271,7 @@ def test_half_a_character_is_no_code(pages):
 
 
 def test_another_site_cannot_pair_the_users_phone(pages):
-    code = pages.house.pairing.new_code()
+    code = pages.services.pairing.new_code()
     answer = ask(
         pages.app,
         "POST",

@@ -36,16 +36,16 @@ def network(monkeypatch):
 @pytest.fixture(scope="module")
 def one_server(tmp_path_factory):
     with opened(tmp_path_factory.mktemp("phone"), demo=False) as pages:
-        assert pages.house.new_demo() == 1
-        with served(pages.house) as server:
+        assert pages.services.new_demo() == 1
+        with served(pages.services) as server:
             yield server
 
 
 @pytest.fixture
 def server(one_server, network):
     yield one_server
-    one_server.run(one_server.house.phone.close())
-    one_server.house.phone._port = 0
+    one_server.run(one_server.services.phone.close())
+    one_server.services.phone._port = 0
 
 
 @pytest.fixture
@@ -104,7 +104,7 @@ def test_door_answers_as_soon_as_its_code_is_shown(laptop):
 
 def test_code_is_not_shown_before_the_door_answers(server):
     async def run():
-        door = await server.house.phone.open()
+        door = await server.services.phone.open()
         host, _, port = door.address.split("/")[2].partition(":")
         socket.create_connection((host, int(port)), timeout=2).close()  # no turn for the server
 
@@ -151,7 +151,7 @@ def test_closed_door_refuses_forgets_and_drops_who_listens(server, laptop):
             assert "event: changed" in next(events)
             assert laptop.post("/api/phone/close").status_code == 204
             # What is told after that reaches no phone.
-            server.house.bulletin.tell("changed", {"name": "secret"}, visit=1)
+            server.services.bulletin.tell("changed", {"name": "secret"}, visit=1)
             heard = []
             with pytest.raises(httpx.TransportError):
                 heard.extend(itertools.islice(events, 20))
@@ -172,7 +172,7 @@ def test_listener_of_the_laptop_stays_when_the_phones_door_closes(server, laptop
         with httpx.Client(base_url=server.address) as other:
             other.post("/api/phone/open", json={})
             other.post("/api/phone/close")
-        server.house.bulletin.tell("changed", {"name": "still here"}, visit=1)
+        server.services.bulletin.tell("changed", {"name": "still here"}, visit=1)
         assert any("still here" in event for event in events)
 
 
@@ -241,7 +241,7 @@ def test_network_that_has_just_gone_is_a_line(laptop, monkeypatch):
 
 
 def test_taken_port_gives_another(server, laptop):
-    server.house.phone._port = server.port
+    server.services.phone._port = server.port
     with socket.create_server((ADDRESS, server.port)):
         door = opened_door(laptop)
         assert not door["address"].endswith(f":{server.port}/pair")
@@ -250,7 +250,7 @@ def test_taken_port_gives_another(server, laptop):
 
 
 def test_opening_and_closing_at_once_leaves_it_in_one_state(server, network):
-    door = server.house.phone
+    door = server.services.phone
 
     async def at_once():
         for _ in range(2):
@@ -262,7 +262,7 @@ def test_opening_and_closing_at_once_leaves_it_in_one_state(server, network):
             assert len({one.address for one in opened_twice}) == 1
             # The code that was made last is the one that counts.
             plain = opened_twice[-1].code.replace(" ", "")
-            assert server.house.pairing.redeem(plain)
+            assert server.services.pairing.redeem(plain)
             await door.close()
 
     server.run(at_once())
@@ -272,7 +272,7 @@ def test_pages_answer_while_the_door_closes(server, laptop):
     """Closing takes a moment, in which the laptop's pages are still asked for."""
 
     async def both():
-        door = server.house.phone
+        door = server.services.phone
         await door.open()
         async with httpx.AsyncClient(base_url=server.address) as asking:
             closing = asyncio.create_task(door.close())
@@ -292,7 +292,7 @@ def test_upload_of_a_phone_is_dropped_when_the_door_closes(server, laptop):
         visitor.post("/api/pair", json={"code": door["code"]})
         key = visitor.cookies["evenhall_session"]
     host = door["address"].split("/")[2]
-    before = sorted(server.house.store.folder.rglob("*"))
+    before = sorted(server.services.store.folder.rglob("*"))
     with socket.create_connection(
         (ADDRESS, int(host.partition(":")[2])), source_address=(PHONE_AT, 0), timeout=5
     ) as line:
@@ -312,7 +312,7 @@ def test_upload_of_a_phone_is_dropped_when_the_door_closes(server, laptop):
         laptop.post("/api/phone/close")
         with contextlib.suppress(ConnectionResetError):
             assert line.recv(1000) == b""
-    assert sorted(server.house.store.folder.rglob("*")) == before
+    assert sorted(server.services.store.folder.rglob("*")) == before
 
 
 def test_local_addresses_are_those_of_networks_private_ones_first(monkeypatch):

@@ -27,7 +27,7 @@ from evenhall.sound.recording import read_recording
 from evenhall.sound.writing import leftovers
 from evenhall.visits.judging import Judge
 from evenhall.visits.visit import job_of
-from pages.demo_house import ME, PACE, Clock, ended, house_in, staying, until
+from pages.demo_services import ME, PACE, Clock, ended, services_in, staying, until
 
 SPEED_OF_SOUND_M_S = 343.2  # dry air at 20 degrees C, ISO 9613-1:1993, A.5
 
@@ -43,15 +43,15 @@ def clock():
 
 
 @pytest.fixture
-def house(tmp_path, clock):
-    house = house_in(tmp_path / "data", clock=clock)
-    yield house
-    house.close()
+def services(tmp_path, clock):
+    services = services_in(tmp_path / "data", clock=clock)
+    yield services
+    services.close()
 
 
 @pytest.fixture
-def number(house):
-    return house.new_demo()
+def number(services):
+    return services.new_demo()
 
 
 @pytest.fixture(scope="module")
@@ -60,12 +60,12 @@ def six_takes(tmp_path_factory):
     folder = tmp_path_factory.mktemp("six") / "data"
     patch = pytest.MonkeyPatch()
     patch.setattr(devices, "DEMO_PACE", PACE)
-    house = house_in(folder)
-    number = house.new_demo()
+    services = services_in(folder)
+    number = services.new_demo()
     for side in ("left", "right"):
         for spot in ("front", "middle", "back"):
-            take(house, number, side, spot)
-    house.close()
+            take(services, number, side, spot)
+    services.close()
     patch.undo()
     return folder
 
@@ -73,14 +73,14 @@ def six_takes(tmp_path_factory):
 @pytest.fixture
 def taken(six_takes, tmp_path):
     shutil.copytree(six_takes, tmp_path / "taken")
-    house = house_in(tmp_path / "taken")
-    yield house
-    house.close()
+    services = services_in(tmp_path / "taken")
+    yield services
+    services.close()
 
 
-def take(house, number, side="left", spot="front", state="before"):
-    house.player.take(number, TakeLabel(side=side, spot=spot, state=state), holder=ME)
-    return ended(house.player)
+def take(services, number, side="left", spot="front", state="before"):
+    services.player.take(number, TakeLabel(side=side, spot=spot, state=state), holder=ME)
+    return ended(services.player)
 
 
 def files(visit):
@@ -99,10 +99,10 @@ def level_db(result, spot, hz, *, state, side="left"):
 # A take
 
 
-def test_take_is_entered_measured_and_told(house, number):
-    now = take(house, number)
+def test_take_is_entered_measured_and_told(services, number):
+    now = take(services, number)
     assert (now.what, now.phase, now.good, now.problems) == ("take", "ended", True, ())
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     (stored,) = visit.takes
     assert now.take == stored.number
     assert (stored.take.side, stored.take.spot, stored.take.state) == ("left", "front", "before")
@@ -110,31 +110,31 @@ def test_take_is_entered_measured_and_told(house, number):
     assert stored.take.distance_m == pytest.approx(np.hypot(2.5, 0.4), abs=0.005)
     assert now.text.startswith("Good: ")
     assert now.text.endswith("2.5 m away; upright.")
-    assert house.bulletin.phases == ["opening", "quiet", "sound", "ended"]
-    assert {visit for *_, visit, _ in house.bulletin.told} == {number}
+    assert services.bulletin.phases == ["opening", "quiet", "sound", "ended"]
+    assert {visit for *_, visit, _ in services.bulletin.told} == {number}
     recording = read_recording(visit.folder / stored.take.file)
     assert recording.samples.shape[1] == 2
     assert len(recording.samples) / 48_000 >= now.length_s
 
 
-def test_take_is_measured_once_and_as_anybody_would_measure_it(house, number, monkeypatch):
-    take(house, number)
-    visit = house.store.visit(number)
-    assert house.judge.ready(visit)
-    assert to_json(house.judge.result(visit)) == to_json(Judge().result(visit))
+def test_take_is_measured_once_and_as_anybody_would_measure_it(services, number, monkeypatch):
+    take(services, number)
+    visit = services.store.visit(number)
+    assert services.judge.ready(visit)
+    assert to_json(services.judge.result(visit)) == to_json(Judge().result(visit))
 
 
-def feed_subs(house, number):
-    house.store.set_entry(number, "rig.sides", ["left", "right", "sub"], was=None)
-    house.store.set_entry(number, "equalizer.feeds_subs", True, was=None)
+def feed_subs(services, number):
+    services.store.set_entry(number, "rig.sides", ["left", "right", "sub"], was=None)
+    services.store.set_entry(number, "equalizer.feeds_subs", True, was=None)
 
 
-def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(house, number):
-    feed_subs(house, number)
-    house.player.take(number, TakeLabel(side="left", spot="middle", with_subs=True), holder=ME)
-    assert house.player.now.with_subs
-    assert ended(house.player).good
-    visit = house.store.visit(number)
+def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(services, number):
+    feed_subs(services, number)
+    services.player.take(number, TakeLabel(side="left", spot="middle", with_subs=True), holder=ME)
+    assert services.player.now.with_subs
+    assert ended(services.player).good
+    visit = services.store.visit(number)
     (stored,) = visit.takes
     assert stored.take.with_subs
     # As if Evenhall had ended between the recording and its entry.
@@ -144,32 +144,34 @@ def test_take_with_the_subs_is_entered_as_such_and_found_again_when_it_is_not(ho
         *("right", "back", "before"),
         True,
     )
-    enter(house.store, house.judge, number, found.file)
-    assert house.store.visit(number).takes[-1].take.with_subs
+    enter(services.store, services.judge, number, found.file)
+    assert services.store.visit(number).takes[-1].take.with_subs
 
 
-def test_subs_play_along_only_where_the_equalizer_feeds_them(house, number):
+def test_subs_play_along_only_where_the_equalizer_feeds_them(services, number):
     with pytest.raises(InputError, match="Say so on Set out"):
-        house.player.take(number, TakeLabel(side="left", spot="front", with_subs=True), holder=ME)
-    assert house.player.now.phase == "idle"
+        services.player.take(
+            number, TakeLabel(side="left", spot="front", with_subs=True), holder=ME
+        )
+    assert services.player.now.phase == "idle"
 
 
-def test_figure_changed_while_a_take_sounds_does_not_spoil_its_measurement(house, number):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    until(lambda: house.player.now.phase == "sound")
-    house.store.set_entry(number, "rig.low_limit_hz", 400.0, was=None)
-    assert ended(house.player).good
-    visit = house.store.visit(number)
-    assert not house.judge.ready(visit)  # what is known of it holds for the figure before
-    assert to_json(house.judge.result(visit)) == to_json(Judge().result(visit))
+def test_figure_changed_while_a_take_sounds_does_not_spoil_its_measurement(services, number):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    until(lambda: services.player.now.phase == "sound")
+    services.store.set_entry(number, "rig.low_limit_hz", 400.0, was=None)
+    assert ended(services.player).good
+    visit = services.store.visit(number)
+    assert not services.judge.ready(visit)  # what is known of it holds for the figure before
+    assert to_json(services.judge.result(visit)) == to_json(Judge().result(visit))
 
 
-def test_figure_that_cannot_be_is_told_before_any_sound(house, number):
-    house.store.set_entry(number, "audience.last_row_m", 99.0, was=None)
+def test_figure_that_cannot_be_is_told_before_any_sound(services, number):
+    services.store.set_entry(number, "audience.last_row_m", 99.0, was=None)
     with pytest.raises(InputError, match=r"last_row_m = 99\.0"):
-        house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    assert not house.player.now.busy
-    assert house.bulletin.told == []
+        services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    assert not services.player.now.busy
+    assert services.bulletin.told == []
 
 
 @pytest.mark.parametrize(
@@ -181,30 +183,30 @@ def test_figure_that_cannot_be_is_told_before_any_sound(house, number):
     ],
 )
 def test_wrong_side_or_spot_is_refused_before_any_sound(
-    house, number, monkeypatch, side, spot, line
+    services, number, monkeypatch, side, spot, line
 ):
     monkeypatch.setattr(player, "open_devices", pytest.fail)
     with pytest.raises(InputError) as caught:
-        house.player.take(number, TakeLabel(side=side, spot=spot), holder=ME)
+        services.player.take(number, TakeLabel(side=side, spot=spot), holder=ME)
     assert str(caught.value) == line
-    assert (house.player.now.phase, house.bulletin.told) == ("idle", [])
+    assert (services.player.now.phase, services.bulletin.told) == ("idle", [])
 
 
 def test_take_by_cable_tells_how_the_faders_stand(taken):
-    house, number = taken, 1
-    before = house.store.visit(number)
-    card = house.judge.result(before).card
+    services, number = taken, 1
+    before = services.store.visit(number)
+    card = services.judge.result(before).card
     for fader in card.get("left", card.get("both")):
         wrong_db = 4.0 if fader.hz == 1000.0 else 0.0
-        house.store.set_entry(
+        services.store.set_entry(
             number, f"fader.left.{fader.hz:g}", fader.fader_db + wrong_db, was=None
         )
-    house.player.take(number, TakeLabel(side="left", spot=""), holder=ME, cable=2)
-    now = ended(house.player)
+    services.player.take(number, TakeLabel(side="left", spot=""), holder=ME, cable=2)
+    now = ended(services.player)
     assert (now.phase, now.good, now.spot, now.state) == ("ended", True, "cable", "after")
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     assert visit.takes[-1].take.at == "cable"
-    result = house.judge.result(visit)
+    result = services.judge.result(visit)
     (proof,) = result.by_cable
     assert [fader.hz for fader in proof.faders_wrong] == [1000.0]
     assert result.moves[0].text == proof.faders_wrong[0].text
@@ -213,28 +215,28 @@ def test_take_by_cable_tells_how_the_faders_stand(taken):
 
 
 @pytest.mark.parametrize("order", ["take", "gain", "line"])
-def test_second_start_is_refused_and_the_first_goes_on(house, number, order):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+def test_second_start_is_refused_and_the_first_goes_on(services, number, order):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
     start = {
-        "take": lambda: house.player.take(
+        "take": lambda: services.player.take(
             number, TakeLabel(side="right", spot="back"), holder="another"
         ),
-        "gain": lambda: house.player.gain(number, holder="another"),
-        "line": lambda: house.player.line(number, holder="another"),
+        "gain": lambda: services.player.gain(number, holder="another"),
+        "line": lambda: services.player.line(number, holder="another"),
     }[order]
     with pytest.raises(InputError, match=r"^Something is under way already\. Stop it first\.$"):
         start()
-    assert ended(house.player).good
-    (stored,) = house.store.visit(number).takes
+    assert ended(services.player).good
+    (stored,) = services.store.visit(number).takes
     assert (stored.take.side, stored.take.spot) == ("left", "front")
 
 
-def test_of_many_who_start_at_once_one_does(house, number):
+def test_of_many_who_start_at_once_one_does(services, number):
     refused = []
 
     def start(side):
         try:
-            house.player.take(number, TakeLabel(side=side, spot="front"), holder=side)
+            services.player.take(number, TakeLabel(side=side, spot="front"), holder=side)
         except InputError as error:
             refused.append(str(error))
 
@@ -243,79 +245,79 @@ def test_of_many_who_start_at_once_one_does(house, number):
         thread.start()
     for thread in threads:
         thread.join()
-    ended(house.player)
+    ended(services.player)
     assert refused == ["Something is under way already. Stop it first."] * 7
-    assert len(house.store.visit(number).takes) == 1
+    assert len(services.store.visit(number).takes) == 1
 
 
 # Stop
 
 
 @pytest.mark.parametrize("phase", ["opening", "quiet", "sound"])
-def test_stop_keeps_nothing(house, number, phase):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    until(lambda: phase in house.bulletin.phases)
-    house.player.stop()
-    now = ended(house.player)
+def test_stop_keeps_nothing(services, number, phase):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    until(lambda: phase in services.bulletin.phases)
+    services.player.stop()
+    now = ended(services.player)
     assert (now.phase, now.text) == ("ended", "Stopped. Nothing was kept.")
     assert (now.good, now.take) == (None, 0)
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     assert visit.takes == ()
     assert files(visit) == []
 
 
-def test_stop_while_nothing_is_under_way_does_not_stop_what_comes_next(house, number):
-    house.player.stop()
-    assert take(house, number).good
+def test_stop_while_nothing_is_under_way_does_not_stop_what_comes_next(services, number):
+    services.player.stop()
+    assert take(services, number).good
 
 
 @pytest.mark.parametrize("phase", ["quiet", "sound"])
-def test_sound_whose_page_is_gone_stops_by_itself(house, number, clock, phase):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    until(lambda: phase in house.bulletin.phases)
+def test_sound_whose_page_is_gone_stops_by_itself(services, number, clock, phase):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    until(lambda: phase in services.bulletin.phases)
     clock.now_s += ALIVE_S + 0.01
-    now = ended(house.player)
+    now = ended(services.player)
     assert now.text == (
         "Stopped by itself: the page that had started it was gone. Nothing was kept."
     )
     assert (now.good, now.take) == (None, 0)
-    assert files(house.store.visit(number)) == []
+    assert files(services.store.visit(number)) == []
 
 
-def test_sound_whose_page_is_there_goes_on_for_as_long_as_it_says_so(house, number, clock):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    while house.player.now.busy:
+def test_sound_whose_page_is_there_goes_on_for_as_long_as_it_says_so(services, number, clock):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    while services.player.now.busy:
         clock.now_s += 0.9 * ALIVE_S
-        house.player.alive(ME)
+        services.player.alive(ME)
         time.sleep(0.01)
-    assert house.player.now.good
+    assert services.player.now.good
 
 
-def test_another_page_does_not_keep_the_sound_of_one_that_is_gone(house, number, clock):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    until(lambda: house.player.now.phase == "sound")
+def test_another_page_does_not_keep_the_sound_of_one_that_is_gone(services, number, clock):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    until(lambda: services.player.now.phase == "sound")
     clock.now_s += ALIVE_S + 0.01
-    house.player.alive("another")
+    services.player.alive("another")
     # Nor by saying that something is soloed, for which nobody has asked.
-    house.player.answer("on", holder="another")
-    assert ended(house.player).text.startswith("Stopped by itself")
+    services.player.answer("on", holder="another")
+    assert ended(services.player).text.startswith("Stopped by itself")
 
 
-def test_closing_stops_the_sound_and_waits_for_it(house, number):
-    house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
-    house.player.close()
-    assert not house.player.now.busy
+def test_closing_stops_the_sound_and_waits_for_it(services, number):
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    services.player.close()
+    assert not services.player.now.busy
     assert "player" not in {thread.name for thread in all_threads()}
-    assert house.store.visit(number).takes == ()
+    assert services.store.visit(number).takes == ()
 
 
 # Devices that fail
 
 
 @pytest.fixture
-def own(house):
+def own(services):
     """A visit whose sound device is a real one, as far as anybody can tell."""
-    number = house.new_own("Quarry Lane Hall")
+    number = services.new_own("Quarry Lane Hall")
     for name, value in {
         "venue.length_m": 16.0,
         "venue.width_m": 9.0,
@@ -324,30 +326,30 @@ def own(house):
         "audience.last_row_m": 12.0,
         "rig.speaker_height_m": 1.8,
     }.items():
-        house.store.set_entry(number, name, value, was=None)
+        services.store.set_entry(number, name, value, was=None)
     return number
 
 
-def plays_at_once(house, number):
+def plays_at_once(services, number):
     """The player is free: it takes a demo visit's take."""
-    return take(house, house.new_demo()).good
+    return take(services, services.new_demo()).good
 
 
-def test_own_visit_without_a_chosen_device_is_told_so(house, own, monkeypatch):
+def test_own_visit_without_a_chosen_device_is_told_so(services, own, monkeypatch):
     monkeypatch.setattr(devices, "remembered", lambda: None)
     for start in (
-        lambda: house.player.take(own, TakeLabel(side="left", spot="front"), holder=ME),
-        lambda: house.player.gain(own, holder=ME),
-        lambda: house.player.line(own, holder=ME),
+        lambda: services.player.take(own, TakeLabel(side="left", spot="front"), holder=ME),
+        lambda: services.player.gain(own, holder=ME),
+        lambda: services.player.line(own, holder=ME),
     ):
         start()
-        now = ended(house.player)
+        now = ended(services.player)
         assert (now.phase, now.good) == ("failed", False)
         assert now.text == "No sound device is chosen yet. Choose one on the page Set out."
-    assert plays_at_once(house, own)
+    assert plays_at_once(services, own)
 
 
-def test_device_that_is_missing_is_told_and_the_next_start_plays(house, own, monkeypatch):
+def test_device_that_is_missing_is_told_and_the_next_start_plays(services, own, monkeypatch):
     @contextmanager
     def missing(setup):
         raise DeviceError(f'There is no device "{setup.input}". Plug it in.')
@@ -355,13 +357,13 @@ def test_device_that_is_missing_is_told_and_the_next_start_plays(house, own, mon
 
     monkeypatch.setattr(devices, "remembered", lambda: SoundSetup("Box", "Box"))
     monkeypatch.setattr(devices, "Live", missing)
-    now = take(house, own)
+    now = take(services, own)
     assert (now.phase, now.good) == ("failed", False)
     assert now.text == 'There is no device "Box". Plug it in.'
-    assert plays_at_once(house, own)
+    assert plays_at_once(services, own)
 
 
-def test_device_that_is_pulled_out_is_told_and_the_next_start_plays(house, own, monkeypatch):
+def test_device_that_is_pulled_out_is_told_and_the_next_start_plays(services, own, monkeypatch):
     pulled = []
 
     @contextmanager
@@ -373,33 +375,33 @@ def test_device_that_is_pulled_out_is_told_and_the_next_start_plays(house, own, 
 
     monkeypatch.setattr(devices, "remembered", lambda: SoundSetup("Box", "Box"))
     monkeypatch.setattr(devices, "Live", live)
-    house.player.take(own, TakeLabel(side="left", spot="front"), holder=ME)
-    until(lambda: house.player.now.phase == "sound")
+    services.player.take(own, TakeLabel(side="left", spot="front"), holder=ME)
+    until(lambda: services.player.now.phase == "sound")
     pulled[0].unplug()
-    now = ended(house.player)
+    now = ended(services.player)
     assert (now.phase, now.good, now.take) == ("failed", False, 0)
     assert now.text == (
         '"Simulated hall" stopped in the middle: it was pulled out, or its driver gave up. '
         "Plug it in again; the takes made so far are safe."
     )
-    visit = house.store.visit(own)
+    visit = services.store.visit(own)
     assert visit.takes == ()
     # What was recorded by then is a part, that no list shows.
     assert files(visit) == [path.name for path in leftovers(visit.folder / "takes")]
     # Plugged in again: a visit of one's own is taken like the demo's.
-    assert take(house, own).phase == "ended"
-    (stored,) = house.store.visit(own).takes
+    assert take(services, own).phase == "ended"
+    (stored,) = services.store.visit(own).takes
     assert stored.take.side == "left"
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_error_of_our_own_leaves_the_player_free(house, number, monkeypatch):
+def test_error_of_our_own_leaves_the_player_free(services, number, monkeypatch):
     with monkeypatch.context() as patch:
         patch.setattr(player, "record_take", lambda *a, **k: 1 / 0)
-        now = take(house, number)
+        now = take(services, number)
     assert (now.phase, now.good) == ("failed", False)
     assert now.text == "Something went wrong inside Evenhall. What was taken so far is safe."
-    assert take(house, number).good
+    assert take(services, number).good
 
 
 # Levels
@@ -407,12 +409,12 @@ def test_error_of_our_own_leaves_the_player_free(house, number, monkeypatch):
 
 def test_levels_are_told_twenty_times_a_second_at_the_most(tmp_path, monkeypatch):
     monkeypatch.setattr(devices, "DEMO_PACE", 6.0)
-    house = house_in(tmp_path / "data", clock=time.monotonic)
-    number = house.new_demo()
-    with staying(house.player):
-        assert take(house, number).good
-    levels = house.bulletin.levels
-    house.close()
+    services = services_in(tmp_path / "data", clock=time.monotonic)
+    number = services.new_demo()
+    with staying(services.player):
+        assert take(services, number).good
+    levels = services.bulletin.levels
+    services.close()
     at_s = [at_s for _, at_s in levels]
     assert len(at_s) >= 8  # a second and more of sound
     # By the player's clock they keep their distance; telling takes a moment of its own.
@@ -444,79 +446,79 @@ def test_levels_are_told_as_often_as_that_however_blocks_come(every_s, count):
 # Gain
 
 
-def test_gain_ends_in_hold_and_later_takes_have_it(house, number):
-    assert take(house, number).good
-    house.player.gain(number, holder=ME)
-    now = ended(house.player)
+def test_gain_ends_in_hold_and_later_takes_have_it(services, number):
+    assert take(services, number).good
+    services.player.gain(number, holder=ME)
+    now = ended(services.player)
     assert (now.what, now.good) == ("gain", True)
     assert now.text.startswith("Hold: ")
-    gain = house.store.visit(number).value("gain")
+    gain = services.store.visit(number).value("gain")
     assert (gain["turn"], gain["text"]) == ("hold", now.text)
-    house.store.set_entry(number, "gain", {**gain, "turned_db": 6.0}, was=None)
-    assert take(house, number).good
-    one, two = house.result(house.store.visit(number)).takes
+    services.store.set_entry(number, "gain", {**gain, "turned_db": 6.0}, was=None)
+    assert take(services, number).good
+    one, two = services.result(services.store.visit(number)).takes
     levels_db = [
         next(band.level_db for band in take.bands if band.hz == 1000) for take in (one, two)
     ]
     assert levels_db[1] - levels_db[0] == pytest.approx(6.0, abs=0.05)
 
 
-def test_gain_far_off_is_turned_until_it_stands(house, number):
-    house.store.set_entry(number, "gain", {"turned_db": -30.0}, was=None)
-    house.player.gain(number, holder=ME)
-    assert ended(house.player).good
+def test_gain_far_off_is_turned_until_it_stands(services, number):
+    services.store.set_entry(number, "gain", {"turned_db": -30.0}, was=None)
+    services.player.gain(number, holder=ME)
+    assert ended(services.player).good
     # It was found within three decibels of level with the reference; it is so again.
-    assert abs(house.store.visit(number).value("gain")["turned_db"]) <= 2 * 3.0
+    assert abs(services.store.visit(number).value("gain")["turned_db"]) <= 2 * 3.0
 
 
-def test_gain_stops_by_itself_and_keeps_nothing(house, number, clock):
-    house.store.set_entry(number, "gain", {"turned_db": -30.0}, was=None)
-    house.player.gain(number, holder=ME)
-    until(lambda: bool(house.bulletin.levels))
+def test_gain_stops_by_itself_and_keeps_nothing(services, number, clock):
+    services.store.set_entry(number, "gain", {"turned_db": -30.0}, was=None)
+    services.player.gain(number, holder=ME)
+    until(lambda: bool(services.bulletin.levels))
     clock.now_s += ALIVE_S + 0.01
-    now = ended(house.player)
+    now = ended(services.player)
     assert now.text.startswith("Stopped by itself: ")
     assert now.good is None
-    assert house.store.visit(number).value("gain") == {"turned_db": -30.0}
+    assert services.store.visit(number).value("gain") == {"turned_db": -30.0}
 
 
-def test_gain_stopped_at_once_keeps_nothing(house, number):
-    house.player.gain(number, holder=ME)
-    house.player.stop()
-    assert ended(house.player).text == "Stopped. Nothing was kept."
-    assert house.store.visit(number).value("gain") is None
+def test_gain_stopped_at_once_keeps_nothing(services, number):
+    services.player.gain(number, holder=ME)
+    services.player.stop()
+    assert ended(services.player).text == "Stopped. Nothing was kept."
+    assert services.store.visit(number).value("gain") is None
 
 
 # Line check
 
 
-def go_round(house, holder=ME):
+def go_round(services, holder=ME):
     """Say of each element that it is soloed, until the round is over."""
     asked = []
-    while house.player.now.busy:
-        now = house.player.now
+    while services.player.now.busy:
+        now = services.player.now
         if now.phase == "asking" and (not asked or asked[-1] != now.side):
             asked.append(now.side)
-            house.player.answer("on", holder=holder)
+            services.player.answer("on", holder=holder)
         time.sleep(0.002)
     return asked
 
 
-def test_line_check_asks_for_each_element_and_finds_that_they_work(house, number):
-    house.player.line(number, holder=ME)
-    assert go_round(house) == ["left", "right"]
-    now = house.player.now
+def test_line_check_asks_for_each_element_and_finds_that_they_work(services, number):
+    services.player.line(number, holder=ME)
+    assert go_round(services) == ["left", "right"]
+    now = services.player.now
     assert (now.phase, now.good, now.text) == ("ended", True, "Every element works.")
-    kept = house.store.visit(number).value("line_check")
+    kept = services.store.visit(number).value("line_check")
     assert kept["elements"] == ["left", "right"]
     assert [(one["element"], one["code"]) for one in kept["findings"]] == [
         ("left", "works"),
         ("right", "works"),
     ]
-    assert house.bulletin.phases == ["opening", *("asking", "sound") * 2, "ended"]
+    assert services.bulletin.phases == ["opening", *("asking", "sound") * 2, "ended"]
 
 
-def test_line_check_keeps_the_names_of_the_rig(house, own, monkeypatch):
+def test_line_check_keeps_the_names_of_the_rig(services, own, monkeypatch):
     @contextmanager
     def live(setup):
         with SimulatedDevices(pace=PACE) as simulated:
@@ -525,73 +527,73 @@ def test_line_check_keeps_the_names_of_the_rig(house, own, monkeypatch):
 
     monkeypatch.setattr(devices, "remembered", lambda: SoundSetup("Box", "Box"))
     monkeypatch.setattr(devices, "Live", live)
-    house.store.set_entry(own, "rig.sides", ["Left", "Right"], was=None)
-    house.player.line(own, holder=ME)
-    go_round(house)
-    visit = house.store.visit(own)
+    services.store.set_entry(own, "rig.sides", ["Left", "Right"], was=None)
+    services.player.line(own, holder=ME)
+    go_round(services)
+    visit = services.store.visit(own)
     assert tuple(visit.value("line_check")["elements"]) == elements(visit) == ("Left", "Right")
 
 
-def test_whoever_says_that_it_is_soloed_has_to_stay(house, number, clock):
-    house.player.line(number, holder=ME)
-    until(lambda: house.player.now.phase == "asking")
+def test_whoever_says_that_it_is_soloed_has_to_stay(services, number, clock):
+    services.player.line(number, holder=ME)
+    until(lambda: services.player.now.phase == "asking")
     clock.now_s += 60.0  # it takes a minute to walk to the mixer: nothing sounds meanwhile
     time.sleep(0.05)
-    assert house.player.now.phase == "asking"
-    house.player.answer("on", holder="a phone")
-    until(lambda: house.player.now.phase == "sound")
+    assert services.player.now.phase == "asking"
+    services.player.answer("on", holder="a phone")
+    until(lambda: services.player.now.phase == "sound")
     clock.now_s += ALIVE_S + 0.01
-    house.player.alive(ME)
-    now = ended(house.player)
+    services.player.alive(ME)
+    now = ended(services.player)
     assert now.text.startswith("Stopped by itself: ")
-    assert house.store.visit(number).value("line_check") is None
+    assert services.store.visit(number).value("line_check") is None
 
 
 @pytest.mark.parametrize("phases", [["opening"], ["asking"], ["asking", "sound"]])
-def test_line_check_stops_in_each_phase(house, number, phases):
-    house.player.line(number, holder=ME)
+def test_line_check_stops_in_each_phase(services, number, phases):
+    services.player.line(number, holder=ME)
     for phase in phases:
-        until(lambda phase=phase: phase in house.bulletin.phases)
+        until(lambda phase=phase: phase in services.bulletin.phases)
         if phase == "asking" and phase != phases[-1]:
-            house.player.answer("on", holder=ME)
-    house.player.stop()
-    now = ended(house.player)
+            services.player.answer("on", holder=ME)
+    services.player.stop()
+    now = ended(services.player)
     assert (now.text, now.good) == ("Stopped. Nothing was kept.", None)
-    assert house.store.visit(number).value("line_check") is None
+    assert services.store.visit(number).value("line_check") is None
 
 
-def test_line_check_broken_off_keeps_what_was_heard(house, number):
-    house.player.line(number, holder=ME)
-    until(lambda: house.player.now.phase == "asking")
-    house.player.answer("on", holder=ME)
-    until(lambda: house.player.now.side == "right")
-    house.player.stop()
-    now = ended(house.player)
+def test_line_check_broken_off_keeps_what_was_heard(services, number):
+    services.player.line(number, holder=ME)
+    until(lambda: services.player.now.phase == "asking")
+    services.player.answer("on", holder=ME)
+    until(lambda: services.player.now.side == "right")
+    services.player.stop()
+    now = ended(services.player)
     assert (now.text, now.good) == ("Broken off: 1 of 2 were not heard.", False)
-    assert house.store.visit(number).value("line_check")["elements"] == ["left"]
+    assert services.store.visit(number).value("line_check")["elements"] == ["left"]
 
 
-def test_start_and_stop_over_and_over_never_hang(house, number):
+def test_start_and_stop_over_and_over_never_hang(services, number):
     threads_before = active_count()
     rng = random.Random(6)
     # Far off, so that the gain never stands before it is stopped.
-    house.store.set_entry(number, "gain", {"turned_db": -40.0}, was=None)
+    services.store.set_entry(number, "gain", {"turned_db": -40.0}, was=None)
     rounds = ["line"] * 16 + ["take"] * 6 + ["gain"] * 1
     rng.shuffle(rounds)
     for what in rounds:
         if what == "take":
-            house.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+            services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
         else:
-            getattr(house.player, what)(number, holder=ME)
-        for act in rng.choices((partial(house.player.answer, "on"), None), k=rng.randrange(3)):
+            getattr(services.player, what)(number, holder=ME)
+        for act in rng.choices((partial(services.player.answer, "on"), None), k=rng.randrange(3)):
             if act is not None:
                 act(holder=ME)
             time.sleep(rng.choice((0.0, 0.0, 0.001, 0.02)))
-        house.player.stop()
-        assert ended(house.player).text == "Stopped. Nothing was kept."
-    house.player.close()
+        services.player.stop()
+        assert ended(services.player).text == "Stopped. Nothing was kept."
+    services.player.close()
     assert active_count() <= threads_before
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     assert (visit.takes, files(visit)) == ((), [])
 
 

@@ -11,14 +11,14 @@ from evenhall.cli import app
 from evenhall.errors import InputError
 from evenhall.pages import api, html
 from evenhall.pages.app import create_app
-from pages.demo_house import house_in
+from pages.demo_services import services_in
 
 
 @pytest.fixture
-def house(tmp_path):
-    house = house_in(tmp_path / "data")
-    yield house
-    house.close()
+def services(tmp_path):
+    services = services_in(tmp_path / "data")
+    yield services
+    services.close()
 
 
 def test_pages_open_without_optimizer_typesetter_and_sound_device():
@@ -44,38 +44,38 @@ def test_what_was_imported_is_not_looked_through_for_waste_and_the_rest_is(monke
     assert seen == [(True, True)]
 
 
-def test_routes_are_worked_out_once(house):
-    served = create_app(house, hosts=frozenset)._app.routes
+def test_routes_are_worked_out_once(services):
+    served = create_app(services, hosts=frozenset)._app.routes
     wanted = [route for part in (*api.PARTS, html) for route in part.router.routes]
     assert [route for route in served if route in wanted] == wanted
     assert len(wanted) > 40
 
 
 @pytest.mark.parametrize("named", [True, False])
-def test_first_page_finds_its_verdict_and_its_templates_ready(house, named, monkeypatch):
+def test_first_page_finds_its_verdict_and_its_templates_ready(services, named, monkeypatch):
     monkeypatch.setattr(html, "_templates", html._templates.overlay(cache_size=100))
-    number = house.new_demo()
-    html.warm(house, number if named else None)
+    number = services.new_demo()
+    html.warm(services, number if named else None)
 
     def late(*what):
         raise AssertionError("it was not ready")
 
     monkeypatch.setattr("evenhall.visits.judging.result_from", late)
-    assert house.judge.result(house.store.visit(number)).rows
+    assert services.judge.result(services.store.visit(number)).rows
     monkeypatch.setattr(html._templates, "compile", late)
     for name in html._templates.list_templates():
         html._templates.get_template(name)
 
 
-def test_visit_that_cannot_be_judged_is_left_to_its_page(house):
-    number = house.new_own()
+def test_visit_that_cannot_be_judged_is_left_to_its_page(services):
+    number = services.new_own()
     for name, value in (("audience.first_row_m", 9.0), ("audience.last_row_m", 2.0)):
-        house.store.set_entry(number, name, value, was=None)
-    html.warm(house, None)
+        services.store.set_entry(number, name, value, was=None)
+    html.warm(services, None)
     with pytest.raises(InputError):
-        house.judge.result(house.store.visit(number))
+        services.judge.result(services.store.visit(number))
 
 
-def test_where_there_is_no_visit_none_is_made(house):
-    html.warm(house, None)
-    assert house.store.visits() == ()
+def test_where_there_is_no_visit_none_is_made(services):
+    html.warm(services, None)
+    assert services.store.visits() == ()

@@ -24,19 +24,19 @@ NEIGHBOUR = "127.0.0.9"
 
 
 @pytest.fixture(scope="module")
-def house(tmp_path_factory):
+def services(tmp_path_factory):
     with opened(tmp_path_factory.mktemp("threshold"), demo=False) as pages:
-        pages.house.new_demo()
-        yield pages.house
+        pages.services.new_demo()
+        yield pages.services
 
 
 @pytest.fixture
-def server(house, monkeypatch):
+def server(services, monkeypatch):
     for module in (phone, api.doors, html):
         monkeypatch.setattr(module, "local_addresses", lambda: (PHONE_ADDRESS,))
     for module in (guard, api.access, html):
         monkeypatch.setattr(module, "is_here", lambda scope: scope["server"][0] == "127.0.0.1")
-    with served(house) as server:
+    with served(services) as server:
         yield server
 
 
@@ -91,7 +91,7 @@ def test_half_open_connections_at_the_laptops_door_hold_up_no_stop(server):
 
 
 def door_of(server):
-    door = server.run(server.house.phone.open())
+    door = server.run(server.services.phone.open())
     host, _, port = door.address.split("/")[2].partition(":")
     return host, int(port), door.code.replace(" ", "")
 
@@ -181,7 +181,7 @@ def test_page_that_listens_stays_while_half_open_connections_come_and_go(server)
         next(events)
         for _ in range(2 * threshold.HERE.most):
             keep(hold(server.port))
-        server.house.bulletin.tell("changed", {"name": "still here"}, visit=1)
+        server.services.bulletin.tell("changed", {"name": "still here"}, visit=1)
         assert any("still here" in event for event in events)
 
 

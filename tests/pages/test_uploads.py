@@ -28,8 +28,8 @@ FORM = {"side": "left", "spot": "front"}
 def pages(tmp_path):
     """The demo's visit, set out and without takes."""
     with opened(tmp_path, demo=False) as pages:
-        number = pages.house.new_demo()
-        yield type(pages)(pages.house, pages.app, number)
+        number = pages.services.new_demo()
+        yield type(pages)(pages.services, pages.app, number)
 
 
 def short(channels=2, *, format_="WAV", seconds=0.2, rate_hz=48_000, subtype="PCM_24"):
@@ -59,13 +59,13 @@ def send(pages, where, raw, name, form=None):
 
 def state(pages):
     """All that a refusal must leave as it was."""
-    root = pages.house.store.folder
+    root = pages.services.store.folder
     files = {
         path.relative_to(root).as_posix()
         for path in root.rglob("*")
         if path.is_file() and not path.name.startswith("visits.sqlite3")
     }
-    return files, pages.house.store.visits(), pages.house.store.visit(pages.visit)
+    return files, pages.services.store.visits(), pages.services.store.visit(pages.visit)
 
 
 def refused(pages, where, raw, name, form=None):
@@ -92,7 +92,7 @@ def test_good_recording_is_taken_in_and_told_as_usable(pages, name):
     told = answer.json()
     assert told["usable"]
     assert told["text"][0].isupper()
-    (stored,) = pages.house.store.visit(pages.visit).takes
+    (stored,) = pages.services.store.visit(pages.visit).takes
     assert stored.number == told["number"]
     assert (stored.take.side, stored.take.spot, stored.take.state) == ("left", "front", "before")
     assert stored.take.reference_channel == 2
@@ -105,7 +105,7 @@ def test_two_of_one_name_are_two_takes(pages):
     first, second = short(seconds=0.2), short(seconds=0.3)
     for raw in (first, second):
         assert send(pages, "takes/upload", raw, "take.wav", FORM).status_code == 201
-    takes = pages.house.store.visit(pages.visit).takes
+    takes = pages.services.store.visit(pages.visit).takes
     assert [(pages.folder / one.take.file).read_bytes() for one in takes] == [first, second]
 
 
@@ -131,7 +131,7 @@ def test_two_that_arrive_at_once_do_not_write_over_one_another(pages, monkeypatc
 
     def keep(raw):
         return keep_take(
-            pages.house,
+            pages.services,
             pages.visit,
             io.BytesIO(raw),
             name="take.wav",
@@ -141,7 +141,7 @@ def test_two_that_arrive_at_once_do_not_write_over_one_another(pages, monkeypatc
 
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(keep, sounds))
-    takes = pages.house.store.visit(pages.visit).takes
+    takes = pages.services.store.visit(pages.visit).takes
     kept = [(pages.folder / one.take.file).read_bytes() for one in takes]
     assert sorted(kept) == sorted(sounds)
 
@@ -160,7 +160,7 @@ def test_recording_whose_reference_is_a_file_needs_that_file_first(pages):
     assert send(pages, "stimulus", short(1, seconds=1.2), "played.wav").status_code == 204
     answer = send(pages, "takes/upload", short(1), "mono.wav", form)
     assert answer.status_code == 201
-    (stored,) = pages.house.store.visit(pages.visit).takes
+    (stored,) = pages.services.store.visit(pages.visit).takes
     assert stored.take.reference_channel is None
 
 
@@ -215,13 +215,13 @@ def test_file_that_was_forgotten_is_asked_for(pages):
 
 
 def test_figures_that_cannot_be_are_said_before_a_take_is_kept(pages):
-    store = pages.house.store
+    store = pages.services.store
     store.set_entry(pages.visit, "audience.last_row_m", 40.0, was=None)  # of a hall of 16 m
     assert "last_row_m" in refused(pages, "takes/upload", short(), "take.wav", FORM)
 
 
 def test_calibration_that_is_gone_is_said_before_a_take_is_kept(pages):
-    pages.house.store.set_entry(pages.visit, "microphone.calibration", "gone.txt", was=None)
+    pages.services.store.set_entry(pages.visit, "microphone.calibration", "gone.txt", was=None)
     assert "gone.txt" in refused(pages, "takes/upload", short(), "take.wav", FORM)
 
 
@@ -245,7 +245,7 @@ def test_what_cannot_be_entered_leaves_no_file(pages, monkeypatch, where):
         raise StoreError("visits.sqlite3: the disk is full. Make room.")
 
     for name in ("add_take", "set_entry"):
-        monkeypatch.setattr(pages.house.store, name, fail)
+        monkeypatch.setattr(pages.services.store, name, fail)
     before = state(pages)
     raw = b"20 0\n20000 1\n" if where == "calibration" else short(seconds=1.2)
     answer = send(pages, where, raw, "a.wav", FORM if where == "takes/upload" else None)
@@ -255,10 +255,12 @@ def test_what_cannot_be_entered_leaves_no_file(pages, monkeypatch, where):
 
 def test_recording_is_on_the_disk_before_it_is_entered(pages, monkeypatch):
     order = []
-    fsync, add_take = os.fsync, pages.house.store.add_take
+    fsync, add_take = os.fsync, pages.services.store.add_take
     monkeypatch.setattr(os, "fsync", lambda file: (order.append("disk"), fsync(file)))
     monkeypatch.setattr(
-        pages.house.store, "add_take", lambda *given: (order.append("entered"), add_take(*given))[1]
+        pages.services.store,
+        "add_take",
+        lambda *given: (order.append("entered"), add_take(*given))[1],
     )
     send(pages, "takes/upload", short(), "take.wav", FORM)
     assert order.index("disk") < order.index("entered")
@@ -276,18 +278,18 @@ def unit_json(hz=tuple(NOMINAL_HZ), model="constant-q"):
 
 def test_learned_unit_is_what_the_card_is_made_for(pages):
     assert send(pages, "unit", unit_json(), "unit.json").status_code == 204
-    visit = pages.house.store.visit(pages.visit)
+    visit = pages.services.store.visit(pages.visit)
     job = job_of(visit)
     assert (job.equalizer.bands, job.equalizer.range_db) == (31, 15.0)
     assert unit_of(job, visit.folder).model == "constant-q"
     other = unit_json(model="proportional-q")
     assert send(pages, "unit?side=right", other, "r.json").status_code == 204
-    job = job_of(pages.house.store.visit(pages.visit))
+    job = job_of(pages.services.store.visit(pages.visit))
     assert unit_of(job, visit.folder, "right").model == "proportional-q"
     assert unit_of(job, visit.folder, "left").model == "constant-q"
     gone = ask(pages.app, "DELETE", f"/api/visits/{pages.visit}/unit")
     assert gone.status_code == 204
-    job = job_of(pages.house.store.visit(pages.visit))
+    job = job_of(pages.services.store.visit(pages.visit))
     assert (job.equalizer.response, job.equalizer.file) == ("proportional-q", None)
 
 
@@ -295,7 +297,7 @@ def test_learned_unit_that_cannot_be_entered_leaves_nothing(pages, monkeypatch):
     def fail(*_, **__):
         raise StoreError("visits.sqlite3: the disk is full. Make room.")
 
-    monkeypatch.setattr(pages.house.store, "set_entries", fail)
+    monkeypatch.setattr(pages.services.store, "set_entries", fail)
     before = state(pages)
     assert send(pages, "unit", unit_json(), "unit.json").status_code == 507
     assert state(pages) == before
@@ -303,7 +305,7 @@ def test_learned_unit_that_cannot_be_entered_leaves_nothing(pages, monkeypatch):
 
 def test_learned_unit_of_own_frequencies_is_listed(pages):
     send(pages, "unit", unit_json((80.0, 400.0, 3150.0)), "unit.json")
-    assert job_of(pages.house.store.visit(pages.visit)).equalizer.bands == (80.0, 400.0, 3150.0)
+    assert job_of(pages.services.store.visit(pages.visit)).equalizer.bands == (80.0, 400.0, 3150.0)
 
 
 def test_what_is_no_learned_unit_is_refused_and_changes_nothing(pages):
@@ -321,10 +323,10 @@ def test_what_is_no_learned_unit_is_refused_and_changes_nothing(pages):
 
 
 def test_calibration_is_taken_in_under_a_new_name(pages):
-    before = pages.house.store.visit(pages.visit).value("microphone.calibration")
+    before = pages.services.store.visit(pages.visit).value("microphone.calibration")
     raw = b"Hz\tdB\n20\t-1.5\n1000\t0\n20000\t2\n"
     assert send(pages, "calibration", raw, "My mic 0-1.txt").status_code == 204
-    name = pages.house.store.visit(pages.visit).value("microphone.calibration")
+    name = pages.services.store.visit(pages.visit).value("microphone.calibration")
     assert name != before
     assert (pages.folder / name).read_bytes() == raw
     assert (pages.folder / before).is_file()
@@ -356,7 +358,7 @@ def test_calibration_larger_than_any_is_refused(pages):
 
 def test_calibration_without_a_name_is_still_named_in_its_line(pages):
     with pytest.raises(InputError, match=r"^The file: holds 0"):
-        keep_calibration(pages.house, pages.visit, io.BytesIO(b"-"), name="")
+        keep_calibration(pages.services, pages.visit, io.BytesIO(b"-"), name="")
 
 
 # What was played
@@ -365,7 +367,7 @@ def test_calibration_without_a_name_is_still_named_in_its_line(pages):
 def test_stimulus_is_taken_in(pages):
     raw = short(1, format_="AIFF", seconds=1.2)
     assert send(pages, "stimulus", raw, "pink.aiff").status_code == 204
-    name = pages.house.store.visit(pages.visit).value("reference.file")
+    name = pages.services.store.visit(pages.visit).value("reference.file")
     assert (pages.folder / name).read_bytes() == raw
 
 
@@ -380,7 +382,7 @@ def test_stimulus_by_which_no_take_could_be_judged_is_refused(pages):
 
 def test_stimulus_for_no_visit_is_refused(pages):
     with pytest.raises(InputError, match="There is no visit 99"):
-        keep_stimulus(pages.house, 99, io.BytesIO(short()), name="a.wav")
+        keep_stimulus(pages.services, 99, io.BytesIO(short()), name="a.wav")
 
 
 # A job folder
@@ -418,7 +420,7 @@ def test_job_folder_comes_in_and_goes_out(pages):
     out = ask(pages.app, "GET", f"/api/visits/{number}/folder.zip")
     assert out.headers["content-type"] == "application/zip"
     again = ask(pages.app, "POST", "/api/visits/import", files={"file": ("b.zip", out.content)})
-    visits = [pages.house.store.visit(one) for one in (number, again.json()["number"])]
+    visits = [pages.services.store.visit(one) for one in (number, again.json()["number"])]
     first, second = ([one.take for one in visit.takes] for visit in visits)
     assert first == second
     assert len(first) == 6
@@ -432,7 +434,7 @@ def feed_subs(pages):
         ("rig.sides", ["left", "right", "sub"]),
         ("equalizer.feeds_subs", True),
     ):
-        pages.house.store.set_entry(pages.visit, name, value, was=None)
+        pages.services.store.set_entry(pages.visit, name, value, was=None)
 
 
 def test_recording_with_the_subs_is_taken_in_as_such(pages):
@@ -440,7 +442,7 @@ def test_recording_with_the_subs_is_taken_in_as_such(pages):
     form = {**FORM, "with_subs": "true"}
     answer = send(pages, "takes/upload", demo_files()[GOOD], "any.wav", form)
     assert answer.status_code == 201, answer.text
-    (stored,) = pages.house.store.visit(pages.visit).takes
+    (stored,) = pages.services.store.visit(pages.visit).takes
     assert stored.take.with_subs
     assert stored.take.file == "takes/left-and-subs-front.wav"
 

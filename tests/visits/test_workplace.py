@@ -22,7 +22,7 @@ import os, signal, sys, io, zipfile
 from pathlib import Path
 from evenhall.visits import carrying, store as stores
 from evenhall.pages import uploads
-from evenhall.pages.house import open_house
+from evenhall.pages.services import open_services
 
 what, folder, source, then = sys.argv[1:]
 
@@ -38,27 +38,27 @@ class Slow(io.BytesIO):
             pause()
         return super().read(*size)
 
-house = open_house(Path(folder))
+services = open_services(Path(folder))
 content = Path(source).read_bytes()
 if what == "import":  # unpacked, but for the last file
     load = carrying.load_job
     carrying.load_job = lambda *a, **b: (pause(), load(*a, **b))[1]
-    number = carrying.read_folder(house.store, io.BytesIO(content))
+    number = carrying.read_folder(services.store, io.BytesIO(content))
 elif what == "visit":  # copied, and not entered yet
     enter = stores.Store._enter_visit
     stores.Store._enter_visit = lambda *a, **b: (pause(), enter(*a, **b))[1]
-    number = carrying.read_folder(house.store, io.BytesIO(content))
+    number = carrying.read_folder(services.store, io.BytesIO(content))
 elif what == "upload":
-    number = house.new_own()
-    uploads.keep_calibration(house, number, Slow(b"20 0\\n1000 0\\n"), name="mic.txt")
+    number = services.new_own()
+    uploads.keep_calibration(services, number, Slow(b"20 0\\n1000 0\\n"), name="mic.txt")
 elif what == "claim":  # its name is claimed, and nothing stands there yet
-    number = house.new_own()
+    number = services.new_own()
     give = uploads.give_name
     uploads.give_name = lambda *a: (pause(), give(*a))[1]
-    uploads.keep_calibration(house, number, io.BytesIO(b"20 0\\n1000 0\\n"), name="mic.txt")
+    uploads.keep_calibration(services, number, io.BytesIO(b"20 0\\n1000 0\\n"), name="mic.txt")
 elif what == "export":
-    number = house.new_own()
-    with house.store.workplace.fresh().open("xb") as file:
+    number = services.new_own()
+    with services.store.workplace.fresh().open("xb") as file:
         file.write(b"zip")
         file.flush()
         pause()
@@ -149,7 +149,7 @@ def test_recordings_of_a_visit_stay_when_the_database_is_moved_away(tmp_path, so
 @pytest.mark.parametrize("replaced", [False, True])
 def test_write_after_the_database_was_taken_away_is_not_acknowledged(tmp_path, ending, replaced):
     with opened(tmp_path / "store", demo=False) as made:
-        number = made.house.new_own()
+        number = made.services.new_own()
         path = tmp_path / f"store/visits.sqlite3{ending}"
         path.unlink()
         if replaced:
@@ -161,7 +161,7 @@ def test_write_after_the_database_was_taken_away_is_not_acknowledged(tmp_path, e
         (line,) = answer.json()["faults"]
         assert "was taken away while Evenhall was open" in line
         with pytest.raises(StoreError, match="was taken away"):
-            made.house.new_own()
+            made.services.new_own()
 
 
 def test_store_that_was_open_to_others_is_closed_to_them(tmp_path, source):

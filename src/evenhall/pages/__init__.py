@@ -5,5 +5,5 @@
 - `html`: the pages; `views`: what each shows; `guide`: what comes next; `fields`: the set-out.
 - `api`: what pages ask for and change; `uploads`: files that come in; `bulletin`: news.
 - `player`: sound on behalf of the pages; `devices`: what it goes through.
-- `house`: all that, made once.
+- `services`: all that, made once.
 """

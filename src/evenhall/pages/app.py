@@ -19,7 +19,7 @@ from evenhall.drawing import FONT_DIR
 from evenhall.errors import EvenhallError, InputError, StoreError, http_status
 from evenhall.pages import api, html
 from evenhall.pages.guard import Guard
-from evenhall.pages.house import House
+from evenhall.pages.services import Services
 
 __all__ = ["STATIC_DIR", "create_app"]
 
@@ -39,12 +39,12 @@ KINDS = {".js": "text/javascript", ".css": "text/css", ".ttf": "font/ttf", ".svg
 FONTS = ("BarlowSemiCondensed-Regular.ttf", "BarlowSemiCondensed-Bold.ttf")
 
 
-def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
+def create_app(services: Services, *, hosts: Callable[[], frozenset[str]]) -> Any:
     """Make the ASGI application.
 
     Parameters
     ----------
-    house : House
+    services : Services
     hosts : callable
         Gives the Host values under which it is served just now.
     """
@@ -56,7 +56,7 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
         redoc_url=None,
         openapi_url=None,
     )
-    app.state.house = house
+    app.state.services = services
     # Taken over as they are: included, each would be worked out a second time at the first request.
     for part in (*api.PARTS, html):
         app.router.routes += part.router.routes
@@ -76,7 +76,7 @@ def create_app(house: House, *, hosts: Callable[[], frozenset[str]]) -> Any:
         thread_minimum_size=2**15,
         exclude_content_types=(*DEFAULT_EXCLUDED_CONTENT_TYPES, "application/pdf"),
     )
-    return Guard(app, pairing=house.pairing, hosts=hosts)
+    return Guard(app, pairing=services.pairing, hosts=hosts)
 
 
 class _Static(StaticFiles):

@@ -21,11 +21,11 @@ from evenhall.cautions import BEFORE_SOUND, WARNED
 from evenhall.errors import EvenhallError, InputError, http_status
 from evenhall.job.tune.result import Result
 from evenhall.pages import shelf
-from evenhall.pages.api.access import house_of
+from evenhall.pages.api.access import at_length, services_of
 from evenhall.pages.guard import is_here
 from evenhall.pages.guide import check_element
-from evenhall.pages.house import House
 from evenhall.pages.phone import local_addresses
+from evenhall.pages.services import Services
 from evenhall.pages.views import (
     Frame,
     HallForecast,
@@ -42,7 +42,6 @@ from evenhall.pages.views import (
     verdict_page,
     worklist_page,
 )
-from evenhall.pages.workers import at_length
 from evenhall.report.worklist import MIXER_TITLE, NOTHING_TO_MOVE, STRIP_TITLE
 from evenhall.sound.live.setup import remembered
 from evenhall.visits.entries import check_entry
@@ -77,7 +76,7 @@ _templates.globals |= {
 # its visit judged, and neither does what the other does.
 FIRST = ("set-out.html", "visit.html", "base.html", "_parts.html")
 
-AHouse = Annotated[House, Depends(house_of)]
+TheServices = Annotated[Services, Depends(services_of)]
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
 
@@ -90,15 +89,15 @@ def _page(request: Request, template: str, **values: Any) -> HTMLResponse:
     return HTMLResponse(html, headers={"cache-control": "no-store"})
 
 
-def warm(house: House, number: int | None) -> None:
+def warm(services: Services, number: int | None) -> None:
     """Do ahead what the first page of a visit, or of the last one, waits for."""
     for name in FIRST:
         _templates.get_template(name)
     with suppress(EvenhallError):  # what cannot be so is said on the page
         if number is None:
-            number = next((one.number for one in house.store.visits()), None)
+            number = next((one.number for one in services.store.visits()), None)
         if number is not None:
-            house.judge.result(house.store.visit(number))
+            services.judge.result(services.store.visit(number))
     for name in _templates.list_templates():
         _templates.get_template(name)
 
@@ -111,20 +110,20 @@ def fault_page(request: Request, error: EvenhallError) -> HTMLResponse:
 
 
 def _frame(
-    request: Request, house: House, number: int, at: str
+    request: Request, services: Services, number: int, at: str
 ) -> tuple[Visit, Result | None, Frame]:
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     try:
-        result = house.result(visit)
+        result = services.result(visit)
     except InputError:
         result = None  # the frame says what cannot be so
     frame = frame_of(
         visit,
         result,
         at=at,
-        playing=house.player.now,
+        playing=services.player.now,
         here=is_here(request.scope),
-        now=house.now(),
+        now=services.now(),
     )
     return visit, result, frame
 
@@ -139,25 +138,25 @@ class VisitsPage:
 
 
 @router.get("/")
-def first(house: AHouse) -> Response:
+def first(services: TheServices) -> Response:
     """Go to the visit that is under way."""
-    return RedirectResponse(f"/visit/{house.latest()}", status_code=303)
+    return RedirectResponse(f"/visit/{services.latest()}", status_code=303)
 
 
 @router.get("/visits")
-def visits(request: Request, house: AHouse) -> HTMLResponse:
+def visits(request: Request, services: TheServices) -> HTMLResponse:
     """List the visits."""
     page = VisitsPage(
-        house.store.visits(), house.store.visits(deleted=True), is_here(request.scope)
+        services.store.visits(), services.store.visits(deleted=True), is_here(request.scope)
     )
     return _page(request, "visits.html", page=page)
 
 
 @router.get("/visit/{number}")
 @at_length("views")
-def visit_now(request: Request, house: AHouse, number: int) -> Response:
+def visit_now(request: Request, services: TheServices, number: int) -> Response:
     """Go to the page of what is to be done next."""
-    frame = _frame(request, house, number, "")[2]
+    frame = _frame(request, services, number, "")[2]
     step = frame.next.step
     untouched = all(one.state == "open" for one in frame.steps if one.key != "set-out")
     return RedirectResponse(f"/visit/{number}/{'set-out' if untouched else step}", status_code=303)
@@ -165,22 +164,24 @@ def visit_now(request: Request, house: AHouse, number: int) -> Response:
 
 @router.get("/visit/{number}/set-out")
 @at_length("views")
-def set_out(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def set_out(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the set-out."""
-    visit, _, frame = _frame(request, house, number, "set-out")
+    visit, _, frame = _frame(request, services, number, "set-out")
     return _page(
         request,
         "set-out.html",
-        page=set_out_page(visit, _forecast(house, visit), frame, units=shelf.names(house.store)),
+        page=set_out_page(
+            visit, _forecast(services, visit), frame, units=shelf.names(services.store)
+        ),
         setup=None if visit.demo else remembered(),
     )
 
 
 @router.get("/visit/{number}/hall")
 @at_length("views")
-def hall(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def hall(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Draw and forecast the hall with figures that are just being typed; nothing is kept."""
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     typed = {}
     for name, text in request.query_params.items():
         value = _typed(text)
@@ -190,13 +191,13 @@ def hall(request: Request, house: AHouse, number: int) -> HTMLResponse:
             continue  # half a figure: the drawing waits for the rest
         typed[name] = Entry(value, 1)
     draft = Visit(**{**vars(visit), "entries": {**visit.entries, **typed}})
-    return _page(request, "hall.html", hall=_forecast(house, draft))
+    return _page(request, "hall.html", hall=_forecast(services, draft))
 
 
-def _forecast(house: House, visit: Visit) -> HallForecast:
+def _forecast(services: Services, visit: Visit) -> HallForecast:
     """Forecast the hall; a figure that cannot be so is said, and the drawing goes without."""
     try:
-        return hall_forecast(visit, house.judge.result(visit))
+        return hall_forecast(visit, services.judge.result(visit))
     except InputError as error:
         return hall_forecast(visit, None, faults=tuple(str(error).splitlines()))
 
@@ -211,33 +212,33 @@ def _typed(text: str) -> Any:
 
 @router.get("/visit/{number}/line-check")
 @at_length("views")
-def line_check(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def line_check(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the line check."""
-    visit, _, frame = _frame(request, house, number, "line-check")
+    visit, _, frame = _frame(request, services, number, "line-check")
     return _page(request, "line-check.html", page=line_page(visit, frame))
 
 
 @router.get("/visit/{number}/takes")
 @at_length("views")
-def takes(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def takes(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the takes."""
-    visit, result, frame = _frame(request, house, number, "takes")
+    visit, result, frame = _frame(request, services, number, "takes")
     return _page(request, "takes.html", page=takes_page(visit, result, frame, state="before"))
 
 
 @router.get("/visit/{number}/verdict")
 @at_length("views")
-def verdict(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def verdict(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the verdict."""
-    visit, result, frame = _frame(request, house, number, "verdict")
+    visit, result, frame = _frame(request, services, number, "verdict")
     return _page(request, "verdict.html", page=verdict_page(visit, result, frame))
 
 
 @router.get("/visit/{number}/worklist")
 @at_length("views")
-def worklist(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def worklist(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the worklist."""
-    visit, result, frame = _frame(request, house, number, "worklist")
+    visit, result, frame = _frame(request, services, number, "worklist")
     return _page(request, "worklist.html", page=worklist_page(visit, result, frame))
 
 
@@ -245,13 +246,13 @@ def worklist(request: Request, house: AHouse, number: int) -> HTMLResponse:
 @at_length("views")
 def card(
     request: Request,
-    house: AHouse,
+    services: TheServices,
     number: int,
     side: str,
     at: Annotated[int, Query(ge=0, le=200)] = 0,
 ) -> HTMLResponse:
     """Show the card of a side, filling the screen."""
-    visit, result, frame = _frame(request, house, number, "worklist")
+    visit, result, frame = _frame(request, services, number, "worklist")
     check_element(visit, side)
     return _page(request, "card.html", page=card_page(visit, result, frame, side=side, at=at))
 
@@ -267,10 +268,10 @@ def _cable_input(visit: Visit) -> int:
 @router.get("/visit/{number}/follow")
 @at_length("views")
 def follow(
-    request: Request, house: AHouse, number: int, side: str, stay: bool = False
+    request: Request, services: TheServices, number: int, side: str, stay: bool = False
 ) -> HTMLResponse:
     """Listen along while the card of a side is set."""
-    visit, result, frame = _frame(request, house, number, "worklist")
+    visit, result, frame = _frame(request, services, number, "worklist")
     check_element(visit, side)
     page = follow_page(visit, result, frame, side=side, goes_on=not stay, cable=_cable_input(visit))
     return _page(request, "follow.html", page=page)
@@ -278,18 +279,18 @@ def follow(
 
 @router.get("/visit/{number}/rack")
 @at_length("views")
-def rack(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def rack(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Lead through the learning of the unit in the rack."""
-    visit, _, frame = _frame(request, house, number, "set-out")
+    visit, _, frame = _frame(request, services, number, "set-out")
     page = rack_page(visit, frame, cable=_cable_input(visit))
     return _page(request, "rack.html", page=page)
 
 
 @router.get("/visit/{number}/proof")
 @at_length("views")
-def proof(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def proof(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the proof."""
-    visit, result, frame = _frame(request, house, number, "proof")
+    visit, result, frame = _frame(request, services, number, "proof")
     return _page(
         request, "proof.html", page=proof_page(visit, result, frame, cable=_cable_input(visit))
     )
@@ -297,9 +298,9 @@ def proof(request: Request, house: AHouse, number: int) -> HTMLResponse:
 
 @router.get("/visit/{number}/hand-over")
 @at_length("views")
-def hand_over(request: Request, house: AHouse, number: int) -> HTMLResponse:
+def hand_over(request: Request, services: TheServices, number: int) -> HTMLResponse:
     """Show the hand-over."""
-    visit, result, frame = _frame(request, house, number, "hand-over")
+    visit, result, frame = _frame(request, services, number, "hand-over")
     return _page(request, "hand-over.html", page=hand_over_page(visit, result, frame))
 
 
@@ -315,12 +316,14 @@ class PhonePage:
 
 
 @router.get("/phone")
-def phone(request: Request, house: AHouse, visit: Annotated[int, Query(ge=0)] = 0) -> HTMLResponse:
+def phone(
+    request: Request, services: TheServices, visit: Annotated[int, Query(ge=0)] = 0
+) -> HTMLResponse:
     """Show how a phone comes in."""
     page = PhonePage(
         here=is_here(request.scope),
-        open=house.phone is not None and house.phone.host is not None,
-        paired=house.pairing.paired,
+        open=services.phone is not None and services.phone.host is not None,
+        paired=services.pairing.paired,
         addresses=local_addresses(),
         visit=visit,
     )

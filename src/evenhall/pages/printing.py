@@ -10,14 +10,14 @@ from evenhall.pages.views.hand_over import WALK
 from evenhall.visits.visit import Visit, job_of
 
 if TYPE_CHECKING:
-    from evenhall.pages.house import House
+    from evenhall.pages.services import Services
 
 __all__ = ["notes_of", "print_sheet"]
 
 ALL = "all"  # the note that belongs to no place
 
 
-def print_sheet(house: House, visit: Visit) -> bytes:
+def print_sheet(services: Services, visit: Visit) -> bytes:
     """Make the PDF.
 
     Raises
@@ -27,10 +27,10 @@ def print_sheet(house: House, visit: Visit) -> bytes:
     """
     from evenhall import sheet
 
-    result = house.result(visit)
+    result = services.result(visit)
     if result is None:
         raise InputError("There is no take yet, and so nothing to print. Make the takes first.")
-    made = datetime.datetime.fromisoformat(visit.made_at) if visit.made_at else house.now()
+    made = datetime.datetime.fromisoformat(visit.made_at) if visit.made_at else services.now()
     date = made.astimezone().date()
     return sheet.render(result, job_of(visit), date=date, notes=notes_of(visit))
 

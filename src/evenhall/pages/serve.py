@@ -15,10 +15,10 @@ from typing import Any
 
 from evenhall.errors import InputError
 from evenhall.pages.app import create_app
-from evenhall.pages.house import House, open_house
 from evenhall.pages.html import warm
 from evenhall.pages.once import Once
 from evenhall.pages.phone import Phone, QuietServer, served_config
+from evenhall.pages.services import Services, open_services
 from evenhall.pages.threshold import HERE as HERE_BUDGET
 from evenhall.pages.threshold import Threshold
 
@@ -67,21 +67,21 @@ def serve(
     """
     os.umask(PRIVATE)
     listener = _listen(port)
-    house = open_house(folder)
-    first = house.fresh_demo() if demo else None
+    services = open_services(folder)
+    first = services.fresh_demo() if demo else None
     sys.setswitchinterval(TURN_S)
     # The server has a way of its own to the terminal; all others go by the last resort.
     for place in (logging.getLogger("uvicorn.error"), logging.lastResort):
         if place is not None:
             place.addFilter(Once())
     # The kind that asks a listening socket for each connection, which Windows has another beside.
-    asyncio.SelectorEventLoop().run_until_complete(_run(house, listener, first, browser, say))
-    _leave(house)
+    asyncio.SelectorEventLoop().run_until_complete(_run(services, listener, first, browser, say))
+    _leave(services)
 
 
-def _leave(house: House) -> None:
+def _leave(services: Services) -> None:
     """End the process, whatever its threads are at: nothing that was acknowledged is in memory."""
-    closing = threading.Thread(target=house.close, daemon=True)
+    closing = threading.Thread(target=services.close, daemon=True)
     closing.start()
     closing.join(QUIET_S)
     for stream in (sys.stdout, sys.stderr):
@@ -109,7 +109,7 @@ def _listen(port: int) -> Threshold:
 
 
 async def _run(
-    house: House,
+    services: Services,
     listener: Threshold,
     first: int | None,
     browser: bool,
@@ -119,16 +119,16 @@ async def _run(
     here = frozenset(f"{name}:{port}" for name in (HERE, *ALSO_HERE))
 
     def hosts() -> frozenset[str]:
-        phone = house.phone.host if house.phone is not None else None
+        phone = services.phone.host if services.phone is not None else None
         return here if phone is None else here | {phone}
 
-    app = create_app(house, hosts=hosts)
-    house.phone = Phone(app, house.pairing, port=port)
+    app = create_app(services, hosts=hosts)
+    services.phone = Phone(app, services.pairing, port=port)
     server = QuietServer(served_config(app, listener))
     loop = asyncio.get_running_loop()
 
     def end() -> None:
-        house.player.stop()
+        services.player.stop()
         logging.disable()  # requests break off now, and none of that is a fault
         server.end()
 
@@ -152,8 +152,8 @@ async def _run(
     address = f"http://{HERE}:{port}/" + ("" if first is None else f"visit/{first}")
     say(address)
     # A page takes a few tenths of a second the first time, and a browser as long to open.
-    threading.Thread(target=warm, args=(house, first), daemon=True).start()
+    threading.Thread(target=warm, args=(services, first), daemon=True).start()
     if browser and _has_screen():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     await task
-    await house.phone.close()
+    await services.phone.close()

@@ -23,8 +23,8 @@ from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.folder.unit_file import read_unit
 from evenhall.job.tune.measuring import read_reference
 from evenhall.pages.guide import check_element, check_with_subs, spots
-from evenhall.pages.house import House
 from evenhall.pages.learning import enter_unit
+from evenhall.pages.services import Services
 from evenhall.sound.recording import UnreadableRecording, read_recording
 from evenhall.sound.writing import PART
 from evenhall.verdict.trust import take_sentence
@@ -56,13 +56,13 @@ class KeptTake:
 
 @contextmanager
 def _arrived(
-    house: House, folder: Path, content: IO[bytes], *, most: int | None = None
+    services: Services, folder: Path, content: IO[bytes], *, most: int | None = None
 ) -> Iterator[Path]:
     """Write what arrives beside the others, on the disk when the block begins, gone after it."""
     path = folder / f".{uuid.uuid4().hex}{PART}"
     try:
         make_folder(folder)
-        with house.store.workplace.making(path):
+        with services.store.workplace.making(path):
             try:
                 with path.open("xb") as file:
                     shutil.copyfileobj(content, file, 2**20)
@@ -78,11 +78,11 @@ def _arrived(
 
 
 @contextmanager
-def _entered(house: House, folder: Path, part: Path, names: Iterable[str]) -> Iterator[str]:
+def _entered(services: Services, folder: Path, part: Path, names: Iterable[str]) -> Iterator[str]:
     """Give what has arrived the first name that is free; take it away where it is not entered."""
     for name in names:
         path = folder / name
-        with house.store.workplace.making(path):
+        with services.store.workplace.making(path):
             try:
                 # Claimed before it is filled: two may arrive at once, and replacing asks nobody.
                 path.open("xb").close()
@@ -111,7 +111,7 @@ def _ending(name: str) -> str:
 
 
 def keep_take(
-    house: House,
+    services: Services,
     number: int,
     content: IO[bytes],
     *,
@@ -128,7 +128,7 @@ def keep_take(
     StoreError
         It cannot be written.
     """
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     check_element(visit, label.side)
     if label.spot not in {one.label for one in spots(visit)}:
         raise InputError(f"There is no spot {label.spot!r} in this visit.")
@@ -137,18 +137,18 @@ def keep_take(
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)
-    with _arrived(house, visit.folder / "takes", content) as part:
+    with _arrived(services, visit.folder / "takes", content) as part:
         _look(part, Path(name).name)
         usual = next_take_file(visit.folder, label)
         names = _take_names(usual, ending)
-        with _entered(house, visit.folder, part, names) as file:
+        with _entered(services, visit.folder, part, names) as file:
             take = JobTake(
                 file=file,
                 reference_channel=2 if reference_in_file else None,
                 **vars(label),
             )
-            measured = house.judge.take(visit, take)
-            stored = house.store.add_take(number, take)
+            measured = services.judge.take(visit, take)
+            stored = services.store.add_take(number, take)
     sentence = take_sentence(measured)
     return KeptTake(
         number=stored.number,
@@ -165,7 +165,7 @@ def _look(part: Path, name: str) -> None:
         raise InputError(f"{name[:80]}: {error.problem.text}") from error
 
 
-def keep_calibration(house: House, number: int, content: IO[bytes], *, name: str) -> None:
+def keep_calibration(services: Services, number: int, content: IO[bytes], *, name: str) -> None:
     """Take in the microphone's calibration file.
 
     Raises
@@ -173,20 +173,20 @@ def keep_calibration(house: House, number: int, content: IO[bytes], *, name: str
     InputError
         It is none.
     """
-    visit = house.store.visit(number)
-    with _arrived(house, visit.folder, content, most=MAX_CALIBRATION_BYTES) as part:
+    visit = services.store.visit(number)
+    with _arrived(services, visit.folder, content, most=MAX_CALIBRATION_BYTES) as part:
         try:
             read_calibration(part)
         except InputError as error:
             shown = Path(name).name[:80] or "The file"
             raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
         # A new name: the earlier one stays what it was measured with.
-        with _entered(house, visit.folder, part, [f"mic-{uuid.uuid4().hex[:8]}.txt"]) as file:
-            house.store.set_entry(number, "microphone.calibration", file, was=None)
+        with _entered(services, visit.folder, part, [f"mic-{uuid.uuid4().hex[:8]}.txt"]) as file:
+            services.store.set_entry(number, "microphone.calibration", file, was=None)
 
 
 def keep_unit(
-    house: House, number: int, content: IO[bytes], *, name: str, right: bool = False
+    services: Services, number: int, content: IO[bytes], *, name: str, right: bool = False
 ) -> None:
     """Take in a learned unit: the equalizer in the rack, or its right channel where that differs.
 
@@ -195,23 +195,23 @@ def keep_unit(
     InputError
         It is none, or its right channel has other faders than the left.
     """
-    visit = house.store.visit(number)
-    with _arrived(house, visit.folder, content, most=MAX_UNIT_BYTES) as part:
+    visit = services.store.visit(number)
+    with _arrived(services, visit.folder, content, most=MAX_UNIT_BYTES) as part:
         try:
             unit = read_unit(part)
         except InputError as error:
             shown = Path(name).name[:80] or "The file"
             raise InputError(*(line.replace(part.name, shown) for line in error.faults)) from error
-    enter_unit(house.store, visit, unit, right=right)
+    enter_unit(services.store, visit, unit, right=right)
 
 
-def forget_unit(house: House, number: int) -> None:
+def forget_unit(services: Services, number: int) -> None:
     """Go back to the faceplate; the file stays."""
     entries = ("equalizer.response", "equalizer.file", "equalizer.file_right")
-    house.store.set_entries(number, dict.fromkeys(entries))
+    services.store.set_entries(number, dict.fromkeys(entries))
 
 
-def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -> None:
+def keep_stimulus(services: Services, number: int, content: IO[bytes], *, name: str) -> None:
     """Take in what was played, for recordings that carry no reference of their own.
 
     Raises
@@ -219,11 +219,11 @@ def keep_stimulus(house: House, number: int, content: IO[bytes], *, name: str) -
     InputError
         It is no recording, too short, or silent: no take could be judged by it.
     """
-    visit = house.store.visit(number)
+    visit = services.store.visit(number)
     ending = _ending(name)
-    with _arrived(house, visit.folder, content) as part:
+    with _arrived(services, visit.folder, content) as part:
         read_reference(part, Path(name).name[:80])
         with _entered(
-            house, visit.folder, part, [f"played-{uuid.uuid4().hex[:8]}{ending}"]
+            services, visit.folder, part, [f"played-{uuid.uuid4().hex[:8]}{ending}"]
         ) as file:
-            house.store.set_entry(number, "reference.file", file, was=None)
+            services.store.set_entry(number, "reference.file", file, was=None)

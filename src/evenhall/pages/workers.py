@@ -7,18 +7,14 @@ many takes, a sheet or a job folder may take minutes.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from functools import partial, wraps
 from threading import Lock
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import Any, TypeVar
 
 from starlette.exceptions import HTTPException
 
-if TYPE_CHECKING:
-    from evenhall.pages.house import House
-
-__all__ = ["Busy", "Workers", "at_length"]
+__all__ = ["RETRY_S", "Busy", "Workers"]
 
 T = TypeVar("T")
 RETRY_S = 3
@@ -75,19 +71,3 @@ class Workers:
     def close(self) -> None:
         """Begin nothing more; what is under way is not waited for."""
         self._threads.shutdown(wait=False, cancel_futures=True)
-
-
-def at_length(
-    kind: Literal["views", "files"],
-) -> Callable[[Callable[..., T]], Callable[..., Awaitable[T]]]:
-    """Have an operation done by the house's workers of that kind."""
-
-    def by_workers(operation: Callable[..., T]) -> Callable[..., Awaitable[T]]:
-        @wraps(operation)
-        async def asked(*, house: House, **given: Any) -> T:
-            workers: Workers = getattr(house, kind)
-            return await workers.do(partial(operation, house=house, **given))
-
-        return asked
-
-    return by_workers

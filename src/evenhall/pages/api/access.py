@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Awaitable, Callable
+from functools import partial, wraps
+from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import Depends, Request
 
 from evenhall.errors import InputError
 from evenhall.pages.api.answers import Faults
 from evenhall.pages.guard import is_here
-from evenhall.pages.house import House
+from evenhall.pages.services import Services
+from evenhall.pages.workers import Workers
 
-__all__ = ["REFUSALS", "AHouse", "OnlyHere", "file_of", "house_of", "only_here"]
+__all__ = [
+    "REFUSALS",
+    "OnlyHere",
+    "TheServices",
+    "at_length",
+    "file_of",
+    "only_here",
+    "services_of",
+]
 
-# By the door before the pages, or by the house itself.
+T = TypeVar("T")
+
+# By the door before the pages, or by the services themselves.
 REFUSALS: dict[int | str, dict[str, Any]] = {
     400: {"model": Faults, "description": "What was sent cannot be read."},
     401: {"model": Faults, "description": "The device is not paired."},
@@ -28,10 +41,10 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
 }
 
 
-async def house_of(request: Request) -> House:
-    """Give the house that the request is served by."""
-    house: House = request.app.state.house
-    return house
+async def services_of(request: Request) -> Services:
+    """Give the services that the request is served by."""
+    services: Services = request.app.state.services
+    return services
 
 
 async def only_here(request: Request) -> None:
@@ -46,7 +59,7 @@ async def only_here(request: Request) -> None:
         raise InputError("That can be done on the laptop itself only.")
 
 
-AHouse = Annotated[House, Depends(house_of)]
+TheServices = Annotated[Services, Depends(services_of)]
 OnlyHere = Depends(only_here)
 
 
@@ -54,3 +67,19 @@ def file_of(media_type: str) -> dict[int | str, dict[str, Any]]:
     """Describe an answer that is a file."""
     schema = {"type": "string", "contentMediaType": media_type}
     return {200: {"content": {media_type: {"schema": schema}}}}
+
+
+def at_length(
+    kind: Literal["views", "files"],
+) -> Callable[[Callable[..., T]], Callable[..., Awaitable[T]]]:
+    """Have an operation done by the workers of that kind."""
+
+    def by_workers(operation: Callable[..., T]) -> Callable[..., Awaitable[T]]:
+        @wraps(operation)
+        async def asked(*, services: Services, **given: Any) -> T:
+            workers: Workers = getattr(services, kind)
+            return await workers.do(partial(operation, services=services, **given))
+
+        return asked
+
+    return by_workers

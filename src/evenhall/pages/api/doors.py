@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
-from evenhall.pages.api.access import REFUSALS, AHouse, OnlyHere
+from evenhall.pages.api.access import REFUSALS, OnlyHere, TheServices
 from evenhall.pages.api.answers import (
     DoorAnswer,
     DoorOrder,
@@ -22,43 +22,43 @@ router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 @router.get("/phone", dependencies=[OnlyHere])
-def show_door(house: AHouse) -> DoorAnswer:
+def show_door(services: TheServices) -> DoorAnswer:
     """Say whether the door for phones is open."""
-    assert house.phone is not None
+    assert services.phone is not None
     return DoorAnswer(
-        open=house.phone.host is not None,
-        paired=house.phone.paired,
+        open=services.phone.host is not None,
+        paired=services.phone.paired,
         addresses=list(local_addresses()),
     )
 
 
 @router.post("/phone/open", dependencies=[OnlyHere])
-async def open_door(house: AHouse, order: DoorOrder) -> DoorAnswer:
+async def open_door(services: TheServices, order: DoorOrder) -> DoorAnswer:
     """Open the door for phones, and make a new one-time code."""
-    assert house.phone is not None
-    door = await house.phone.open(order.address)
+    assert services.phone is not None
+    door = await services.phone.open(order.address)
     return DoorAnswer(
         open=True,
         address=door.address,
         code=door.code,
         qr_svg=door.qr_svg,
-        paired=house.phone.paired,
+        paired=services.phone.paired,
         addresses=list(local_addresses()),
     )
 
 
 @router.post("/phone/close", dependencies=[OnlyHere], status_code=204)
-async def close_door(house: AHouse) -> None:
+async def close_door(services: TheServices) -> None:
     """Close the door; every phone is forgotten."""
-    assert house.phone is not None
-    await house.phone.close()
+    assert services.phone is not None
+    await services.phone.close()
 
 
 @router.post("/pair", status_code=204, responses={401: {"model": Faults}})
-async def pair(request: Request, house: AHouse, order: PairOrder) -> Response:
+async def pair(request: Request, services: TheServices, order: PairOrder) -> Response:
     """Spend the one-time code, and open a session for this device."""
     try:
-        key = house.pairing.redeem(
+        key = services.pairing.redeem(
             order.code, address=request.client.host if request.client else ""
         )
     except TooManyTries as slowed:

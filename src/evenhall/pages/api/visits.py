@@ -13,7 +13,7 @@ from fastapi.responses import JSONResponse, StreamingResponse
 
 from evenhall.errors import InputError, StoreError
 from evenhall.job.tune.result import Result
-from evenhall.pages.api.access import REFUSALS, AHouse, file_of
+from evenhall.pages.api.access import REFUSALS, TheServices, at_length, file_of
 from evenhall.pages.api.answers import (
     EntryAnswer,
     EntryChange,
@@ -26,7 +26,6 @@ from evenhall.pages.api.answers import (
 from evenhall.pages.fields import in_plain_words
 from evenhall.pages.guide import card_left
 from evenhall.pages.printing import print_sheet
-from evenhall.pages.workers import at_length
 from evenhall.visits.carrying import read_folder, write_folder
 from evenhall.visits.store import Changed
 
@@ -37,35 +36,35 @@ BLOCK_BYTES = 2**18  # of a file that goes out
 
 
 @router.get("/visits")
-def list_visits(house: AHouse) -> list[VisitLineAnswer]:
+def list_visits(services: TheServices) -> list[VisitLineAnswer]:
     """List the visits, the latest first."""
-    return [VisitLineAnswer(**vars(line)) for line in house.store.visits()]
+    return [VisitLineAnswer(**vars(line)) for line in services.store.visits()]
 
 
 @router.post("/visits", status_code=201)
 @at_length("files")
-def begin_visit(house: AHouse, new: NewVisit) -> NumberAnswer:
+def begin_visit(services: TheServices, new: NewVisit) -> NumberAnswer:
     """Begin a visit: in the demo's hall, in a venue of one's own, or where one was before."""
     if new.kind == "demo":
-        return NumberAnswer(number=house.new_demo())
+        return NumberAnswer(number=services.new_demo())
     if new.kind == "own":
-        return NumberAnswer(number=house.new_own(*([new.venue] if new.venue else [])))
+        return NumberAnswer(number=services.new_own(*([new.venue] if new.venue else [])))
     if new.visit is None:
         raise InputError("Say which visit to go on from.")
-    return NumberAnswer(number=house.next_visit(new.visit, venue=new.venue))
+    return NumberAnswer(number=services.next_visit(new.visit, venue=new.venue))
 
 
 @router.post("/visits/import", status_code=201)
 @at_length("files")
-def import_visit(house: AHouse, file: UploadFile) -> NumberAnswer:
+def import_visit(services: TheServices, file: UploadFile) -> NumberAnswer:
     """Make a visit of a job folder in a zip file."""
-    return NumberAnswer(number=read_folder(house.store, file.file))
+    return NumberAnswer(number=read_folder(services.store, file.file))
 
 
 @router.get("/visits/{visit}")
-def show_visit(house: AHouse, visit: int) -> VisitAnswer:
+def show_visit(services: TheServices, visit: int) -> VisitAnswer:
     """Give a visit, whole."""
-    found = house.store.visit(visit)
+    found = services.store.visit(visit)
     return VisitAnswer(
         number=found.number,
         name=found.name,
@@ -93,22 +92,22 @@ def show_visit(house: AHouse, visit: int) -> VisitAnswer:
 
 
 @router.delete("/visits/{visit}", status_code=204)
-def delete_visit(house: AHouse, visit: int) -> None:
+def delete_visit(services: TheServices, visit: int) -> None:
     """Take a visit out of the list; everything of it stays."""
-    house.store.set_visit_deleted(visit, deleted=True)
+    services.store.set_visit_deleted(visit, deleted=True)
 
 
 @router.post("/visits/{visit}/restore", status_code=204)
-def restore_visit(house: AHouse, visit: int) -> None:
+def restore_visit(services: TheServices, visit: int) -> None:
     """Bring a deleted visit back."""
-    house.store.set_visit_deleted(visit, deleted=False)
+    services.store.set_visit_deleted(visit, deleted=False)
 
 
 @router.delete("/visits/{visit}/unreadable", status_code=204)
-def delete_unreadable(house: AHouse, visit: int, key: str) -> None:
+def delete_unreadable(services: TheServices, visit: int, key: str) -> None:
     """Delete something of a visit that cannot be read; recordings stay."""
-    house.store.delete_unreadable(visit, key)
-    house.bulletin.tell("changed", {}, visit=visit)
+    services.store.delete_unreadable(visit, key)
+    services.bulletin.tell("changed", {}, visit=visit)
 
 
 @router.put(
@@ -116,39 +115,39 @@ def delete_unreadable(house: AHouse, visit: int, key: str) -> None:
     response_model=EntryAnswer,
     responses={409: {"model": EntryAnswer, "description": "Changed meanwhile: as it is now."}},
 )
-def change_entry(house: AHouse, visit: int, name: str, change: EntryChange) -> Any:
+def change_entry(services: TheServices, visit: int, name: str, change: EntryChange) -> Any:
     """Change one thing, unless somebody else has changed it since."""
     try:
-        entry = house.store.set_entry(visit, name, change.value, was=change.was)
+        entry = services.store.set_entry(visit, name, change.value, was=change.was)
     except InputError as error:
         raise InputError(*(in_plain_words(line) for line in error.faults)) from error
     except Changed as changed:
         answer = EntryAnswer(value=changed.entry.value, revision=changed.entry.revision)
         return JSONResponse(answer.model_dump(), status_code=409)
-    house.bulletin.tell("changed", {"name": name}, visit=visit)
+    services.bulletin.tell("changed", {"name": name}, visit=visit)
     return EntryAnswer(value=entry.value, revision=entry.revision)
 
 
 @router.put("/visits/{visit}/card", status_code=204)
 @at_length("views")
-def set_card(house: AHouse, visit: int, side: str) -> None:
+def set_card(services: TheServices, visit: int, side: str) -> None:
     """Say that all faders of a side stand as the card says."""
-    found = house.store.visit(visit)
-    left = card_left(found, house.result(found))
+    found = services.store.visit(visit)
+    left = card_left(found, services.result(found))
     if side not in left:
         raise InputError(f"There is no card for {side!r}. Make the takes of that side first.")
     for hz, fader_db in left[side]:
-        house.store.set_entry(visit, f"fader.{side}.{hz:g}", fader_db, was=None)
-    house.bulletin.tell("changed", {}, visit=visit)
+        services.store.set_entry(visit, f"fader.{side}.{hz:g}", fader_db, was=None)
+    services.bulletin.tell("changed", {}, visit=visit)
 
 
 @router.get("/visits/{visit}/result", response_model=None, responses={200: {"model": Result}})
 @at_length("views")
-def show_result(house: AHouse, visit: int) -> Response:
+def show_result(services: TheServices, visit: int) -> Response:
     """Give the verdict, as result.json would hold it."""
     from evenhall.job.tune.result import to_json
 
-    result: Result = house.judge.result(house.store.visit(visit))
+    result: Result = services.judge.result(services.store.visit(visit))
     return Response(to_json(result), media_type="application/json")
 
 
@@ -156,10 +155,10 @@ def show_result(house: AHouse, visit: int) -> Response:
     "/visits/{visit}/sheet.pdf", response_class=Response, responses=file_of("application/pdf")
 )
 @at_length("files")
-def show_sheet(house: AHouse, visit: int) -> Response:
+def show_sheet(services: TheServices, visit: int) -> Response:
     """Make the sheet to print."""
-    found = house.store.visit(visit)
-    pdf = print_sheet(house, found)
+    found = services.store.visit(visit)
+    pdf = print_sheet(services, found)
     return Response(
         pdf,
         media_type="application/pdf",
@@ -173,15 +172,15 @@ def show_sheet(house: AHouse, visit: int) -> Response:
     responses=file_of("application/zip"),
 )
 @at_length("files")
-def show_folder(house: AHouse, visit: int) -> StreamingResponse:
+def show_folder(services: TheServices, visit: int) -> StreamingResponse:
     """Pack the job folder to take away."""
-    found = house.store.visit(visit)
+    found = services.store.visit(visit)
     try:
         # It has no name on the disk: whatever becomes of this process, nothing is left behind.
-        file = tempfile.TemporaryFile(dir=house.store.folder)  # noqa: SIM115 - open until sent
+        file = tempfile.TemporaryFile(dir=services.store.folder)  # noqa: SIM115 - open until sent
     except OSError as error:
         raise StoreError(
-            f"{house.store.folder}: {error.strerror}. Make room on the disk."
+            f"{services.store.folder}: {error.strerror}. Make room on the disk."
         ) from error
     try:
         write_folder(found, file)
@@ -217,13 +216,13 @@ def _file_name(name: str) -> str:
     response_class=StreamingResponse,
     responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
 )
-async def live(house: AHouse, visit: int) -> StreamingResponse:
+async def live(services: TheServices, visit: int) -> StreamingResponse:
     """Tell what changes, as server-sent events: "changed", "levels", and "beat" every second."""
-    house.bulletin.check_room()
-    await run_in_threadpool(house.store.visit, visit)
+    services.bulletin.check_room()
+    await run_in_threadpool(services.store.visit, visit)
 
     async def stream() -> AsyncIterator[str]:
-        async for event in house.bulletin.listen(visit):
+        async for event in services.bulletin.listen(visit):
             yield event
 
     return StreamingResponse(

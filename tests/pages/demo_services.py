@@ -1,4 +1,4 @@
-"""A house for the tests: a demo visit whose hall answers quickly, news that are kept, own time."""
+"""Services for the tests: a demo visit whose hall answers quickly, news that are kept, own time."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from threading import Event, Thread
 from typing import Any
 
 from evenhall.job.folder.model import Take
-from evenhall.pages.house import House
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
 from evenhall.pages.playing import Playing
+from evenhall.pages.services import Services
 from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Entry, StoredTake, Visit
 
-__all__ = ["ME", "PACE", "Clock", "News", "ended", "house_in", "staying", "until", "visit_of"]
+__all__ = ["ME", "PACE", "Clock", "News", "ended", "services_in", "staying", "until", "visit_of"]
 
 ME = "a page"
 PACE = 40.0  # seconds of the hall in one of the clock: the room's two quiet ones pass in 50 ms
@@ -55,11 +55,11 @@ class News:
         return [(data, at_s) for kind, data, _, at_s in self.told if kind == "levels"]
 
 
-def house_in(folder: Path, *, clock: Callable[[], float] | None = None) -> House:
-    """Open a house; its bulletin is a `News`."""
+def services_in(folder: Path, *, clock: Callable[[], float] | None = None) -> Services:
+    """Open services; their bulletin is a `News`."""
     store, judge, news = Store(folder), Judge(), News()
     player = Player(store, judge, news, clock=clock or Clock())  # type: ignore[arg-type]
-    return House(store, judge, news, player, Pairing())  # type: ignore[arg-type]
+    return Services(store, judge, news, player, Pairing())  # type: ignore[arg-type]
 
 
 def until(so: Callable[[], bool]) -> None:

@@ -1,4 +1,4 @@
-"""All that the pages stand on, made once when they are opened. Start at `House`."""
+"""All that the pages stand on, made once when they are opened. Start at `Services`."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from evenhall.visits.visit import Visit
 if TYPE_CHECKING:
     from evenhall.pages.phone import Phone
 
-__all__ = ["House", "open_house"]
+__all__ = ["Services", "open_services"]
 
 # Threads for long work, and how much of it may wait. After a change every open page asks anew.
 VIEWS, VIEWS_WAITING = 2, 32
@@ -45,7 +45,7 @@ OWN_ENTRIES: dict[str, Any] = {
 
 
 @dataclass
-class House:
+class Services:
     """What requests are served with.
 
     Parameters
@@ -164,7 +164,7 @@ class House:
         self.store.close()
 
 
-def open_house(folder: Path) -> House:
+def open_services(folder: Path) -> Services:
     """Open the store in a folder, and all that works on it.
 
     Raises
@@ -173,4 +173,4 @@ def open_house(folder: Path) -> House:
         It cannot be opened.
     """
     store, judge, bulletin = Store(folder), Judge(), Bulletin()
-    return House(store, judge, bulletin, Player(store, judge, bulletin), Pairing())
+    return Services(store, judge, bulletin, Player(store, judge, bulletin), Pairing())
