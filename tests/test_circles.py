@@ -1,4 +1,4 @@
-"""No module knows, by whatever way, of one that knows it; imports for types and inside functions too.
+"""No module knows of one that knows it, by whatever way; imports for types and in functions too.
 
 The graph is drawn by grimp, as import-linter reads it; circles are found by the order in which
 modules can be taken away (Kahn 1962).
