@@ -88,7 +88,7 @@ def codes(place, monkeypatch, left, right, *, boxes=BOXES, faults=()):
 
 
 class TestThroughJack:
-    """What the way through a device may change; all other faults are simulated (`test_linecheck`)."""
+    """What a device may change on the way; the other faults are simulated (`test_linecheck`)."""
 
     pytestmark = jack_tests("line")
 
