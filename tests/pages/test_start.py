@@ -79,3 +79,15 @@ def test_visit_that_cannot_be_judged_is_left_to_its_page(services):
 def test_where_there_is_no_visit_none_is_made(services):
     html.warm(services, None)
     assert services.store.visits() == ()
+
+
+def test_templates_that_cannot_be_read_ahead_are_left_to_the_page_that_asks(services, monkeypatch):
+    """No descriptor is left, say: that is for the page to tell, not for a trace in the terminal."""
+
+    def unreadable(name):
+        raise OSError(24, "Too many open files")
+
+    monkeypatch.setattr(html._templates, "get_template", unreadable)
+    html.warm(services, None)
+    with pytest.raises(OSError, match="Too many open files"):
+        html._templates.get_template("index.html")

@@ -14,7 +14,7 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, TemplateError
 
 from evenhall import __version__
 from evenhall.cautions import BEFORE_SOUND, WARNED
@@ -91,15 +91,16 @@ def _page(request: Request, template: str, **values: Any) -> HTMLResponse:
 
 def warm(services: Services, number: int | None) -> None:
     """Do ahead what the first page of a visit, or of the last one, waits for."""
-    for name in FIRST:
-        _templates.get_template(name)
-    with suppress(EvenhallError):  # what cannot be so is said on the page
+    # What cannot be so, or not be read now, is said by the page that asks for it.
+    with suppress(EvenhallError, OSError, TemplateError):
+        for name in FIRST:
+            _templates.get_template(name)
         if number is None:
             number = next((one.number for one in services.store.visits()), None)
         if number is not None:
             services.judge.result(services.store.visit(number))
-    for name in _templates.list_templates():
-        _templates.get_template(name)
+        for name in _templates.list_templates():
+            _templates.get_template(name)
 
 
 def fault_page(request: Request, error: EvenhallError) -> HTMLResponse:
