@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from evenhall.equalizer.graphic import graphic_unit
-from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of
+from evenhall.equalizer.graphic import graphic_unit, positions_of
+from evenhall.job.live.faders import FaderOrder, follow_faders
 from evenhall.job.live.watch import Guided, Watch
 from evenhall.sound.live import capture as capturing
 from evenhall.sound.live.open_devices import Heard, ramped

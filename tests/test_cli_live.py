@@ -15,9 +15,8 @@ from scipy.fft import irfft, rfftfreq
 
 import rooms
 from evenhall.cli.live import leftover_line
-from evenhall.equalizer.graphic import graphic_unit, unit_response
+from evenhall.equalizer.graphic import graphic_unit, positions_of, unit_response
 from evenhall.job.folder.reading import load_job
-from evenhall.job.live.faders import positions_of
 from evenhall.job.tune.result import Fader, Result, TargetCurve, to_json
 from jackroom import JackRoom, jack_tests
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from evenhall.equalizer.graphic import graphic_unit, unit_response
+from evenhall.equalizer.graphic import graphic_unit, positions_of, unit_response
 from evenhall.equalizer.sections import Section, sections_gain_db
 from evenhall.errors import DeviceError, InputError
 from evenhall.job.demo.hand import DemoHand
-from evenhall.job.live.faders import FaderOrder, Listener, follow_faders, positions_of
+from evenhall.job.live.faders import FaderOrder, Listener, follow_faders
 from evenhall.job.live.watch import Guided, Watch
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated import Noise

@@ -13,8 +13,8 @@ from scipy import signal
 
 import rooms
 from evenhall.acoustics.bands import NOMINAL_HZ
-from evenhall.equalizer.graphic import band_gain_db, graphic_unit
-from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of
+from evenhall.equalizer.graphic import band_gain_db, graphic_unit, positions_of
+from evenhall.job.live.faders import FaderOrder, follow_faders
 from evenhall.job.live.taking import Order, record_into_folder
 from evenhall.job.live.watch import Guided, Watch
 from evenhall.sound.live.open_devices import CEILING_DBFS

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "FULL_SCALE",
     "FULL_SCALE_RMS",
     "HIGHEST_SAMPLE",
     "a_weighting_db",
@@ -35,6 +36,8 @@ HIGHEST_SAMPLE = 1e6
 
 # AES17: 0 dBFS is the RMS value of a sine whose peaks reach full scale.
 FULL_SCALE_RMS = 0.5**0.5
+# A peak from here up is one at full scale, half a step of an 8 bit file included.
+FULL_SCALE = 0.999
 
 
 def db_from_power(ratio: ArrayLike) -> FloatArray:

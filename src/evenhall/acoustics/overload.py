@@ -13,7 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.harmonics import ORDERS
-from evenhall.acoustics.level import FULL_SCALE_RMS, amplitude_from_db, db_from_amplitude
+from evenhall.acoustics.level import (
+    FULL_SCALE,
+    FULL_SCALE_RMS,
+    amplitude_from_db,
+    db_from_amplitude,
+)
 
 __all__ = ["Overload", "hiss_dbfs", "overload", "rising_tone"]
 
@@ -28,7 +33,6 @@ WINDOW_S, HOP_S = 0.05, 0.01
 DISTORTED = 0.01
 FEWEST_WINDOWS = 30  # of the tone: less of it was not played as it should be
 HELD = 8  # windows in a row: a click is in five of them
-CLIPPED = 0.999
 # Nothing is played where what was sent lies so far below its loudest moment.
 SILENT_DB = -60.0
 RINGS_S = 0.1  # and what rings on after it is no noise
@@ -91,7 +95,7 @@ def overload(behind: Samples, sent: Samples, *, rate_hz: float) -> Overload:
     sent_dbfs = db_from_amplitude(np.maximum(_amplitudes(played, rate_hz, TONE_HZ), 1e-9))
     tone = _amplitudes(heard, rate_hz, TONE_HZ)
     harmonics = np.sqrt(sum(_amplitudes(heard, rate_hz, order * TONE_HZ) ** 2 for order in ORDERS))
-    clips = np.abs(heard).max(axis=1) >= CLIPPED
+    clips = np.abs(heard).max(axis=1) >= FULL_SCALE
     # Something else was played where most of what was sent is not the tone.
     pure = np.mean(played**2, axis=1) < 2.0 * 0.5 * amplitude_from_db(sent_dbfs) ** 2
     wanted = (sent_dbfs > LOWEST_DBFS + 5.0) & (tone > amplitude_from_db(-80.0)) & pure & ~clips

@@ -99,8 +99,9 @@ def faders(
         choice = choice_of(device, source, sink, rate, cable or mic, "inside", None, play_on)
         import numpy as np
 
+        from evenhall.equalizer.graphic import positions_of
         from evenhall.job.folder.reading import load_job
-        from evenhall.job.live.faders import FaderOrder, follow_faders, positions_of, strip_of
+        from evenhall.job.live.faders import FaderOrder, follow_faders, strip_of
         from evenhall.job.live.taking import element_band_hz, spared_below_hz
         from evenhall.job.tune.tuning import unit_of
 

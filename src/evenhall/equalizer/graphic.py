@@ -11,7 +11,7 @@ Make a unit with `graphic_unit()`; ask it with `unit_response()`, `unit_gain_db(
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -36,6 +36,7 @@ __all__ = [
     "band_gain_db",
     "finer_unit",
     "graphic_unit",
+    "positions_of",
     "section_gains_db",
     "unit_gain_db",
     "unit_response",
@@ -223,6 +224,30 @@ def finer_unit(unit: GraphicUnit) -> GraphicUnit | None:
         step_db=unit.step_db,
         max_boost_db=unit.max_boost_db,
     )
+
+
+def positions_of(unit: GraphicUnit, card: Mapping[float, float]) -> FloatArray:
+    """Give the positions of all faders of the unit by a card; those that it leaves out are at 0.
+
+    Parameters
+    ----------
+    card : mapping of float to float
+        Positions in dB by frequency in Hz.
+
+    Raises
+    ------
+    InputError
+        The card names a fader that the unit has not.
+    """
+    positions = np.zeros(unit.fader_count)
+    for hz, fader_db in card.items():
+        at = np.flatnonzero(np.isclose(unit.nominal_hz, hz, rtol=1e-3))
+        if not at.size:
+            raise InputError(
+                f"The card moves a fader at {hz:g} Hz, which this unit has not. Tune again."
+            )
+        positions[at[0]] = fader_db
+    return positions
 
 
 def unit_response(unit: GraphicUnit, fader_db: ArrayLike, freq_hz: ArrayLike) -> ComplexArray:

@@ -8,7 +8,7 @@ from typing import Literal, TypeVar
 
 from evenhall.hall.elements import Element
 
-__all__ = ["BOTH", "At", "State", "TakeLabel", "for_side"]
+__all__ = ["BOTH", "At", "AtSpot", "State", "TakeLabel", "for_side"]
 
 State = Literal["before", "after"]
 At = Literal["audience", "stage", "cable"]
@@ -19,13 +19,24 @@ BOTH = "both"
 
 
 @dataclass(frozen=True, kw_only=True)
-class TakeLabel:
+class AtSpot:
+    """The element that plays, as the rig calls it, and where the microphone stands."""
+
+    side: str
+    spot: str
+
+    @property
+    def element(self) -> Element:
+        """What plays."""
+        return Element.named(self.side)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeLabel(AtSpot):
     """What a take is of.
 
     Parameters
     ----------
-    side, spot : str
-        The element that plays, as the rig calls it, and where the microphone stands.
     state : {"before", "after"}
         Before or after the card was set.
     at : {"audience", "stage", "cable"}
@@ -35,16 +46,9 @@ class TakeLabel:
         Whether the subs play along: the equalizer feeds them too.
     """
 
-    side: str
-    spot: str
     state: State = "before"
     at: At = "audience"
     with_subs: bool = False
-
-    @property
-    def element(self) -> Element:
-        """What plays."""
-        return Element.named(self.side)
 
     @property
     def label(self) -> TakeLabel:

@@ -14,10 +14,11 @@ from typing import Any
 
 import numpy as np
 
+from evenhall.equalizer.graphic import positions_of
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
 from evenhall.job.demo.folder import old_unit
-from evenhall.job.demo.hall import GAIN_DB, LINE_CHECK, NOISE, Hung, demo_impulse, positions
+from evenhall.job.demo.hall import GAIN_DB, LINE_CHECK, NOISE, Hung, demo_impulse
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.live.faders import ROUND_S, FaderOrder
 from evenhall.job.live.watch import Guided, News, Progress, SetFaders, Solo, Wanted
@@ -111,7 +112,7 @@ def open_cable(visit: Visit, *, cable: int, right: bool = False) -> AbstractCont
         match seen:
             case Solo(side):
                 unit = unit_of(job_of(visit), visit.folder, side)
-                faders_db, real = positions(unit, visit.faders(side)), _real_unit(visit, side)
+                faders_db, real = positions_of(unit, visit.faders(side)), _real_unit(visit, side)
             case SetFaders(found, setting):
                 unit, faders_db = found.faceplate, found.faders_db(setting)
                 real = old_unit(unit, right=right)

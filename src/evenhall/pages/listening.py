@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from evenhall.equalizer.graphic import positions_of
 from evenhall.errors import InputError
 from evenhall.hall.label import for_side
-from evenhall.job.live.faders import FaderOrder, positions_of, strip_of
+from evenhall.job.live.faders import FaderOrder, strip_of
 from evenhall.job.live.taking import element_band_hz, spared_below_hz
 from evenhall.job.live.watch import Guided
 from evenhall.job.tune.result import Result

@@ -9,13 +9,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.level import FULL_SCALE
 from evenhall.verdict.problem import Problem
 
 __all__ = ["clipped_places", "clipping_problem"]
 
 # Clipping. Three equal samples in a row are the fewest that make a flat top by themselves.
 SHORTEST_FLAT = 3
-FULL_SCALE = 0.999  # and up to 1.0, half a step of an 8 bit file included
 FLAT = 2.0**-15  # one step of 16 bits: a converter clips to one value
 FLAT_BELOW = 1e-3  # of the top: behind a clipping preamp comes noise
 LOWEST_TOP = 0.01  # a preamp has 40 dB more room than that; there, steps look like flat tops

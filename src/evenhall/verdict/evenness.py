@@ -213,7 +213,6 @@ def match(spots: Sequence[SpotResponse], stage: Stage = NO_STAGE) -> Match | Non
 
     Parameters
     ----------
-    spots : sequence of SpotResponse
     stage : Stage
         As far as it is known: it says what the places of the microphone make of the two.
     """

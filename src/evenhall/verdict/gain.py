@@ -35,7 +35,6 @@ class GainHint:
         "check" where something else has to be set right first.
     change_db : float
         By about how much, downwards negative; 0 with "hold" and "check".
-    text : str
     """
 
     turn: Literal["up", "down", "hold", "check"]

@@ -48,9 +48,7 @@ class Setting:
 
     Parameters
     ----------
-    unit : GraphicUnit
     target : tuple of (hz, db)
-    stage : Stage
     low_limit_hz : float or None
         Of the mains; nothing is boosted below it.
     has_processor : bool
@@ -206,7 +204,6 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     ----------
     takes : sequence of Take
         Each judged for itself.
-    setting : Setting
     """
     every = flag_disagreement(takes)
     audience = [take for take in every if take.at == "audience"]

@@ -18,7 +18,6 @@ class Stage:
 
     Parameters
     ----------
-    room : Room
     audience : Audience or None
     speaker : Loudspeaker or None
     max_height_m : float or None
@@ -46,7 +45,6 @@ class Move:
     ----------
     kind : str
         "raise", "aim", "relocate", "polarity", "gain", "delay", "check", "equalize", "leave".
-    text : str
     from_, to, expected : dict
         Figures with units in their names.
     """

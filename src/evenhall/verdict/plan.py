@@ -42,12 +42,10 @@ class Plan:
 
     Parameters
     ----------
-    length_s : float
     level_dbfs : float
         RMS level, dB re a full-scale sine; never raised by the plan itself.
     louder_db : float
         How much more level would be needed for all bands; 0 where none is.
-    text : str
     """
 
     length_s: float
@@ -111,7 +109,6 @@ def plan_stimulus(
         is taken to sit level with the reference, as the gain helper sets it.
     wanted_db : float
         One standard deviation of a band's level.
-    rt60_s : float
 
     Raises
     ------
@@ -168,7 +165,6 @@ def reached(
         Of what was recorded so far.
     low_hz, high_hz : float
         Band of the stimulus.
-    wanted_db : float
     """
     judged = judged_bands(low_hz, high_hz) & (bands.covered_ratio > 0.9)
     return bool(

@@ -38,7 +38,6 @@ def position_db(
     left_m, right_m : float or None
         From each loudspeaker to the microphone; where the two and the width of the pair make a
         triangle, both are taken to be one place, else each to lie on its own loudspeaker's axis.
-    stage : Stage
 
     Returns
     -------

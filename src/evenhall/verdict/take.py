@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, MID_BANDS
 from evenhall.acoustics.transfer import Response
-from evenhall.hall.elements import Element
-from evenhall.hall.label import TakeLabel
+from evenhall.hall.label import AtSpot, TakeLabel
 from evenhall.verdict.problem import Problem
 
 __all__ = [
@@ -43,12 +42,10 @@ class Take(TakeLabel):
 
     Parameters
     ----------
-    file : str
     distance_m : float or None
         Loudspeaker to microphone.
     response : Response or None
         None where nothing could be measured.
-    problems : tuple of Problem
     usable : bool
         Whether its levels count.
     """
@@ -74,33 +71,24 @@ class Take(TakeLabel):
         return np.where(self.response.bands.usable, self.response.bands.uncertainty_db, np.nan)
 
 
-@dataclass(frozen=True)
-class SpotResponse:
+@dataclass(frozen=True, kw_only=True)
+class SpotResponse(AtSpot):
     """One element at one spot: the mean of its takes.
 
     Parameters
     ----------
-    side, spot : str
     distance_m : float or None
     place : float
         What sorts the spots from front to back.
     level_db, uncertainty_db : ndarray, shape (31,)
         nan where not usable.
-    takes : tuple of Take
     """
 
-    side: str
-    spot: str
     distance_m: float | None
     place: float
     level_db: FloatArray
     uncertainty_db: FloatArray
     takes: tuple[Take, ...]
-
-    @property
-    def element(self) -> Element:
-        """What played."""
-        return Element.named(self.side)
 
 
 def nan_mean(values: FloatArray, axis: int = 0) -> FloatArray:

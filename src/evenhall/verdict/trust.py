@@ -61,7 +61,6 @@ def response_problems(
 
     Parameters
     ----------
-    response : Response
     shared_clock : bool
         Whether the reference is a channel of the recording.
     full_range : bool

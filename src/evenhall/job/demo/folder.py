@@ -17,7 +17,7 @@ import numpy as np
 
 from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, positions_of
 from evenhall.errors import InputError, StoreError
 from evenhall.job.demo.hall import (
     ACROSS_M,
@@ -33,7 +33,6 @@ from evenhall.job.demo.hall import (
     demo_hall,
     of_side,
     place_of,
-    positions,
 )
 from evenhall.job.folder.reading import (
     JOB_FILE,
@@ -93,7 +92,6 @@ def demo_job(*, bands: Literal[31, 15, 10] = 31, takes: tuple[Take, ...] = ()) -
     ----------
     bands : int
         Faders of the equalizer in its rack.
-    takes : tuple of Take
     """
     return Job(
         venue=Venue(name=DEMO_VENUE, length_m=16.0, width_m=9.0, height_m=HALL_HEIGHT_M),
@@ -188,7 +186,7 @@ def write_demo_after(folder: Path, card: Card) -> None:
         )
     job = load_job(folder)
     unit = unit_of(job, folder)
-    faders = {side: positions(unit, of_side(card, side)) for side in ACROSS_M}
+    faders = {side: positions_of(unit, of_side(card, side)) for side in ACROSS_M}
     there = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else unit
     hall = replace(demo_hall(), unit=there, faders=faders)
     before = tuple(take for take in job.takes if take.state == "before")

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, positions_of
 from evenhall.errors import InputError
 from evenhall.hall.label import for_side
 from evenhall.sound import simulated
@@ -40,7 +40,6 @@ __all__ = [
     "demo_impulse",
     "of_side",
     "place_of",
-    "positions",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -99,7 +98,6 @@ def demo_hall(
 
     Parameters
     ----------
-    hung : Hung
     gain_db : mapping of str to float
         Of the channels of the sides named; as they were found for others.
     """
@@ -161,14 +159,12 @@ def demo_impulse(
     side : {"left", "right"}
     spot : {"front", "middle", "back", "line check"}
         Each side has its own places, but for the line check.
-    rate_hz : float
     card : mapping of str to mapping of float to float, optional
         As for `write_demo_after()`; faders are flat without.
     unit : GraphicUnit, optional
         That the card is set on; one of 31 faders without.
     real : LyingUnit, optional
         What that unit really is, where its scale lies.
-    hung : Hung
     gain_db : mapping of str to float
         What the hands have changed, see `demo_hall()`.
 
@@ -201,7 +197,7 @@ def demo_impulse(
     faders: tuple[float, ...] | None = None
     if card is not None:
         unit = unit or graphic_unit(31)
-        faders = tuple(positions(unit, of_side(card, side)))
+        faders = tuple(positions_of(unit, of_side(card, side)))
     return _impulse(
         side,
         spot if spot == LINE_CHECK else place_of(side, spot),
@@ -240,23 +236,3 @@ def place_of(side: str, spot: str) -> str:
 def of_side(card: Card, side: str) -> Mapping[float, float]:
     """Give what a card says of a side."""
     return for_side(card, side) or {}
-
-
-def positions(unit: GraphicUnit, faders: Mapping[float, float]) -> FloatArray:
-    """Give the positions of all faders of the unit; those that the card leaves out stay at 0.
-
-    Raises
-    ------
-    InputError
-        The card names a fader that the unit has not.
-    """
-    positions = np.zeros(unit.nominal_hz.size)
-    for fader_hz, fader_db in faders.items():
-        at = np.flatnonzero(np.isclose(unit.nominal_hz, fader_hz, rtol=1e-3))
-        if not at.size:
-            raise InputError(
-                f"The card moves a fader at {fader_hz:g} Hz, which this unit has not. "
-                "Tune the demo again and set that card."
-            )
-        positions[at[0]] = fader_db
-    return positions

@@ -31,7 +31,6 @@ class DemoHand:
 
     Parameters
     ----------
-    unit : GraphicUnit
     fader_db : array_like, shape (n_faders,)
         Where the faders stand.
     real : LyingUnit, optional

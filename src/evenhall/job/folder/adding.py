@@ -127,7 +127,6 @@ def check_plays_along(side: str, *, fed: bool, say_so: str) -> None:
 
     Parameters
     ----------
-    side : str
     fed : bool
         Whether the equalizer feeds subs too.
     say_so : str

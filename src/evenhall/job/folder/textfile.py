@@ -16,7 +16,6 @@ def read_text(path: Path, *, kind: str, most_bytes: int = MAX_BYTES) -> str:
 
     Parameters
     ----------
-    path : Path
     kind : str
         What it should be, with its article: "a calibration file".
     most_bytes : int

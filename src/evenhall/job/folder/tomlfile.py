@@ -37,7 +37,6 @@ def read_toml(raw: bytes, *, name: str) -> dict[str, Any]:
 
     Parameters
     ----------
-    raw : bytes
     name : str
         The file's, for the line of a fault.
 

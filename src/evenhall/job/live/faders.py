@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.level import FULL_SCALE
 from evenhall.acoustics.periodic import (
     bands_of,
     line_power,
@@ -37,7 +38,6 @@ __all__ = [
     "FaderOrder",
     "Listener",
     "follow_faders",
-    "positions_of",
     "strip_of",
 ]
 
@@ -56,7 +56,6 @@ STRETCH_S = 120.0
 LONGEST_S = 900.0
 # With fewer of its bands above the noise there is nothing to go by.
 LEAST_SHARE = 0.25
-CLIPPED = 0.999
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +143,7 @@ class Listener:
         """
         heard = line_power(one_round, self._bands)
         if self._reference is None:
-            if np.abs(one_round).max() >= CLIPPED:
+            if np.abs(one_round).max() >= FULL_SCALE:
                 raise DeviceError(
                     f"{self._input} clips. Turn its gain down by 10 dB, and begin again."
                 )
@@ -207,25 +206,6 @@ class Listener:
             told.uncertainty_db,
             elapsed_s=ROUND_S,
         )
-
-
-def positions_of(unit: GraphicUnit, card: dict[float, float]) -> FloatArray:
-    """Give the positions of all faders of the unit by a card; those that it leaves out are at 0.
-
-    Raises
-    ------
-    InputError
-        The card names a fader that the unit has not.
-    """
-    positions = np.zeros(unit.fader_count)
-    for hz, fader_db in card.items():
-        at = np.flatnonzero(np.isclose(unit.nominal_hz, hz, rtol=1e-3))
-        if not at.size:
-            raise InputError(
-                f"The card moves a fader at {hz:g} Hz, which this unit has not. Tune again."
-            )
-        positions[at[0]] = fader_db
-    return positions
 
 
 def strip_of(result: Result, side: str) -> tuple[Section, ...]:

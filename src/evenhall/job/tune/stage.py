@@ -32,7 +32,6 @@ def stage_of(job: Job, folder: Path) -> Stage:
 
     Parameters
     ----------
-    job : Job
     folder : Path
         Where its files lie: the loudspeaker's polar data, if it names any.
 

@@ -74,7 +74,6 @@ def result_from(job: Job, takes: Sequence[Take], folder: Path) -> Result:
 
     Parameters
     ----------
-    job : Job
     takes : sequence of Take
         One for each of the job's, in its order.
     folder : Path
@@ -100,7 +99,6 @@ def unit_of(job: Job, folder: Path, side: str = "left") -> GraphicUnit:
 
     Parameters
     ----------
-    job : Job
     folder : Path
         Where the file of a learned unit lies.
     side : str

@@ -116,7 +116,6 @@ class Doubt:
 
     Parameters
     ----------
-    text : str
     file : str
         The recording that was left out for it; empty where none was.
     """
@@ -296,8 +295,6 @@ def learn(
 
     Parameters
     ----------
-    found : Round
-    folder : Path
     progress : callable, optional
         Called with what is being done, how much is done, and of how much.
 

@@ -42,7 +42,6 @@ class SilentDriver:
 
     Parameters
     ----------
-    side : str
     name : str
         "horn" or "woofer".
     below_db : float

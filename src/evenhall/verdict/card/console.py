@@ -88,10 +88,8 @@ def console_card(card: Card, area: Estimate, supply: Parametric) -> ConsoleCard 
 
     Parameters
     ----------
-    card : Card
     area : Estimate
         That it was made of.
-    supply : Parametric
     """
     if card.is_flat:
         return None

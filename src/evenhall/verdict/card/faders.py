@@ -19,7 +19,7 @@ from evenhall.equalizer.joint import solve_jointly
 from evenhall.equalizer.parametric import Parametric
 from evenhall.equalizer.sections import Section, sections_band_gain_db
 from evenhall.equalizer.solver import OutOfReach, Solution, Wanted, flat_solution, solve
-from evenhall.hall.label import BOTH, for_side
+from evenhall.hall.label import BOTH, AtSpot, for_side
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.loss import (
     SeatError,
@@ -54,7 +54,6 @@ class Card:
 
     Parameters
     ----------
-    unit : GraphicUnit
     solutions : dict of Solution
         For "both", or for each side.
     target : ndarray, shape (31,)
@@ -62,7 +61,6 @@ class Card:
         Of the loss.
     wanted : dict of Wanted
         What each of the solutions was made for.
-    seat_before, seat_after : SeatError
     sides : int
         How many it was made for.
     steps : tuple of Step
@@ -223,7 +221,6 @@ def make_card(
     ----------
     area : Estimate
         Of the mains.
-    unit : GraphicUnit
     other_units : mapping of str to GraphicUnit
         Of sides whose channel is not like `unit`; then each side has its own card.
     strip : Parametric, optional
@@ -256,12 +253,10 @@ def make_card(
     return card if finer is None else replace(card, finer_rms_db=rms_db(finer)[1])
 
 
-@dataclass(frozen=True)
-class SpotForecast:
+@dataclass(frozen=True, kw_only=True)
+class SpotForecast(AtSpot):
     """Deviation from the target at one spot, before and after."""
 
-    side: str
-    spot: str
     rms_before_db: float
     rms_after_db: float
 
@@ -278,7 +273,6 @@ class Forecast:
         Weighted, less target, weighted mean removed, over the loudspeakers' range.
     level_db : float
         Mean gain of the card from 200 Hz to 4 kHz: `after_db` is lined up without it.
-    spots : tuple of SpotForecast
     """
 
     before_db: FloatArray

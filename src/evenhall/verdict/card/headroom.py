@@ -84,7 +84,6 @@ def headroom(card: Card, area: Estimate) -> tuple[Headroom, ...]:
 
     Parameters
     ----------
-    card : Card
     area : Estimate
         Judged are its bands up to 10 kHz: what lies outside hardly drives an amplifier.
     """

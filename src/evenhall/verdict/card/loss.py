@@ -91,7 +91,6 @@ def seat_error(area: Estimate, gain_db: Mapping[str, FloatArray]) -> SeatError:
 
     Parameters
     ----------
-    area : Estimate
     gain_db : mapping of str to ndarray, shape (31,)
         What the card does to each side of the area.
 

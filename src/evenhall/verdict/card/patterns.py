@@ -66,7 +66,6 @@ class Pattern:
         "equalize", "move" or "leave".
     why : str
         What is done about it, and why, in plain words.
-    certain : bool
     card_db : float
         What the card does there.
     """
@@ -164,7 +163,6 @@ def find_patterns(area: Estimate, card: Card, *, rt60_s: float | None) -> tuple[
 
     Parameters
     ----------
-    area : Estimate
     card : Card
         That was made of it.
     rt60_s : float or None

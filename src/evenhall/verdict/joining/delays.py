@@ -183,7 +183,6 @@ def planned_delay(
     mains_m, delay_m : sequence of float
         From the nearer main and from the delay loudspeaker to the ears, at the nearest and
         farthest seats of the delay's area.
-    temperature_c : float
 
     Raises
     ------

@@ -36,7 +36,6 @@ def timing_moves(
     has_processor : bool
         Whether a delay can be set.
     target_db : ndarray, shape (31,)
-    temperature_c : float
     crossover : Crossover, optional
         What can be set between mains and subs, and is not set in these takes.
     feeds_subs : bool

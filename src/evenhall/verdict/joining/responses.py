@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.summation import LOW_BANDS, low_spectrum
 from evenhall.acoustics.transfer import LEAD_S, Response
+from evenhall.hall.label import AtSpot
 from evenhall.verdict.take import Take
 
 __all__ = ["RECORD_TOGETHER", "Solo", "no_shared_spot", "no_take_alone", "soloed", "why_not"]
@@ -28,13 +29,12 @@ RECORD_TOGETHER = "Record with the reference in the second channel of the same r
 TRUST_DB = 1.0  # a band as unsure as that counts half
 
 
-@dataclass(frozen=True, eq=False)
-class Solo:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Solo(AtSpot):
     """One side at one spot, alone.
 
     Parameters
     ----------
-    side, spot : str
     spectrum : ndarray, shape (n_freq,)
         At `summation.LOW_FREQ_HZ`, from the moment of emission.
     uncertainty_db : ndarray, shape (12,)
@@ -43,8 +43,6 @@ class Solo:
         nan where not usable.
     """
 
-    side: str
-    spot: str
     spectrum: ComplexArray
     uncertainty_db: FloatArray
     level_db: FloatArray

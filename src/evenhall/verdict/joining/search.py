@@ -59,7 +59,6 @@ def band_weights(meeting: Meeting, trust: FloatArray, *, gain_db: float = 0.0) -
 
     Parameters
     ----------
-    meeting : Meeting
     trust : ndarray, shape (n_places, n_bands)
     gain_db : float
         Of the sub.
@@ -113,7 +112,6 @@ def best_fit(
 
     Parameters
     ----------
-    meeting : Meeting
     weight : ndarray, shape (n_places, n_bands)
         Not all 0.
     noise_db : ndarray, shape (n_places, n_bands)

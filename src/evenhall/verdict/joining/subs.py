@@ -84,8 +84,6 @@ class Filters:
 
     Parameters
     ----------
-    hz : float
-    slope_db : int
     high_pass : bool
         Whether the mains get their part of it.
     was_db, bass_db : float
@@ -111,7 +109,6 @@ class Joining:
         Lowest and highest third octave in which both contribute.
     crossover_hz : float
         The middle of it.
-    subs : tuple of SubSetting
     mains_delay_s : float
         To set on all mains, 0 or more.
     spots : tuple of Summation

@@ -236,7 +236,6 @@ def joining_moves(joining: Joining, heard: HeardAs = "unknown") -> tuple[Move, .
 
     Parameters
     ----------
-    joining : Joining
     heard : str
         How mains and subs sound together, see `joined.heard_as()`.
 

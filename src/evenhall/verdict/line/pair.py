@@ -89,7 +89,6 @@ class _Pair:
 
     Parameters
     ----------
-    first, second : Heard
     like : Likeness
         Of their early responses.
     later_s : float

@@ -55,7 +55,6 @@ class CableProof:
     did_db, asked_db : ndarray, shape (31,)
         What the unit does and what the card wants, both with their mean over the known bands
         taken off; nan where the cable tells nothing.
-    faders_wrong : tuple of WrongFader
     fault : str
         What is wrong with the whole of it, and what to do; empty where nothing is.
     unlike_scale : UnlikeScale or None

@@ -105,7 +105,6 @@ def guide(
 
     Parameters
     ----------
-    followed : Followed
     wanted_db : ndarray, shape (n_faders,)
         The card; 0 for faders that it leaves alone.
     within_db : float

@@ -117,8 +117,6 @@ def prove(
     ----------
     area : Estimate
         Before the work.
-    after : sequence of SpotResponse
-    card : Card
     even : Evenness or None
         Of the takes after the work.
     """

@@ -242,7 +242,6 @@ def wrong_faders(
 
     Parameters
     ----------
-    unit : GraphicUnit
     asked_db : ndarray, shape (n_faders,)
         The card.
     did_db, uncertainty_db : ndarray, shape (31,)

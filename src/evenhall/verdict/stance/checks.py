@@ -54,8 +54,6 @@ def hall_checks(
         Tilt that was given, and how much lower the takes have it; 0 where they do not say.
     stray_db : float
         What one spot may be off by as a whole.
-    name : str
-    spots : tuple of str
     """
     dull_db = _mean(own_db[_MIDDLE]) - _mean(own_db[_TREBLE])
     if dull_db > DULL_DB:

@@ -86,7 +86,6 @@ class CorrectedMove:
 
     Parameters
     ----------
-    was_db, then_db : float
     change_db, change_sd_db : float
         `then_db - was_db` and its standard deviation.
     """
@@ -174,7 +173,6 @@ def fit_to_takes(
         Loudspeaker to microphone.
     level_db, uncertainty_db : ndarray, shape (n_spots, 31)
         As measured at one gain; nan where not usable.
-    name : str
     spots : tuple of str
         For the sentences of the checks.
 
@@ -275,7 +273,6 @@ def corrected_move(
 
     Parameters
     ----------
-    fitted : Fitted
     speaker, moved : Loudspeaker
         As it stands, and as it would; a box that points elsewhere than was said is taken to do
         so afterwards, too.

@@ -32,7 +32,6 @@ class Settled:
     figures : ndarray, shape (n_figures,)
     jacobian : ndarray, shape (n_residuals, n_figures)
         There.
-    square_sum : float
     """
 
     figures: FloatArray

@@ -48,7 +48,6 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
 
     Parameters
     ----------
-    stage : Stage
     evenness : Evenness or None
         As measured.
     spots : sequence of SpotResponse

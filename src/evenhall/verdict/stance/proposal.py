@@ -56,7 +56,6 @@ class Stood:
         Front less back as forecast, of one loudspeaker, mean of 200 Hz to 4 kHz.
     change_db, sd_db : float
         What the move changes of it, and the standard deviation; 0 where nothing is moved.
-    rows_heard : RowsHeard
     checks : tuple of str
         What to look at first.
     doubted : bool

@@ -28,7 +28,7 @@ from evenhall.acoustics.bands import (
 )
 from evenhall.acoustics.transfer import Response
 from evenhall.equalizer.graphic import band_gain_db
-from evenhall.hall.label import for_side
+from evenhall.hall.label import AtSpot, for_side
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.take import ALIGN_BANDS, Take
 from evenhall.words import hz_text, listed
@@ -164,16 +164,14 @@ def likely_ringing(response: Response, *, card_gain_db: FloatArray | None = None
     )
 
 
-@dataclass(frozen=True)
-class PlaceRinging:
+@dataclass(frozen=True, kw_only=True)
+class PlaceRinging(AtSpot):
     """What one loudspeaker would ring with at one place on stage.
 
     `raised` is the fader, in Hz and dB, that lifts what rings first with the card; None where
     none does.
     """
 
-    side: str
-    spot: str
     ringing: Ringing
     raised: tuple[float, float] | None
 
@@ -189,7 +187,7 @@ def ringing_at(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, 
         raised = None
         if card is not None and ringing.bands:
             raised = _raised_fader(card, take.side, ringing.first_with_card_hz)
-        found.append(PlaceRinging(take.side, take.spot, ringing, raised))
+        found.append(PlaceRinging(side=take.side, spot=take.spot, ringing=ringing, raised=raised))
     return tuple(found)
 
 
@@ -215,7 +213,6 @@ def ringing_texts(
 
     Parameters
     ----------
-    ringing : Ringing
     with_card : bool
         Whether a card was given.
     raised : tuple of (float, float), optional

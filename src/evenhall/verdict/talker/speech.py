@@ -29,6 +29,7 @@ from evenhall.hall.clarity import (
     clarity_text,
     speech_at,
 )
+from evenhall.hall.label import AtSpot
 from evenhall.verdict.take import SpotResponse
 
 __all__ = ["SpotSpeech", "speech_by_spot", "speech_texts", "spot_text"]
@@ -39,19 +40,16 @@ FloatArray = NDArray[np.float64]
 BEFORE_S = 0.001
 
 
-@dataclass(frozen=True)
-class SpotSpeech:
+@dataclass(frozen=True, kw_only=True)
+class SpotSpeech(AtSpot):
     """Speech from one loudspeaker at one spot.
 
     Parameters
     ----------
-    side, spot : str
     speech : SpeechAt
         `sti` is nan where noise in the take hides an octave.
     """
 
-    side: str
-    spot: str
     speech: SpeechAt
 
 
@@ -123,12 +121,7 @@ def spot_text(spot: SpotSpeech) -> str:
 
 
 def speech_texts(spots: Sequence[SpotSpeech]) -> tuple[str, ...]:
-    """Say it for each spot by its worse side, then what was assumed.
-
-    Parameters
-    ----------
-    spots : sequence of SpotSpeech
-    """
+    """Say it for each spot by its worse side, then what was assumed."""
     texts = []
     for name in dict.fromkeys(spot.spot for spot in spots):
         here = [spot for spot in spots if spot.spot == name]
