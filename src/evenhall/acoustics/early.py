@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, log_frequency_mean
-from evenhall.acoustics.windows import faded
+from evenhall.acoustics.windows import faded, stretch
 
 __all__ = ["EarlyLevels", "Likeness", "compare", "early_levels", "onset_s"]
 
@@ -61,15 +61,6 @@ def _window(after: int, before: int) -> FloatArray:
     return faded(length, before, max(1, round(FADE_SHARE * length)))
 
 
-def _cut(impulse: FloatArray, begin: int, length: int) -> FloatArray:
-    """Give `length` taps from `begin` on, with silence where there are none."""
-    piece = np.zeros(length)
-    first, last = max(begin, 0), min(begin + length, impulse.size)
-    if last > first:
-        piece[first - begin : last - begin] = impulse[first:last]
-    return piece
-
-
 def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> EarlyLevels:
     """Levels of the first sound of an impulse response.
 
@@ -84,7 +75,7 @@ def early_levels(impulse: FloatArray, *, rate_hz: float, arrival_s: float) -> Ea
     lengths = np.round(np.clip(PERIODS / EXACT_HZ, SHORTEST_S, LONGEST_S) * rate_hz).astype(int)
 
     def power(begin: int, window: FloatArray) -> FloatArray:
-        spectrum = fft.rfft(_cut(impulse, begin, window.size) * window, n_fft)
+        spectrum = fft.rfft(stretch(impulse, begin, window.size) * window, n_fft)
         return log_frequency_mean(spectrum.real**2 + spectrum.imag**2, spacing_hz=rate_hz / n_fft)
 
     for length in np.unique(lengths):
@@ -181,7 +172,7 @@ def compare(
     inside = _octaves_between(freq_hz, *band_hz)
 
     def spectrum(impulse: FloatArray, at_s: float) -> NDArray[np.complex128]:
-        piece = _cut(impulse, round(at_s * rate_hz) - before, window.size)
+        piece = stretch(impulse, round(at_s * rate_hz) - before, window.size)
         values = np.asarray(fft.rfft(piece * window, n_fft), dtype=np.complex128)
         # Its own envelope over an octave, taken off.
         power = values.real**2 + values.imag**2

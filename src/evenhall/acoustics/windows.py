@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HANN_NOISE", "faded", "hann", "log_bins"]
+__all__ = ["HANN_NOISE", "faded", "hann", "log_bins", "stretch"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -21,6 +21,15 @@ def faded(length: int, rise: int, fall: int) -> FloatArray:
     window[:rise] = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / max(rise, 1)) ** 2
     window[length - fall :] *= np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / max(fall, 1)) ** 2
     return window
+
+
+def stretch(signal: FloatArray, start: int, length: int) -> FloatArray:
+    """Cut `length` samples from `start` (negative: before the signal), silence around it."""
+    cut = np.zeros(length)
+    first, last = max(start, 0), min(start + length, signal.size)
+    if last > first:
+        cut[first - start : last - start] = signal[first:last]
+    return cut
 
 
 @lru_cache(maxsize=8)

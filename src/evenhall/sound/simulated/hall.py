@@ -17,6 +17,7 @@ import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.level import amplitude_from_db
+from evenhall.acoustics.windows import stretch
 from evenhall.equalizer.graphic import GraphicUnit, unit_response
 from evenhall.sound.simulated.box import Element, with_surface
 from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
@@ -172,8 +173,8 @@ class SimulatedHall:
         if length_s is not None:
             length = round(length_s * rate_hz)
         impulse = self.true_response(element, spot, rate_hz=rate_hz)
-        heard = _on_timeline(convolve(stimulus, impulse), start, length)
-        played = _on_timeline(stimulus, start, length)
+        heard = stretch(convolve(stimulus, impulse), start, length)
+        played = stretch(stimulus, start, length)
         return (recorder or Recorder()).record(
             heard,
             played,
@@ -181,15 +182,6 @@ class SimulatedHall:
             noise=noise or Noise(),
             rng=np.random.default_rng(seed),
         )
-
-
-def _on_timeline(signal: FloatArray, start: int, length: int) -> FloatArray:
-    """Cut `length` samples from `start` (negative: before the signal), silence around it."""
-    cut = np.zeros(length)
-    first, last = max(start, 0), min(start + length, signal.size)
-    if last > first:
-        cut[first - start : last - start] = signal[first:last]
-    return cut
 
 
 def convolve(signal: NDArray[Real], impulse: NDArray[Real]) -> NDArray[Real]:
