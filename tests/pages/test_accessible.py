@@ -282,7 +282,7 @@ def test_own_step_stays_in_sight_on_a_phone_when_the_page_renews_itself(browser,
         own = page.locator(".steps [aria-current]")
         for _ in range(2):
             with page.expect_response("**/hand-over"):
-                page.evaluate("document.body.dispatchEvent(new Event('refresh'))")
+                page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
             page.wait_for_timeout(200)
             box = own.bounding_box()
             assert box["x"] >= 0

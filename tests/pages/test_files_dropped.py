@@ -110,7 +110,7 @@ def test_chosen_file_without_a_telling_name_is_what_is_chosen_beside_it(room, vi
     page.get_by_role("combobox", name="Spot").select_option("back")
     # The page renews itself whenever something changes: what was chosen stays.
     with page.expect_response("**/takes"):
-        page.evaluate("document.body.dispatchEvent(new Event('refresh'))")
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     page.wait_for_timeout(300)
     page.get_by_label("Recordings").set_input_files(
         {
