@@ -37,7 +37,7 @@ from evenhall.report.worklist import (
 from evenhall.words import hz_text
 
 if TYPE_CHECKING:  # neither is wanted by `tune`, which must start quickly
-    from evenhall.hall.walk import WalkSpot
+    from evenhall.hall.choosing import WalkSpot
     from evenhall.job.tune.planning import HallPlan
 
 __all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_hall", "show_result"]

@@ -18,7 +18,7 @@ from evenhall.hall.pair import PairProposal
 from evenhall.hall.reach import what_would
 from evenhall.hall.setting import check_setting
 from evenhall.hall.stance_words import stance_lines
-from evenhall.hall.walk import WalkSpot, spots_for
+from evenhall.hall.choosing import WalkSpot, spots_for
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.measuring import measuring
 from evenhall.job.tune.result import Row
