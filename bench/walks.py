@@ -63,10 +63,10 @@ def walked(seed: int) -> Walked:
     mark = hashlib.sha256(sources).hexdigest()[:12]
     path = halls.CACHE / f"walk-{mark}-{seed}.pickle"
     if path.exists():
-        return pickle.loads(path.read_bytes())
+        return Walked(*pickle.loads(path.read_bytes()))
     walk = made(seed)
     halls.CACHE.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(pickle.dumps(walk))
+    path.write_bytes(pickle.dumps((walk.length_m, walk.length_s, walk.powers)))
     return walk
 
 

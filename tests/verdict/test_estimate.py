@@ -37,7 +37,7 @@ def test_posterior_is_that_of_a_general_library(monkeypatch):
     library = GaussianProcessRegressor(kernel, alpha=noise[use], optimizer=None)
     library.fit(octaves[use], value[use])
     mean, covariance = library.predict(octaves, return_cov=True)
-    found = posterior(value, np.diag(noise), use=use)
+    found = posterior(value[None], np.diag(noise)[None], use=use[None])
     assert found.mean_db == pytest.approx(mean, abs=1e-6)
     assert found.covariance == pytest.approx(covariance, abs=1e-6)
 
@@ -57,7 +57,7 @@ def test_likelier_amplitudes_weigh_more_as_the_library_has_it(monkeypatch):
         means.append(library.predict(octaves))
     share = np.exp(likelihoods - np.max(likelihoods))
     expected = share @ np.array(means) / share.sum()
-    found = posterior(value, 0.5 * np.eye(31), use=EVERYWHERE)
+    found = posterior(value[None], 0.5 * np.eye(31)[None], use=EVERYWHERE[None])
     assert found.mean_db == pytest.approx(expected, abs=1e-6)
 
 

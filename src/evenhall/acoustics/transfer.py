@@ -39,7 +39,7 @@ from evenhall.acoustics.steadiness import (
 from evenhall.acoustics.timetable import Stimulus, block_powers, has_gaps
 from evenhall.acoustics.windows import hann
 
-__all__ = ["Response", "level_mean_db", "transfer_function"]
+__all__ = ["Response", "at_common_rate", "level_mean_db", "transfer_function"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -161,7 +161,7 @@ def level_mean_db(bands: BandLevels) -> float:
     return float(10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0))))
 
 
-def _at_common_rate(signal: Float32Array, rate_hz: float) -> tuple[Float32Array, float]:
+def at_common_rate(signal: Float32Array, rate_hz: float) -> tuple[Float32Array, float]:
     """Bring a high rate down by a whole factor: nothing above 22.4 kHz is wanted."""
     factor = round(rate_hz / 46000.0)
     if rate_hz <= HIGHEST_RATE_HZ or factor < 2:
@@ -303,9 +303,9 @@ def transfer_function(
     decimated_hz = rate_hz
     if shared:
         recording, reference = _loudest_stretch(recording, reference, rate_hz=rate_hz)
-    recording, rate_hz = _at_common_rate(recording, rate_hz)
+    recording, rate_hz = at_common_rate(recording, rate_hz)
     if reference_rate_hz is None:
-        reference, _ = _at_common_rate(reference, decimated_hz)
+        reference, _ = at_common_rate(reference, decimated_hz)
         resampled = decimated_hz > rate_hz
         top_hz = rate_hz / 2.0 * (FLAT_SHARE if resampled else 0.999)
         steady = _is_steady(reference, rate_hz)

@@ -8,7 +8,7 @@ from typing import Literal, TypeVar
 
 from evenhall.hall.elements import Element
 
-__all__ = ["BOTH", "At", "AtSpot", "State", "TakeLabel", "for_side"]
+__all__ = ["BOTH", "WALK", "At", "AtSpot", "State", "TakeLabel", "for_side"]
 
 State = Literal["before", "after"]
 At = Literal["audience", "stage", "cable"]
@@ -16,6 +16,8 @@ Kept = TypeVar("Kept")
 
 # Key of what serves left and right alike.
 BOTH = "both"
+# The spot of a take made while the microphone was carried through the audience.
+WALK = "walk"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +31,11 @@ class AtSpot:
     def element(self) -> Element:
         """What plays."""
         return Element.named(self.side)
+
+    @property
+    def is_walk(self) -> bool:
+        """Whether the microphone was carried through the audience."""
+        return self.spot.lower() == WALK
 
 
 @dataclass(frozen=True, kw_only=True)

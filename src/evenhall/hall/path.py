@@ -19,10 +19,11 @@ FloatArray = NDArray[np.float64]
 # the least: that is some ten independent places at 63 Hz. Common practice, no source.
 PACE_M_S = 0.8
 SHORTEST_S, LONGEST_S = 30.0, 60.0
-# Aisles at this share of the way from the middle to the side walls: half the people sit on either
-# side of each. A hall whose width nobody gave is taken to be this wide.
-AISLE = 0.5
-USUAL_WIDTH_M = 8.0
+# Aisles left and right of the middle line, as shares of the width. Not as far out on one side as on
+# the other: what one has as a node of the waves across the room, the other must not. Of five ways
+# tried on bench/seats.py these and a slanted one told most about the seats.
+AISLES = (-0.18, 0.32)
+USUAL_WIDTH_M = 8.0  # where nobody gave it
 # The microphone stays with the people: off the boxes and off the end wall.
 NEAREST_M, FROM_WALL_M = 1.0, 0.7
 
@@ -89,8 +90,8 @@ def walk_path(
     Examples
     --------
     >>> path = walk_path(Audience(2.0, 14.0), width_m=10.0)
-    >>> path.corner_m.tolist(), path.length_m, path.length_s
-    ([[2.0, -2.5], [14.0, -2.5], [14.0, 2.5], [2.0, 2.5]], 29.0, 37.0)
+    >>> path.corner_m.round(1).tolist(), round(path.length_m, 1), path.length_s
+    ([[2.0, -1.8], [14.0, -1.8], [14.0, 3.2], [2.0, 3.2]], 29.0, 37.0)
     """
     first_m = max(audience.first_row_m, NEAREST_M)
     last_m = audience.last_row_m
@@ -101,6 +102,6 @@ def walk_path(
             f"Audience from {audience.first_row_m:g} to {audience.last_row_m:g} m leaves no way to "
             "walk. Give the first row 0 m or more, and the last well behind it."
         )
-    aside_m = 0.5 * AISLE * (USUAL_WIDTH_M if width_m is None else width_m)
-    corners = (first_m, -aside_m), (last_m, -aside_m), (last_m, aside_m), (first_m, aside_m)
+    down_m, up_m = (share * (USUAL_WIDTH_M if width_m is None else width_m) for share in AISLES)
+    corners = (first_m, down_m), (last_m, down_m), (last_m, up_m), (first_m, up_m)
     return WalkPath(np.array(corners))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import GraphicUnit
+from evenhall.hall.label import BOTH
 from evenhall.hall.rows import RowsHeard
 from evenhall.verdict.boxes.faults import BoxFaults, box_faults
 from evenhall.verdict.card.estimate import Estimate, estimate
@@ -22,9 +23,16 @@ from evenhall.verdict.move import Move, Stage
 from evenhall.verdict.proof.by_cable import CableProof, cable_moves, cable_proofs
 from evenhall.verdict.proof.proving import Proof, prove
 from evenhall.verdict.proof.wrong_faders import correcting_moves
-from evenhall.verdict.take import SpotResponse, Take, as_played, spot_responses
+from evenhall.verdict.take import (
+    SpotResponse,
+    Take,
+    as_played,
+    spot_responses,
+    walk_responses,
+)
 from evenhall.verdict.target import Points, target_db
 from evenhall.verdict.trust import flag_disagreement
+from evenhall.verdict.walks import flag_walks
 from evenhall.verdict.worklist import AtTheRack, worklist
 
 if TYPE_CHECKING:
@@ -161,6 +169,10 @@ def _ringing(takes: Sequence[Take], card: Card | None) -> tuple[PlaceRinging, ..
     return ringing_at(takes, card)
 
 
+def _times(take: Take) -> bool:
+    return take.state == "before" and not take.is_walk
+
+
 def _timing(takes: Sequence[Take], setting: Setting) -> tuple[Move, ...]:
     if all(take.element.is_main for take in takes):
         return ()
@@ -205,10 +217,12 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     takes : sequence of Take
         Each judged for itself.
     """
-    every = flag_disagreement(takes)
+    every = flag_walks(flag_disagreement(takes))
     audience = [take for take in every if take.at == "audience"]
-    takes = as_played(audience)
-    whole = any(take.with_subs for take in takes)
+    played = as_played(audience)
+    takes = [take for take in played if not take.is_walk]
+    walked = [take for take in played if take.is_walk and take.element.is_main]
+    whole = any(take.with_subs for take in played)
     spots = spot_responses(takes, state="before")
     rt60_s = setting.stage.room.rt60_s or reverberation_time_s(spots)
     stage = replace(setting.stage, room=replace(setting.stage.room, rt60_s=rt60_s))
@@ -226,10 +240,15 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
     area = card = outlook = proof = None
     heights: tuple[Headroom, ...] = ()
     patterns: tuple[Pattern, ...] = ()
-    if mains:
+    walks = [
+        walk
+        for walk in walk_responses(walked, state="before")
+        if walk.side not in boxes.sides_out and not (walk.side == BOTH and boxes.sides_out)
+    ]
+    if mains or walks:
         target = target_db(setting.target, EXACT_HZ)
         sound = [spot for spot in mains if spot.side not in boxes.sides_out]
-        area = estimate(sound or mains, target, rt60_s=rt60_s, low_limit_hz=lowest_hz)
+        area = estimate(sound or mains, target, rt60_s=rt60_s, low_limit_hz=lowest_hz, walks=walks)
         area = area.sparing(cancelled_bands(area))
         if even is not None:
             even = replace(even, judged=judged_bands(area.low_hz))
@@ -242,7 +261,13 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
             heights = headroom(card, area)
             after = spot_responses(takes, state="after")
             then = [take for take in takes if take.state == "after"]
-            proof = prove(area, after, card, even=evenness(after, then, low_limit_hz=area.low_hz))
+            proof = prove(
+                area,
+                after,
+                card,
+                walks=walk_responses(walked, state="after"),
+                even=evenness(after, then, low_limit_hz=area.low_hz),
+            )
     by_cable = cable_proofs(every, card)
     correcting = _correcting(proof, by_cable)
     hand_moves, rows = _hands(stage, even, spots)
@@ -270,7 +295,7 @@ def judge(takes: Sequence[Take], setting: Setting) -> Verdict:
                 unlike=_is_unlike(proof, by_cable),
             ),
             hands=hand_moves,
-            timing=_timing([take for take in audience if take.state == "before"], setting),
+            timing=_timing([take for take in audience if _times(take)], setting),
         ),
         proof=proof,
         by_cable=by_cable,

@@ -6,26 +6,30 @@ a `SpotResponse`; a `Spot` knows how far down the room it lies.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, MID_BANDS
 from evenhall.acoustics.transfer import Response
-from evenhall.hall.label import AtSpot, TakeLabel
+from evenhall.acoustics.walking import Walked, independent_places
+from evenhall.hall.label import WALK, AtSpot, TakeLabel
 from evenhall.verdict.problem import Problem
 
 __all__ = [
     "ALIGN_BANDS",
     "SpotResponse",
     "Take",
+    "WalkResponse",
     "align_level_db",
     "as_played",
     "nan_mean",
     "spot_places",
     "spot_responses",
+    "walk_responses",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -34,6 +38,8 @@ FloatArray = NDArray[np.float64]
 ALIGN_BANDS = np.isin(EXACT_HZ, EXACT_HZ[MID_BANDS])
 # Names that say their place where no distance is known.
 NAMED_ORDER = {"front": 0.0, "middle": 1.0, "back": 2.0}
+NOTHING: FloatArray = np.full(BAND_COUNT, np.nan)
+USUAL_PACE_M_S = 0.7  # where neither the way nor the recording tells it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,9 +51,15 @@ class Take(TakeLabel):
     distance_m : float or None
         Loudspeaker to microphone.
     response : Response or None
-        None where nothing could be measured.
+        None where nothing could be measured, and of a walk.
     usable : bool
         Whether its levels count.
+    walked : Walked or None
+        What a walk gave instead.
+    walked_m : float or None
+        How long its way was, where that is known.
+    passed : mapping of str to float
+        When it passed which spot, seconds of the recording.
     """
 
     file: str
@@ -55,20 +67,29 @@ class Take(TakeLabel):
     response: Response | None
     problems: tuple[Problem, ...] = ()
     usable: bool = True
+    walked: Walked | None = None
+    walked_m: float | None = None
+    passed: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def heard(self) -> BandLevels | None:
+        """Its band levels and what they are worth; None where it cannot be used."""
+        if not self.usable:
+            return None
+        if self.walked is not None:
+            return self.walked.bands
+        return None if self.response is None else self.response.bands
 
     @property
     def level_db(self) -> FloatArray:
         """Band levels, nan where not usable, shape (31,)."""
-        if self.response is None or not self.usable:
-            return np.full(BAND_COUNT, np.nan)
-        return self.response.bands.level_db
+        return NOTHING if self.heard is None else self.heard.level_db
 
     @property
     def uncertainty_db(self) -> FloatArray:
         """Uncertainty of the band levels, nan where not usable, shape (31,)."""
-        if self.response is None or not self.usable:
-            return np.full(BAND_COUNT, np.nan)
-        return np.where(self.response.bands.usable, self.response.bands.uncertainty_db, np.nan)
+        heard = self.heard
+        return NOTHING if heard is None else np.where(heard.usable, heard.uncertainty_db, np.nan)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +110,29 @@ class SpotResponse(AtSpot):
     level_db: FloatArray
     uncertainty_db: FloatArray
     takes: tuple[Take, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class WalkResponse(AtSpot):
+    """One element, heard while the microphone was carried through the rows.
+
+    Parameters
+    ----------
+    shape_db : ndarray, shape (31,)
+        Mean in dB over pieces of the way, each lined up in level; nan where not usable.
+    uncertainty_db : ndarray, shape (31,)
+        What measuring it strays by, not what places stray by.
+    places : ndarray, shape (31,)
+        How many independent places the way was.
+    length_m : float
+        Of the way.
+    """
+
+    shape_db: FloatArray
+    uncertainty_db: FloatArray
+    places: FloatArray
+    length_m: float
+    takes: tuple[Take, ...] = ()
 
 
 def nan_mean(values: FloatArray, axis: int = 0) -> FloatArray:
@@ -181,3 +225,40 @@ def spot_responses(takes: Sequence[Take], *, state: str) -> tuple[SpotResponse, 
             )
         )
     return tuple(sorted(responses, key=lambda response: response.place))
+
+
+def walk_responses(takes: Sequence[Take], *, state: str) -> tuple[WalkResponse, ...]:
+    """Usable walks in one state, joined by element.
+
+    Several walks with one element are the same way again: they sharpen what was measured, and pass
+    no other places.
+    """
+    groups: dict[str, list[Take]] = {}
+    for take in takes:
+        if take.walked is not None and take.usable and take.state == state:
+            groups.setdefault(take.side, []).append(take)
+    found = []
+    for side, group in groups.items():
+        walks = [(take, take.walked) for take in group if take.walked is not None]
+        length_m = max(_way_m(take, walked) for take, walked in walks)
+        evenly = np.max([walked.evenly_ratio for _, walked in walks], axis=0)
+        doubt_db = np.stack([take.uncertainty_db for take, _ in walks])
+        found.append(
+            WalkResponse(
+                side=side,
+                spot=WALK,
+                shape_db=nan_mean(np.stack([walked.shape_db for _, walked in walks])),
+                uncertainty_db=nan_mean(doubt_db) / np.sqrt(len(walks)),
+                places=np.maximum(independent_places(length_m) * evenly, 1.0),
+                length_m=length_m,
+                takes=tuple(group),
+            )
+        )
+    return tuple(found)
+
+
+def _way_m(take: Take, walked: Walked) -> float:
+    """Length of a way: as given, else by the pace that the recording tells."""
+    if take.walked_m is not None:
+        return take.walked_m
+    return walked.length_m if np.isfinite(walked.length_m) else USUAL_PACE_M_S * walked.walked_s

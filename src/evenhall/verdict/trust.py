@@ -10,11 +10,18 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
 from evenhall.acoustics.transfer import Response
+from evenhall.acoustics.walking import Walked
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import ALIGN_BANDS, Take
 from evenhall.words import hz_text, listed
 
-__all__ = ["CLOCK_LIMIT_PPM", "flag_disagreement", "response_problems", "take_sentence"]
+__all__ = [
+    "CLOCK_LIMIT_PPM",
+    "bands_text",
+    "flag_disagreement",
+    "response_problems",
+    "take_sentence",
+]
 
 CLOCK_LIMIT_PPM = 300.0
 # A clock estimate's own spread: a recorder at the limit is not beyond it.
@@ -40,7 +47,7 @@ AGAIN = "record the take again"
 LEAVE_GAINS = "Leave every gain and the microphone alone, switch off automatic gain and limiters"
 
 
-def _bands_text(hz: NDArray[np.float64]) -> str:
+def bands_text(hz: NDArray[np.float64]) -> str:
     """Name a set of bands in few words."""
     place = np.searchsorted(NOMINAL_HZ, hz)
     runs = np.split(hz, np.flatnonzero(np.diff(place) > 1) + 1)
@@ -132,7 +139,7 @@ def response_problems(
         problems.append(
             Problem(
                 "band_limited",
-                f"What was played has no energy at {_bands_text(NOMINAL_HZ[missing])}: nothing is "
+                f"What was played has no energy at {bands_text(NOMINAL_HZ[missing])}: nothing is "
                 "known there. Play pink noise or a sweep over the whole range to know more.",
             )
         )
@@ -279,9 +286,9 @@ def take_sentence(take: Take) -> str:
     >>> take_sentence(Take(file="a.wav", side="left", spot="front", distance_m=None, response=None))
     'not usable.'
     """
-    if take.response is None or not take.usable:
+    bands = take.heard
+    if bands is None:
         return "not usable."
-    bands = take.response.bands
     known = bands.usable
     words = [
         f"good: {int(known.sum())} of {known.size} bands known, "
@@ -289,6 +296,16 @@ def take_sentence(take: Take) -> str:
     ]
     if take.distance_m is not None:
         words.append(f"{take.distance_m:.1f} m away")
-    if take.response.polarity:
+    if take.walked is not None:
+        words.append(_walked_words(take.walked))
+    if take.response is not None and take.response.polarity:
         words.append("upright" if take.response.polarity > 0 else "inverted")
     return "; ".join(words) + "."
+
+
+def _walked_words(walked: Walked) -> str:
+    left_out_s = walked.sounded_s - walked.kept_s
+    words = f"{walked.kept_s:.0f} s walked"
+    if np.isfinite(walked.pace_m_s):
+        words += f" at {walked.pace_m_s:.1f} m/s"
+    return words + (f", {left_out_s:.1f} s of knocks left out" if left_out_s >= 0.5 else "")

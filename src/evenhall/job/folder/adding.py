@@ -12,16 +12,16 @@ import re
 import time
 import tomllib
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import tomlkit
 
 from evenhall.errors import InputError, StoreError
 from evenhall.hall.elements import Element
-from evenhall.hall.label import TakeLabel
+from evenhall.hall.label import BOTH, TakeLabel
 from evenhall.job.folder.faults import did_you_mean
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.reading import JOB_FILE, TAKES_FOLDER, load_job, parse_job
@@ -82,6 +82,8 @@ class RecordedTake(TakeLabel):
     reference_channel: int | None
     reference_file: str | None
     delay_is_relative: bool
+    walked_m: float | None = None
+    passed: Mapping[str, float] = field(default_factory=dict)
 
 
 def _new_job(folder: Path) -> str:
@@ -112,7 +114,8 @@ def recordable_job(folder: Path, label: TakeLabel) -> Job:
     else:
         job = parse_job(_new_job(folder).encode(), folder=folder, takes_needed=False)
     side = label.side
-    if job.rig.sides and "sides" in job.rig.model_fields_set and side not in job.rig.sides:
+    sides = () if label.is_walk and side == BOTH else job.rig.sides
+    if sides and "sides" in job.rig.model_fields_set and side not in sides:
         raise InputError(
             f'{JOB_FILE}: "{side}" is not among [rig] sides. {did_you_mean(side, job.rig.sides)}'
         )
@@ -210,8 +213,11 @@ def add_take(folder: Path, take: RecordedTake) -> None:
     fields = {
         name: value
         for name, value in vars(take).items()
-        if value is not None and value is not False and (name, value) != ("at", "audience")
+        if value not in (None, False, {}) and (name, value) != ("at", "audience")
     }
+    if take.passed:
+        fields["passed"] = tomlkit.inline_table()
+        fields["passed"].update(take.passed)
     entry = "[[take]]\n" + tomlkit.dumps(fields)
     with _locked(folder):
         try:

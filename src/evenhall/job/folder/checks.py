@@ -14,6 +14,7 @@ from pathlib import Path
 
 from evenhall.disk import refused
 from evenhall.errors import EvenhallError
+from evenhall.hall.label import BOTH, WALK
 from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.faults import did_you_mean, shown
 from evenhall.job.folder.model import (
@@ -181,7 +182,9 @@ def _takes(draft: Draft) -> Iterator[Fault]:
     for where, take in zip(draft.take_names, draft.takes, strict=True):
         if take is None:
             continue
-        if draft.rig.sides and take.side not in draft.rig.sides:
+        walks = take.spot.lower() == WALK
+        both = walks and take.side == BOTH
+        if draft.rig.sides and take.side not in draft.rig.sides and not both:
             names = did_you_mean(take.side, draft.rig.sides)
             yield _fault(
                 where, f"side = {shown(take.side)} is not among [rig] sides. {names}", "rig.sides"
@@ -210,6 +213,7 @@ def _takes(draft: Draft) -> Iterator[Fault]:
                 f"{where}.reference_channel",
                 f"{where}.reference_file",
             )
+        yield from _walk(where, take, walks=walks)
         if take.with_subs:
             yield from _with_subs(where, take, draft.equalizer)
         key = (take.file, take.mic_channel)
@@ -228,6 +232,23 @@ def _takes(draft: Draft) -> Iterator[Fault]:
             "the card is made from them.",
             *(f"{where}.state" for where in draft.take_names),
         )
+
+
+def _walk(where: str, take: Take, *, walks: bool) -> Iterator[Fault]:
+    if walks and take.at != "audience":
+        yield _fault(
+            where,
+            f'spot = "walk" is carried through the audience, but at = {shown(take.at)}. '
+            "Leave at out, or name another spot.",
+            f"{where}.at",
+        )
+    for name in ("walked_m", "passed"):
+        if getattr(take, name) and not walks:
+            yield _fault(
+                where,
+                f'{name} is of a walk. Give spot = "walk", or leave it out.',
+                f"{where}.{name}",
+            )
 
 
 def _with_subs(where: str, take: Take, equalizer: Equalizer) -> Iterator[Fault]:

@@ -341,6 +341,14 @@ class Take(_Section):
     with_subs: bool = Field(
         default=False, description="true where the subs played along, else false"
     )
+    walked_m: float | None = _between(
+        1, 2000, "1 to 2000 metres, the length of the way walked", default=None
+    )
+    passed: dict[str, Annotated[float, Field(ge=0, le=86400)]] = Field(
+        default_factory=dict,
+        description="spots and the second of the recording at which a walk passed them, such as "
+        "{front = 3.0, back = 18.5}",
+    )
 
 
 class Job(_Section):

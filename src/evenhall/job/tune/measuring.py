@@ -21,6 +21,7 @@ from evenhall.acoustics.air import speed_of_sound_m_s
 from evenhall.acoustics.bandlevel import BandLevels
 from evenhall.acoustics.bands import LOWER_HZ, UPPER_HZ
 from evenhall.acoustics.transfer import Response, transfer_function
+from evenhall.acoustics.walking import walk_levels
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
 from evenhall.hall.label import TakeLabel
@@ -32,6 +33,7 @@ from evenhall.sound.recording import Recording, UnreadableRecording, read_record
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take
 from evenhall.verdict.trust import response_problems
+from evenhall.verdict.walks import walk_problems
 
 __all__ = ["Played", "measure_take", "measuring", "read_reference", "take_threads"]
 
@@ -179,6 +181,15 @@ def _measure(
     if hopeless:
         return replace(unusable, problems=problems)
     microphone = recording.channel(job_take.mic_channel)
+    if unusable.is_walk:
+        played = (
+            Played(recording.channel(job_take.reference_channel), recording.rate_hz)
+            if job_take.reference_channel is not None
+            else reference
+        )
+        assert played is not None, "checked when the job was loaded"
+        whole = replace(unusable, walked_m=job_take.walked_m, passed=job_take.passed)
+        return _walk(whole, recording, microphone, played, job, calibration, problems)
     if job_take.reference_channel is not None:
         response = transfer_function(
             microphone,
@@ -220,6 +231,44 @@ def _measure(
         problems=(*problems, *found),
         usable=usable and not clipped,
     )
+
+
+def _walk(
+    take: Take,
+    recording: Recording,
+    microphone: NDArray[np.float32],
+    played: Played,
+    job: Job,
+    calibration: FloatArray | None,
+    problems: tuple[Problem, ...],
+) -> Take:
+    """Measure a walk: levels alone, no phase."""
+    walked = walk_levels(
+        microphone,
+        played.samples,
+        rate_hz=recording.rate_hz,
+        reference_rate_hz=played.rate_hz,
+    )
+    if walked is None:
+        text = (
+            "Less than five seconds of what was played are in the walk. Start the recorder before "
+            "the noise, stop it after, and walk for half a minute."
+        )
+        return replace(take, problems=(*problems, Problem("short", text)))
+    if calibration is not None:
+        walked = replace(
+            walked,
+            bands=_calibrated(walked.bands, calibration),
+            shape_db=walked.shape_db - calibration,
+            piece_db=walked.piece_db - calibration,
+        )
+    found, usable = walk_problems(
+        walked,
+        full_range=take.element.is_main,
+        low_limit_hz=0.0 if take.with_subs else job.rig.low_limit_hz or 0.0,
+    )
+    clipped = recording.clipped_ratio[0] > CLIPPED_RATIO
+    return replace(take, walked=walked, problems=(*problems, *found), usable=usable and not clipped)
 
 
 def _named(take: JobTake) -> dict[str, int]:

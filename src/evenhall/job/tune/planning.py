@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from evenhall.errors import InputError
+from evenhall.hall.choosing import WalkSpot, spots_for
 from evenhall.hall.clarity import clarity_by_row, clarity_texts
 from evenhall.hall.elements import Element
 from evenhall.hall.feedback import Microphone, acoustic_gain, gain_text
@@ -18,7 +19,6 @@ from evenhall.hall.pair import PairProposal
 from evenhall.hall.reach import what_would
 from evenhall.hall.setting import check_setting
 from evenhall.hall.stance_words import stance_lines
-from evenhall.hall.choosing import WalkSpot, spots_for
 from evenhall.job.folder.model import Job
 from evenhall.job.tune.measuring import measuring
 from evenhall.job.tune.result import Row

@@ -49,6 +49,9 @@ __all__ = [
     "TakeProblem",
     "TakeResult",
     "TargetCurve",
+    "Walk",
+    "WalkBand",
+    "WalkRow",
     "schema",
     "to_json",
 ]
@@ -64,6 +67,8 @@ ProblemCode = Literal[
     "clock",
     "gain_moved",
     "time_varying",
+    "stood_still",
+    "too_fast",
     "low_rate",
     "damaged",
     "unreadable",
@@ -129,6 +134,34 @@ class BandLevel(Record):
     usable: bool
 
 
+class WalkBand(Record):
+    """What a walk tells of one band beside its level."""
+
+    hz: float
+    # Mean in dB over pieces of the way, each lined up over 200 Hz to 4 kHz.
+    shape_db: float | None
+    places: float  # independent places that the way was
+
+
+class WalkRow(Record):
+    """What one part of the way from front to back heard."""
+
+    share: float  # its middle: 0 the first row, 1 the last
+    levels_db: tuple[float | None, ...]  # 31 bands, as `bands` of the take
+
+
+class Walk(Record):
+    """How a walk went."""
+
+    length_m: float | None
+    pace_m_s: float | None  # as the recording tells it
+    sounded_s: float
+    kept_s: float  # the rest had knocks, steps or talk in it
+    still_s: float
+    bands: tuple[WalkBand, ...]
+    rows: tuple[WalkRow, ...] = ()  # where it is known when front and back were passed
+
+
 class TakeResult(Record):
     """What one recording of one element at one spot gave."""
 
@@ -148,6 +181,7 @@ class TakeResult(Record):
     used_ratio: float | None = None  # share of the take that fitted and was used, 0 to 1
     coherence: float | None = None
     bands: tuple[BandLevel, ...] = ()
+    walk: Walk | None = None
 
 
 class Difference(Record):
@@ -313,6 +347,10 @@ class Forecast(Record):
     seat_before_db: float | None = None
     seat_after_db: float | None = None
     seat_after_90_db: tuple[float, float] | None = None
+    # Of the area's tone, one standard deviation over the same bands; and what a walk would leave
+    # of it, null where one was made.
+    seat_doubt_db: float | None = None
+    seat_doubt_walked_db: float | None = None
     card_level_db: float = 0.0  # mean gain of the card, 200 Hz to 4 kHz
     spots: tuple[ForecastSpot, ...] = ()
     finer_unit: FinerUnit | None = None

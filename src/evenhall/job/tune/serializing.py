@@ -13,14 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, NOMINAL_HZ
+from evenhall.acoustics.transfer import level_mean_db
+from evenhall.acoustics.walking import Walked
 from evenhall.equalizer.sections import Section
 from evenhall.hall.rows import RowsHeard
 from evenhall.job.folder.model import Job
 from evenhall.job.tune import result as out
+from evenhall.verdict.card.loss import doubt_db
 from evenhall.verdict.evenness import Evenness
 from evenhall.verdict.judge import Verdict
-from evenhall.verdict.take import Take
+from evenhall.verdict.take import Take, walk_responses
 from evenhall.verdict.target import target_points
+from evenhall.verdict.walks import walk_rows
 
 __all__ = ["result_of", "rows_of"]
 
@@ -104,6 +108,8 @@ def rows_of(rows: RowsHeard | None) -> tuple[out.Row, ...]:
 
 def _take(take: Take) -> out.TakeResult:
     response = take.response
+    if take.walked is not None and take.usable:
+        return _walk(take, take.walked)
     if response is None or not take.usable:
         nothing = np.full(BAND_COUNT, None)
         drifted = response is not None and any(one.code == "clock" for one in take.problems)
@@ -129,6 +135,33 @@ def _take(take: Take) -> out.TakeResult:
             level_db=bands.level_db,
             uncertainty_db=take.uncertainty_db,
             usable=bands.usable,
+        ),
+    )
+
+
+def _walk(take: Take, walked: Walked) -> out.TakeResult:
+    (joined,) = walk_responses([take], state=take.state)
+    bands = walked.bands
+    return _written(
+        out.TakeResult,
+        take,
+        distance_m=None,
+        level_db=level_mean_db(bands),
+        bands=_rows(
+            EVERY_BAND,
+            level_db=bands.level_db,
+            uncertainty_db=take.uncertainty_db,
+            usable=bands.usable,
+        ),
+        walk=_written(
+            out.Walk,
+            walked,
+            length_m=joined.length_m,
+            bands=_rows(EVERY_BAND, shape_db=walked.shape_db, places=joined.places),
+            rows=tuple(
+                out.WalkRow(share=row.share, levels_db=tuple(row.level_db.tolist()))
+                for row in walk_rows(take)
+            ),
         ),
     )
 
@@ -255,6 +288,8 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
         seat_before_db=card.seat_before.expected_db,
         seat_after_db=card.seat_after.expected_db,
         seat_after_90_db=(card.seat_after.low_90_db, card.seat_after.high_90_db),
+        seat_doubt_db=doubt_db(area),
+        seat_doubt_walked_db=None if area.walks else doubt_db(area, walked=True),
         card_level_db=outlook.level_db,
         finer_unit=None if finer is None else out.FinerUnit(bands=31, rms_after_db=finer),
         all_faders=None if free is None else out.FreeHands(moved=free[0], rms_after_db=free[1]),

@@ -1,24 +1,40 @@
 """What the listening area has too much of: one estimate, with its doubt. Start at `estimate()`.
 
-Three spots are three witnesses. What they say is lined up in level, and its plain mean is drawn
-towards neighbouring bands and the target as far as it is in doubt: a Gaussian process over log
-frequency. Every sentence, every weight of doubt and every forecast comes from the mean and the
-covariance that stand here; nothing is masked.
+Three spots are three witnesses, a walk through the rows as many as it passed independent places.
+What they say is lined up in level, and drawn towards neighbouring bands and the target as far as
+it is in doubt: a Gaussian process over log frequency. Every sentence, every weight of doubt and
+every forecast comes from the mean and the covariance that stand here; nothing is masked.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ, NOMINAL_HZ
+from evenhall.acoustics.walking import independent_places
+from evenhall.hall.label import BOTH, WALK
 from evenhall.verdict.scatter import DEFAULT_RT60_S, scatter_db
-from evenhall.verdict.take import ALIGN_BANDS, SpotResponse, align_level_db, nan_mean
+from evenhall.verdict.take import (
+    ALIGN_BANDS,
+    SpotResponse,
+    WalkResponse,
+    align_level_db,
+    nan_mean,
+)
 
-__all__ = ["Estimate", "Posterior", "estimate", "lined_up", "lower_end_hz", "posterior"]
+__all__ = [
+    "Estimate",
+    "Posterior",
+    "estimate",
+    "lined_up",
+    "lower_end_hz",
+    "posterior",
+    "with_usual_walk",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -36,16 +52,30 @@ PLACE_SCATTER, PLACE_FLOOR_DB = 0.85, 0.8
 PLACE_BROAD_DB, PLACE_TREBLE_DB, PLACE_OCTAVES = 0.6, 0.9, 1.0
 # Of that variance: what is left of it in the mean of both sides heard from one spot, and what a
 # seat strays by when both sides play.
-OF_BOTH_SIDES, OF_ONE_SEAT = 0.8, 0.57
+OF_BOTH_SIDES, OF_ONE_SEAT = 0.8, 0.44
+# Three spots stray together by more than they stray from each other: a forecast that rests on them
+# alone adds this share of a place.
+UNTOLD_BY_SPOTS = 0.13
 # Spots lie in front of the boxes, seats everywhere: the area as a whole gets more bass and less
 # treble than the spots say. Mean of the same halls; both physics agree within 0.3 dB.
 AREA_LESS_SPOTS_HZ = (63.0, 200.0, 3150.0, 12500.0)
 AREA_LESS_SPOTS_DB = (1.0, 0.0, 0.0, -0.7)
+# Both sides fill the room in ways of their own: walked with each, or with both, it is told better.
+OF_BOTH_WALKS = 0.57
+USUAL_WALK_M = 24.0  # half a minute
+USUAL_WALK_DOUBT_DB: FloatArray = 0.1 + 0.3 * np.clip(
+    1.0 - np.log2(EXACT_HZ / 40.0) / 3.0, 0.0, 1.0
+)
+# What is broad strays anew after so long a way. Measured on the same halls, even seeds.
+BROAD_STRETCH_M = 3.5
+# A side that nobody walked strays from the one that was by this, as the spots tell it.
+OTHER_SIDE_DB = 0.5
 HIGHEST_HZ = 17_000.0  # above, microphones and ears at a distance tell little
 # Lower end of a loudspeaker: so far under its middle, as its leaflet counts.
 END_DROP_DB = 10.0
 # Level is free: so large a variance, alike in all bands, lets go of it.
 FREE_LEVEL_DB = 10.0
+NO_SPOTS: FloatArray = np.zeros((0, BAND_COUNT))
 
 
 def _near(octaves: float) -> FloatArray:
@@ -76,6 +106,7 @@ class Estimate:
     Parameters
     ----------
     spots : tuple of SpotResponse
+    walks : tuple of WalkResponse
         What went into it.
     aligned_db : ndarray, shape (n_spots, 31)
         Each spot's levels, lined up with the others; nan where unusable.
@@ -92,9 +123,12 @@ class Estimate:
         Bands in which sounds cancel at the nearest spot: there no gain is asked for.
     low_hz : float
         Where the loudspeakers end; nothing below is raised.
+    rt60_s : float or None
+        Of the hall, as it was given.
     """
 
     spots: tuple[SpotResponse, ...]
+    walks: tuple[WalkResponse, ...]
     aligned_db: FloatArray
     target: FloatArray
     excess: Posterior
@@ -103,11 +137,13 @@ class Estimate:
     seat: FloatArray
     cancelled: BoolArray
     low_hz: float
+    rt60_s: float | None
 
     @property
     def known(self) -> BoolArray:
-        """Bands that at least one spot tells, shape (31,)."""
-        return np.asarray(np.isfinite(self.aligned_db).any(axis=0))
+        """Bands that at least one spot or walk tells, shape (31,)."""
+        told = [*self.aligned_db, *(walk.shape_db for walk in self.walks)]
+        return np.asarray(np.isfinite(told).any(axis=0))
 
     @property
     def in_range(self) -> BoolArray:
@@ -148,10 +184,11 @@ def posterior(measured_db: FloatArray, noise: FloatArray, *, use: BoolArray) -> 
 
     Parameters
     ----------
-    measured_db : ndarray, shape (31,)
-    noise : ndarray, shape (31, 31)
-        Covariance of what it strays by.
-    use : ndarray of bool, shape (31,)
+    measured_db : ndarray, shape (n_witnesses, 31)
+        What each kind of witness says; the level of each is free.
+    noise : ndarray, shape (n_witnesses, 31, 31)
+        Covariance of what each strays by.
+    use : ndarray of bool, shape (n_witnesses, 31)
         Bands that tell something; the others follow them.
 
     Notes
@@ -165,11 +202,14 @@ def posterior(measured_db: FloatArray, noise: FloatArray, *, use: BoolArray) -> 
     Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), equations 2.23 to
     2.24 and 2.30 (from memory); the tests hold it against a general-purpose library.
     """
-    at = np.flatnonzero(use)
+    who, at = np.nonzero(use)
     if at.size == 0:
         return Posterior(np.zeros(BAND_COUNT), BROAD_DB[-1] ** 2 * BROAD + FINE_DB[-1] ** 2 * FINE)
-    value = measured_db[at] - measured_db[at].mean()
-    own = noise[np.ix_(at, at)] + FREE_LEVEL_DB**2
+    value = measured_db[who, at]
+    for one in np.unique(who):
+        value[who == one] -= value[who == one].mean()
+    # Witnesses of one kind stray together and share a level; those of two kinds do neither.
+    own = np.where(who[:, None] == who, noise[who[:, None], at[:, None], at] + FREE_LEVEL_DB**2, 0)
     prior = np.stack([broad**2 * BROAD + fine**2 * FINE for broad in BROAD_DB for fine in FINE_DB])
     rows = prior[:, at]
     root = np.linalg.cholesky(own + rows[:, :, at])
@@ -219,8 +259,9 @@ def estimate(
     *,
     rt60_s: float | None,
     low_limit_hz: float | None,
+    walks: Sequence[WalkResponse] = (),
 ) -> Estimate:
-    """Join the spots of the mains to what the listening area has too much of.
+    """Join the spots and walks of the mains to what the listening area has too much of.
 
     Spots count alike: weighed by trust or by their share of the rows they told less about other
     seats. Takes of several sides at one spot are one place.
@@ -228,40 +269,92 @@ def estimate(
     Parameters
     ----------
     spots : sequence of SpotResponse
-        Not empty.
     target : ndarray, shape (31,)
     rt60_s : float or None
     low_limit_hz : float or None
         As stated; the takes may tell a higher one.
+    walks : sequence of WalkResponse
+        Of `spots` and these, one or more.
     """
-    aligned = lined_up(np.stack([spot.level_db for spot in spots]))
+    place = _place(rt60_s or DEFAULT_RT60_S)
+    aligned = lined_up(np.stack([spot.level_db for spot in spots])) if spots else NO_SPOTS
+    sides = _sides(spots, aligned, walks, place)
+    told = [_by_spots(spots, aligned, place)] if spots else []
+    told += [_by_walks(walks, sides, place)] if walks else []
+    measured = np.stack([level for level, _ in told]) - target
+    best = measured[-1]  # the walk where there is one: one spot's dip does not end a loudspeaker
+    low_hz = lower_end_hz(best - align_level_db(best), low_limit_hz)
+    use = np.isfinite(measured) & (low_hz <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ)
+    excess = posterior(measured, np.stack([noise for _, noise in told]), use=use)
+    nowhere = np.zeros(BAND_COUNT, dtype=bool)
+    alone, broad = place
+    return Estimate(
+        spots=tuple(spots),
+        walks=tuple(walks),
+        aligned_db=aligned,
+        target=target,
+        excess=excess,
+        asked_db=_asked(excess.mean_db, low_hz, nowhere),
+        sides_db=sides,
+        seat=(OF_ONE_SEAT + (0.0 if walks else UNTOLD_BY_SPOTS)) * (np.diag(alone) + broad),
+        cancelled=nowhere,
+        low_hz=low_hz,
+        rt60_s=rt60_s,
+    )
+
+
+def with_usual_walk(area: Estimate) -> Estimate:
+    """Give the same area as if the usual walk had been made too: the mean stays, doubt shrinks."""
+    walk = WalkResponse(
+        side=BOTH,
+        spot=WALK,
+        shape_db=area.target + area.excess.mean_db,
+        uncertainty_db=USUAL_WALK_DOUBT_DB,
+        places=independent_places(USUAL_WALK_M),
+        length_m=USUAL_WALK_M,
+    )
+    again = estimate(
+        area.spots, area.target, rt60_s=area.rt60_s, low_limit_hz=area.low_hz, walks=[walk]
+    )
+    return replace(area, excess=Posterior(area.excess.mean_db, again.excess.covariance))
+
+
+def _by_spots(
+    spots: Sequence[SpotResponse], aligned: FloatArray, place: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Level of the area as the spots have it, and the covariance of what they stray by."""
+    alone, broad = place
     doubt_sq = np.square(np.stack([spot.uncertainty_db for spot in spots]))
     names = list(dict.fromkeys(spot.spot for spot in spots))
     at = [[k for k, spot in enumerate(spots) if spot.spot == name] for name in names]
     places = np.stack([nan_mean(aligned[rows]) for rows in at])
-    nowhere = np.zeros(BAND_COUNT, dtype=bool)
     several = len({spot.side for spot in spots}) > 1
-    alone, broad = _place(rt60_s or DEFAULT_RT60_S)
     count = np.maximum(np.isfinite(places).sum(axis=0), 1)
     takes = np.maximum(np.isfinite(aligned).sum(axis=0), 1)
     variance = (alone * (OF_BOTH_SIDES if several else 1.0)) / count
     variance = variance + np.nan_to_num(nan_mean(doubt_sq)) / takes
     area_less_spots = np.interp(OCTAVES, np.log2(AREA_LESS_SPOTS_HZ), AREA_LESS_SPOTS_DB)
-    measured = nan_mean(places) + area_less_spots - target
-    low_hz = lower_end_hz(measured - align_level_db(measured), low_limit_hz)
-    use = np.isfinite(measured) & (low_hz <= NOMINAL_HZ) & (EXACT_HZ < HIGHEST_HZ)
-    excess = posterior(measured, np.diag(variance) + broad / len(names), use=use)
-    return Estimate(
-        spots=tuple(spots),
-        aligned_db=aligned,
-        target=target,
-        excess=excess,
-        asked_db=_asked(excess.mean_db, low_hz, nowhere),
-        sides_db=_sides(spots, aligned, alone),
-        seat=OF_ONE_SEAT * (np.diag(alone) + broad),
-        cancelled=nowhere,
-        low_hz=low_hz,
-    )
+    return nan_mean(places) + area_less_spots, np.diag(variance) + broad / len(names)
+
+
+def _by_walks(
+    walks: Sequence[WalkResponse],
+    sides: Mapping[str, FloatArray],
+    place: tuple[FloatArray, FloatArray],
+) -> tuple[FloatArray, FloatArray]:
+    """Level of the area as the walks have it, and the covariance of what they stray by."""
+    alone, broad = place
+    own = np.stack([walk.shape_db - sides.get(walk.side, np.zeros(BAND_COUNT)) for walk in walks])
+    doubt_sq = nan_mean(np.stack([np.square(walk.uncertainty_db) for walk in walks]))
+    heard = {walk.side for walk in walks}
+    several = BOTH in heard or len(heard) > 1
+    places = np.mean([walk.places for walk in walks], axis=0)
+    variance = alone * (OF_BOTH_WALKS if several else 1.0) / places
+    variance = variance + np.nan_to_num(doubt_sq) / len(walks)
+    stretches = 1.0 + float(np.mean([walk.length_m for walk in walks])) / BROAD_STRETCH_M
+    if not several and len(sides) > 1:
+        variance = variance + OTHER_SIDE_DB**2
+    return nan_mean(own), np.diag(variance) + broad / stretches
 
 
 def _asked(excess_db: FloatArray, low_hz: float, cancelled: BoolArray) -> FloatArray:
@@ -281,22 +374,33 @@ def _asked(excess_db: FloatArray, low_hz: float, cancelled: BoolArray) -> FloatA
 
 
 def _sides(
-    spots: Sequence[SpotResponse], aligned: FloatArray, alone: FloatArray
+    spots: Sequence[SpotResponse],
+    aligned: FloatArray,
+    walks: Sequence[WalkResponse],
+    place: tuple[FloatArray, FloatArray],
 ) -> dict[str, FloatArray]:
     """By how much each side strays from all, drawn towards 0 by its doubt."""
-    sides = list(dict.fromkeys(spot.side for spot in spots))
+    sides = list(dict.fromkeys(one.side for one in (*spots, *walks) if one.side != BOTH)) or [BOTH]
     if len(sides) < 2:
         return dict.fromkeys(sides, np.zeros(BAND_COUNT))
-    own = {}
+    alone, _ = place
+    means, variances = [], []
     for side in sides:
         rows = [k for k, spot in enumerate(spots) if spot.side == side]
-        own[side] = nan_mean(aligned[rows]), len(rows)
-    usual = nan_mean(np.stack([mean for mean, _ in own.values()]))
+        own = [walk for walk in walks if walk.side == side]
+        level = np.stack([*aligned[rows], *(walk.shape_db for walk in own)])
+        trust = np.array([np.ones(BAND_COUNT)] * len(rows) + [walk.places for walk in own])
+        trust = np.where(np.isfinite(level), trust, 0.0)
+        total = trust.sum(axis=0)
+        mean = (trust * np.nan_to_num(level)).sum(axis=0) / np.where(total > 0, total, np.nan)
+        means.append(mean)
+        variances.append(alone / np.maximum(total, 1.0))
+    usual = nan_mean(np.stack(means))
     found = {}
-    for side, (mean, count) in own.items():
+    for side, mean, variance in zip(sides, means, variances, strict=True):
         strays = mean - usual
-        # Half the difference of two means; places of both sides hear the same room.
-        noise = np.diag(0.5 * alone / count)
         use = np.isfinite(strays) & (EXACT_HZ < HIGHEST_HZ)
-        found[side] = posterior(strays, noise, use=use).mean_db if use.any() else np.zeros(31)
+        # Half the difference of two means; places of both sides hear the same room.
+        noise = np.diag(0.5 * variance)
+        found[side] = posterior(strays[None], noise[None], use=use[None]).mean_db
     return found

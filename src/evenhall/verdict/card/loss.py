@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.verdict.card.estimate import HIGHEST_HZ, Estimate
+from evenhall.verdict.card.estimate import HIGHEST_HZ, Estimate, with_usual_walk
 
 __all__ = [
     "SeatError",
     "band_weights",
+    "doubt_db",
     "judged_share",
     "seat_error",
     "unmended",
@@ -29,9 +30,9 @@ FloatArray = NDArray[np.float64]
 # Judged are all bands from the low limit to 12.5 kHz, alike; what lies beside is never free.
 HIGHEST_JUDGED_HZ = 13_000.0
 BESIDE_TOP, BEYOND = 0.5, 0.02
-# By how much the scatter of seats differs from hall to hall, as a share of its variance. Measured
-# on bench/seats.py, even seeds.
-SCATTER_VARIES = 0.45
+# By how much the scatter of seats differs from hall to hall, as a share of its variance: where
+# spots alone tell of the hall, and where a walk does. Measured on bench/seats.py, seeds 0 to 59.
+SCATTER_VARIES, WALKED_VARIES = 0.45, 0.3
 NINETY = 1.645  # standard deviations to either side that hold 90 %
 # A seat hears any mixture of both sides: the variance of an even share is a third of its reach.
 MIXED = 1.0 / 3.0
@@ -75,6 +76,18 @@ def _centred(covariance: FloatArray, share: FloatArray) -> float:
     return float(share @ np.diag(covariance) - share @ covariance @ share)
 
 
+def doubt_db(area: Estimate, *, walked: bool = False) -> float:
+    """Give one standard deviation of the area's tone over the bands that a seat is judged by.
+
+    Parameters
+    ----------
+    walked : bool
+        What a walk of the usual length would leave of it.
+    """
+    known = with_usual_walk(area) if walked else area
+    return float(np.sqrt(max(_centred(known.excess.covariance, judged_share(area.low_hz)), 0.0)))
+
+
 def unmended(area: Estimate, share: FloatArray) -> float:
     """Mean square in dB^2 that no card takes away: doubt, scatter, and what no fader mends."""
     lifted = area.excess.mean_db - area.asked_db
@@ -115,7 +128,7 @@ def seat_error(area: Estimate, gain_db: Mapping[str, FloatArray]) -> SeatError:
     bands = covariance * share
     spread = 2.0 * float(np.trace(bands @ bands))
     spread += 4.0 * float((share * mean) @ covariance @ (share * mean))
-    spread += (SCATTER_VARIES * scatter) ** 2
+    spread += ((WALKED_VARIES if area.walks else SCATTER_VARIES) * scatter) ** 2
     expected = float(np.sqrt(square))
     reach = NINETY * float(np.sqrt(spread)) / max(2.0 * expected, 1e-9)
     return SeatError(expected, max(expected - reach, 0.0), expected + reach)

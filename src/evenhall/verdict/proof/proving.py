@@ -22,7 +22,7 @@ from evenhall.verdict.proof.wrong_faders import (
     is_other_make,
     wrong_faders,
 )
-from evenhall.verdict.take import SpotResponse, align_level_db, nan_mean
+from evenhall.verdict.take import SpotResponse, WalkResponse, align_level_db, nan_mean
 
 __all__ = ["Proof", "prove"]
 
@@ -102,35 +102,64 @@ def _faders_wrong(
     return found, of_make
 
 
+def _at_spots(
+    card: Card, pairs: Sequence[tuple[SpotResponse, SpotResponse]]
+) -> tuple[FloatArray, FloatArray]:
+    """By how much the change at the spots strays from the card, and what the card does there."""
+    change = lined_up(np.stack([then.level_db - spot.level_db for spot, then in pairs]))
+    gain = np.stack([card.gain_db(spot.side) for spot, _ in pairs])
+    # Only what was measured both times; each pair against what its own side should have changed by.
+    strays = nan_mean(np.where(np.isfinite(change), change - gain, np.nan))
+    return strays, nan_mean(np.where(np.isfinite(change), gain, np.nan))
+
+
+def _along(
+    area: Estimate, card: Card, walks: Sequence[WalkResponse]
+) -> tuple[FloatArray, FloatArray]:
+    """By how much the way strays from the area with the card set, and what the card does there."""
+    sides, before = list(area.sides_db), {walk.side: walk.shape_db for walk in area.walks}
+    strays, gains = [], []
+    for walk in walks:
+        own = sides if walk.side not in sides else [walk.side]
+        gain = np.mean([card.gain_db(side) for side in own], axis=0)
+        # Walked before as well, the way's own peaks and dips are in both.
+        estimated = area.target + area.excess.mean_db
+        estimated = estimated + np.mean([area.sides_db[side] for side in own], axis=0)
+        strays.append(walk.shape_db - before.get(walk.side, estimated) - gain)
+        gains.append(np.where(np.isfinite(walk.shape_db), gain, np.nan))
+    return nan_mean(lined_up(np.stack(strays))), nan_mean(np.stack(gains))
+
+
 def prove(
     area: Estimate,
     after: Sequence[SpotResponse],
     card: Card,
     *,
+    walks: Sequence[WalkResponse] = (),
     even: Evenness | None = None,
 ) -> Proof | None:
     """Compare the takes after the work with the forecast at the same spots; None without any.
 
-    What is measured is the area as it was estimated before, changed by what the same spots changed.
+    What is measured is the area as it was estimated before, changed by what the same spots changed;
+    after a walk it is what was heard along the way.
 
     Parameters
     ----------
     area : Estimate
         Before the work.
+    walks : sequence of WalkResponse
+        After the work.
     even : Evenness or None
         Of the takes after the work.
     """
     places = {(s.side, s.spot) for s in area.spots} & {(s.side, s.spot) for s in after}
     was = [spot for spot in area.spots if (spot.side, spot.spot) in places]
     now = {(spot.side, spot.spot): spot for spot in after if (spot.side, spot.spot) in places}
-    if not places:
+    if not places and not walks:
         return None
     pairs = [(spot, now[spot.side, spot.spot]) for spot in was]
-    change = lined_up(np.stack([then.level_db - spot.level_db for spot, then in pairs]))
-    gain = np.stack([card.gain_db(spot.side) for spot, _ in pairs])
-    # Only what was measured both times; each pair against what its own side should have changed by.
-    strays = nan_mean(np.where(np.isfinite(change), change - gain, np.nan))
-    promised = area.excess.mean_db + nan_mean(np.where(np.isfinite(change), gain, np.nan))
+    strays, gain = _along(area, card, walks) if walks else _at_spots(card, pairs)
+    promised = area.excess.mean_db + gain
     measured = promised + strays
 
     def lined(level: FloatArray) -> FloatArray:
@@ -143,9 +172,13 @@ def prove(
         rms_db=weighted_rms_db(measured, weight),
         forecast_rms_db=weighted_rms_db(np.where(known, promised, np.nan), weight),
         forecast_error_db=weighted_rms_db(strays, weight),
-        takes=sum(len(spot.takes) for spot in now.values()),
+        takes=sum(
+            len(one) for one in [*(s.takes for s in now.values()), *(w.takes for w in walks)]
+        ),
         even_bands=None if even is None else even.counts,
     )
+    if not places:
+        return proof
     least_off_db = SLIP_DB if proof.holds else LEAST_OFF_DB
     found, of_make = _faders_wrong(was, list(now.values()), card, area.low_hz, least_off_db)
     hand, scale = hand_or_scale(found)
