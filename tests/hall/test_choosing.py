@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
+from evenhall.hall.choosing import spots_for
 from evenhall.hall.seats import usual_pair
 from evenhall.hall.setting import Audience, Loudspeaker, Room
-from evenhall.hall.choosing import spots_for
 
 HALL = Room(18.0, 10.0, 4.5)
 

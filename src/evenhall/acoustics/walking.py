@@ -47,10 +47,13 @@ SURE_MATCH = 8.0  # heights of the match over the spread of all others
 SOUNDS_DB, SILENT_DB = -20.0, -45.0
 RINGS_ON_S = 1.0
 FEWEST_SILENT = 4
-# A block that stands out from its neighbours in time by this many of its usual spreads is left
-# out in all bands, with the blocks beside it.
+FILLED_S = 2.0
+# A block that stands out from its neighbours in time by so many usual spreads is left out in all
+# bands, and with it those beside it that stand out less.
 AROUND_S = 3.0
-STANDS_OUT = 5.0
+STANDS_OUT, BESIDE = 4.0, 1.5
+# Share of a block's sound that is what the room still rings of the block before it.
+RUNG = 0.25
 ZONES_HZ = (0.0, 90.0, 280.0, 2240.0, 30_000.0)
 # Variance of the ratio of two band powers of so many independent values, re one over their number:
 # what was heard weighs the lines of the noise otherwise than what was played. By simulation.
@@ -314,8 +317,9 @@ class _Blocks:
         if counts.sum() * self.step_s < SHORTEST_S:
             counts = kept  # it stood still, and is no walk: what it heard is told all the same
         weight = self._weight()
-        clean = np.maximum(self.heard - noise, 0.0) * weight
-        played = self.played * weight
+        clean = self._filled(np.maximum(self.heard - noise, 0.0) * weight, counts)
+        played = self._filled(self.played * weight, counts)
+        counts = self.sounds & (walks | ~kept) if counts is not kept else self.sounds
         total = played[counts].sum(axis=0)
         known = (self.covered_ratio >= LEAST_COVERED) & (total > 0)
         ratio = clean[counts].sum(axis=0) / np.where(known, total, 1.0)
@@ -360,6 +364,13 @@ class _Blocks:
             start_s=start_s,
         )
 
+    def _filled(self, power: FloatArray, counts: BoolArray) -> FloatArray:
+        """Put the mean of what lies around into blocks that were left out: no part is missed."""
+        width = max(3, round(FILLED_S / self.step_s))
+        there = ndimage.uniform_filter1d(counts.astype(float), width)[:, None]
+        around = ndimage.uniform_filter1d(np.where(counts[:, None], power, 0.0), width, axis=0)
+        return np.where(counts[:, None], power, around / np.maximum(there, 0.1 / width))
+
     def _noise(self) -> FloatArray:
         """Power of the hall's noise in each band; 0 where nothing tells it."""
         if self.silent.sum() < FEWEST_SILENT:
@@ -384,7 +395,8 @@ class _Blocks:
     def _stands_out(self) -> BoolArray:
         """Blocks in which something else was heard: too loud for their place, zone by zone."""
         at = np.flatnonzero(self.sounds)
-        level = 10.0 * np.log10(np.maximum(self.heard[at], 1e-30))
+        sent = (1.0 - RUNG) * self.played[at] + RUNG * self.played[np.maximum(at - 1, 0)]
+        level = 10.0 * np.log10(np.maximum(self.heard[at] / np.maximum(sent, 1e-30), 1e-30))
         usual = ndimage.median_filter(level, (2 * round(AROUND_S / self.step_s / 2) + 1, 1))
         above = level - usual
         spread = 1.4826 * np.median(np.abs(above), axis=0) + 1e-6
@@ -393,9 +405,13 @@ class _Blocks:
             zone = (low_hz < EXACT_HZ) & (high_hz > EXACT_HZ) & (self.covered_ratio > LEAST_COVERED)
             if zone.any():
                 course = (above[:, zone] / spread[zone]).mean(axis=1)
-                usual_course = 1.4826 * np.median(np.abs(course - np.median(course)))
-                out |= course > np.median(course) + STANDS_OUT * usual_course
-        out = ndimage.binary_dilation(out, np.ones(3, dtype=bool))
+                course = course - np.median(course)
+                course = course / (1.4826 * np.median(np.abs(course)) + 1e-6)
+                seed = course > STANDS_OUT
+                out |= ndimage.binary_propagation(
+                    seed,
+                    mask=seed | (course > BESIDE) & ndimage.binary_dilation(seed, iterations=2),
+                )
         found = np.zeros(self.sounds.size, dtype=bool)
         found[at] = out
         return found

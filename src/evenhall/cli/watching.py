@@ -26,6 +26,7 @@ from evenhall.job.live.watch import (
     Progress,
     Said,
     Solo,
+    Walking,
     Wanted,
     Watch,
 )
@@ -101,6 +102,7 @@ class TerminalWatch(Watch):
     def __init__(self, show: Callable[[str], None], say: Callable[[str], None]) -> None:
         self._show, self.say = show, say
         self._keys = ExitStack()
+        self._walking: Walking | None = None
 
     def __enter__(self) -> Self:
         self._pressed = self._keys.enter_context(any_key())
@@ -118,8 +120,13 @@ class TerminalWatch(Watch):
                 level_dbfs = room.a_weighted_dbfs
                 noise = f"{level_dbfs:.0f} dBFS(A)" if level_dbfs > -140.0 else "none"
                 self.say(f"Background: {noise}. {plan.text}")
+            case Walking():
+                self.say(news.text)
+                self._walking = news
             case Progress(readings, elapsed_s, length_s, hint):
                 levels = levels_line(readings)
+                if (walking := self._walking) is not None and walking.path is not None:
+                    levels = f"{self._leg(walking, elapsed_s)}  {levels}"
                 left = f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels}"
                 self._show(left if hint is None else f"{levels}\n{hint.text}")
             case Guided(guidance, before):
@@ -140,6 +147,13 @@ class TerminalWatch(Watch):
     def stop_wanted(self) -> bool:
         """Whether a key was pressed."""
         return self._pressed()
+
+    @staticmethod
+    def _leg(walking: Walking, elapsed_s: float) -> str:
+        assert walking.path is not None
+        if elapsed_s < walking.from_s:
+            return f"stand still for {walking.from_s - elapsed_s:.0f} s"
+        return walking.path.leg(walking.share(elapsed_s))
 
     def _answer(self, wanted: Wanted) -> Answer:
         if isinstance(wanted, Solo):

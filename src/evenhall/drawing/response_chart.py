@@ -80,7 +80,7 @@ class ResponseView:
         Where the response should lie.
     forecast : Curve or None
         Where it will lie with the card set.
-    spots : tuple of Curve
+    spots, walks : tuple of Curve
         The takes it was made of.
     beyond : Curve or None
         The same outside the range of the loudspeakers: shown, and answered for by nobody.
@@ -94,13 +94,14 @@ class ResponseView:
     target: Curve | None = None
     forecast: Curve | None = None
     spots: tuple[Curve, ...] = ()
+    walks: tuple[Curve, ...] = ()
     beyond: Curve | None = None
     low_limit_hz: float | None = None
 
     @property
     def curves(self) -> tuple[Curve, ...]:
         """All curves, the common part first."""
-        more = (self.target, self.forecast, self.beyond, *self.spots)
+        more = (self.target, self.forecast, self.beyond, *self.walks, *self.spots)
         return (self.common, *(curve for curve in more if curve is not None))
 
 
@@ -136,6 +137,10 @@ def draw_response_chart(
         axes.inside(
             axes.band(view),
             *(axes.curve(spot, "spot", stroke=theme.muted, width=0.8) for spot in view.spots),
+            *(
+                axes.curve(one, "walk", stroke=theme.ink, width=1.2, dash="1 4")
+                for one in view.walks
+            ),
             axes.curve(view.beyond, "beyond", stroke=theme.muted, width=2.4),
             axes.curve(view.target, "target", stroke=theme.ink, width=1.4, dash="9 5"),
             axes.curve(view.common, "common", stroke=theme.ink, width=3.2),

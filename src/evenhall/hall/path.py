@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from evenhall.errors import InputError
 from evenhall.hall.setting import Audience
 
-__all__ = ["WalkPath", "walk_path"]
+__all__ = ["SHORTEST_S", "WalkPath", "walk_path"]
 
 FloatArray = NDArray[np.float64]
 
@@ -24,6 +24,7 @@ SHORTEST_S, LONGEST_S = 30.0, 60.0
 # tried on bench/seats.py these and a slanted one told most about the seats.
 AISLES = (-0.18, 0.32)
 USUAL_WIDTH_M = 8.0  # where nobody gave it
+LEGS = ("down the aisle", "across the back", "up the other aisle")
 # The microphone stays with the people: off the boxes and off the end wall.
 NEAREST_M, FROM_WALL_M = 1.0, 0.7
 
@@ -62,6 +63,11 @@ class WalkPath:
         return np.stack(
             [np.interp(walked_m, self._walked_m, line) for line in self.corner_m.T], axis=-1
         )
+
+    def leg(self, share: float) -> str:
+        """Say where to walk after a share of the way."""
+        corners = self._walked_m[1:-1] / self.length_m
+        return LEGS[int(np.searchsorted(corners, share, side="right"))]
 
     @property
     def passes(self) -> dict[str, float]:

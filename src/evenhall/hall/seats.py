@@ -18,7 +18,7 @@ from evenhall.errors import InputError
 from evenhall.hall.pattern import NominalPattern, Pattern
 from evenhall.hall.setting import CLOSEST_M, Audience, Loudspeaker, Room
 
-__all__ = ["Placed", "Seats", "check_places", "directions", "usual_pair", "usual_seats"]
+__all__ = ["BEHIND_M", "Placed", "Seats", "check_places", "directions", "usual_pair", "usual_seats"]
 
 FloatArray = NDArray[np.float64]
 

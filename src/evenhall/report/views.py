@@ -113,7 +113,9 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
     return EvennessView(
         title=f"Evenness {when}",
         band_hz=tuple(NOMINAL_HZ[bands].tolist()),
-        sides=tuple(_map_side(name, own, bands) for name, own in sides),
+        sides=tuple(
+            _map_side(name, own, bands, _walk_rows(result, state, name)) for name, own in sides
+        ),
         limit_db=limit_db(result),
     )
 
@@ -168,7 +170,33 @@ def stance_of(result: Result) -> dict[str, Any]:
     return figures
 
 
-def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide:
+def _walk_rows(result: Result, state: str, side: str) -> list[tuple[str, FloatArray]]:
+    """Give what the last usable walk with a side heard, row by row where it passed them in order."""
+    walks = [
+        take
+        for take in result.takes
+        if take.walk is not None and take.usable and (take.side, take.state) == (side, state)
+    ]
+    if not walks:
+        return []
+    last = walks[-1]
+    assert last.walk is not None
+    rows = last.walk.rows
+    if not rows:
+        whole = {band.hz: band.level_db for band in last.bands if band.usable}
+        return [("walk", _by_band(whole))]
+    return [
+        (f"walk {at} of {len(rows)}", np.array(row.levels_db, dtype=np.float64))
+        for at, row in enumerate(rows, 1)
+    ]
+
+
+def _map_side(
+    name: str,
+    spots: Sequence[SpotResponse],
+    bands: slice,
+    walked: Sequence[tuple[str, FloatArray]],
+) -> MapSide:
     middle = (len(spots) - 1) // 2
     rows = tuple(
         MapRow(
@@ -183,7 +211,11 @@ def _map_side(name: str, spots: Sequence[SpotResponse], bands: slice) -> MapSide
     spread = np.linspace(0, len(rows) - 1, MAX_SPOTS - 1).round()
     shown = {middle, *spread.astype(int).tolist()} if len(rows) > MAX_SPOTS else range(len(rows))
     kept = tuple(row for at, row in enumerate(rows) if at in shown)
-    return MapSide(capitalised(name), kept, front_minus_back_db)
+    along = tuple(
+        MapRow(label=label, level_db=_levels(level_db - spots[middle].level_db, bands))
+        for label, level_db in walked
+    )
+    return MapSide(capitalised(name), (*kept, *along), front_minus_back_db)
 
 
 def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:
@@ -217,7 +249,7 @@ def _spots(result: Result, state: str) -> tuple[SpotResponse, ...]:
             **vars(TakeLabel.of(take)),
         )
         for take in result.takes
-        if take.at == "audience"
+        if take.at == "audience" and take.walk is None
     ]
     return spot_responses(as_played(takes), state=state)
 
@@ -244,6 +276,16 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
     aims_db = forecast.card_level_db + float(
         np.mean([band.after_db - band.target_db for band in forecast.bands if band.weight >= 1.0])
     )
+    walked = [
+        take
+        for take in result.takes
+        if take.walk is not None and take.usable and take.state == "before"
+    ]
+    shapes = [_by_band({band.hz: band.shape_db for band in t.walk.bands}) for t in walked if t.walk]
+    walks = tuple(
+        Curve("" if at else "walk", NOMINAL_HZ.tolist(), _levels(level, slice(None)))
+        for at, level in enumerate(_aligned(shape, before) for shape in shapes)
+    )
     return ResponseView(
         title="The area before the card and with it",
         common=Curve(
@@ -256,6 +298,7 @@ def response_view(result: Result, job: Job) -> ResponseView | None:
             "forecast", hz, [band.after_db + forecast.card_level_db for band in forecast.bands]
         ),
         spots=spots,
+        walks=walks,
         low_limit_hz=_low_limit_hz(result, job),
     )
 

@@ -16,6 +16,7 @@ from evenhall.hall.label import BOTH
 from evenhall.verdict.boxes.faults import BoxFaults
 from evenhall.verdict.card.estimate import Estimate
 from evenhall.verdict.card.faders import WORTH_DB, Card, Forecast
+from evenhall.verdict.card.loss import doubt_db
 from evenhall.verdict.card.patterns import Pattern
 from evenhall.verdict.card.words import first_faders_text, off_target
 from evenhall.verdict.move import Move
@@ -28,6 +29,7 @@ __all__ = ["AtTheRack", "worklist"]
 
 MOST_LEFT = 4
 LARGE_DB = 3.0
+WALK_WORTH_DB = 0.2  # of doubt at a seat; for less nobody is sent through the rows
 # What changes the tone that the card was made for; a level knob or a switch of polarity does not
 # change the tone of each side alone.
 CHANGES = ("raise", "aim", "relocate")
@@ -81,9 +83,21 @@ def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
     ][:1]
 
 
-def _more_takes(patterns: Sequence[Pattern], area: Estimate | None) -> list[Move]:
+def _more_takes(patterns: Sequence[Pattern], area: Estimate | None, *, proven: bool) -> list[Move]:
     doubtful = [p for p in patterns if not p.certain and abs(p.depth_db) >= LARGE_DB]
-    if area is None or not doubtful:
+    if area is None or not area.spots:
+        return []
+    was_db, then_db = doubt_db(area), doubt_db(area, walked=True)
+    if not area.walks and not proven and was_db - then_db >= WALK_WORTH_DB:
+        return [
+            Move(
+                "check",
+                "Walk the rows with the microphone while noise plays, half a minute a side. It "
+                f"brings the doubt at a seat from {was_db:.1f} to {then_db:.1f} dB.",
+                expected={"seat_doubt_db": then_db, "was_db": was_db},
+            )
+        ]
+    if not doubtful:
         return []
     where = listed([hz_text(pattern.hz) for pattern in doubtful[:3]])
     spots = list(dict.fromkeys(spot.spot for spot in area.spots))
@@ -212,7 +226,7 @@ def worklist(
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
         *timing,
-        *_more_takes(patterns, area),
+        *_more_takes(patterns, area, proven=rack.proof is not None),
         *_leave(patterns),
         *_equalize(
             rack,

@@ -6,6 +6,7 @@ sound is written to the disk as it comes, and judged as soon as it ends.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -19,19 +20,24 @@ from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.acoustics.transfer import transfer_function
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
-from evenhall.hall.label import TakeLabel
+from evenhall.hall.label import BOTH, TakeLabel
+from evenhall.hall.path import SHORTEST_S as SHORTEST_WALK_S
+from evenhall.hall.path import WalkPath, walk_path
+from evenhall.hall.seats import BEHIND_M
+from evenhall.hall.setting import Audience
 from evenhall.job.folder.adding import RecordedTake, add_take, next_take_file, recordable_job
 from evenhall.job.folder.model import Job
 from evenhall.job.folder.model import Take as JobTake
-from evenhall.job.live.watch import Planned, Said, Watch, progress_to
+from evenhall.job.live.watch import Planned, Said, Walking, Watch, progress_to
 from evenhall.job.tune.measuring import measure_take
 from evenhall.sound.live.capture import Captured, capture
 from evenhall.sound.live.open_devices import RAMP_S, OpenDevices, ramped
 from evenhall.sound.writing import TakeWriter
-from evenhall.verdict.plan import plan_stimulus, reached
+from evenhall.verdict.plan import Plan, plan_stimulus, reached
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import Take
 from evenhall.verdict.trust import flag_disagreement
+from evenhall.verdict.walks import flag_walks
 
 __all__ = [
     "CABLE_SPOT",
@@ -49,6 +55,7 @@ Float32Array = NDArray[np.float32]
 
 QUIET_S = 2.0  # of the room alone, before the sound
 TAIL_S = 1.5  # of what rings on after it
+WALK_LEAD_S = 3.0  # of silence in the recording of a walk, before its sound
 # Peaks of the noise above its RMS value: no lower than ears find natural, and none wasted.
 CREST_LIMIT_DB = 11.0
 FULL_BAND_HZ = (20.0, 20_000.0)
@@ -191,6 +198,8 @@ def record_take(
     low_hz, high_hz = order.low_hz or low_hz, order.high_hz or high_hz
     rate_hz = live.setup.rate_hz
     highest_dbfs = ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS))
+    if order.is_walk and order.kind != "pink":
+        raise InputError("A walk needs noise: a sweep sounds each frequency at one place alone.")
     if order.kind == "pink" and live.setup.plays and order.level_dbfs > highest_dbfs:
         raise InputError(
             f"Noise at {order.level_dbfs:g} dBFS would pass the ceiling of {ceiling_dbfs:g} dBFS. "
@@ -209,7 +218,9 @@ def record_take(
         high_hz=high_hz,
         rt60_s=job.venue.rt60_s or 1.0,
     )
-    if order.length_s is not None:
+    if order.is_walk:
+        plan = _walk_plan(order, job)
+    elif order.length_s is not None:
         text = f"Plays {order.length_s:g} s at {order.level_dbfs:g} dBFS, as asked for."
         plan = replace(plan, length_s=order.length_s, text=text)
     if not live.setup.plays:
@@ -218,8 +229,16 @@ def record_take(
     length_s, signal = plan.length_s, None
     if live.setup.plays:
         signal = _stimulus(order, length_s, rate_hz, low_hz, high_hz)
+        if order.is_walk:
+            # Silence to hear the hall in, and to get ready; then the noise comes up from quiet.
+            lead = np.zeros(round(WALK_LEAD_S * rate_hz), dtype=np.float32)
+            signal = np.concatenate((lead, ramped(signal, rate_hz)))
         length_s = signal.size / rate_hz
     watch.tell(Planned(plan, room))
+    walking = None
+    if order.is_walk:
+        walking = Walking(WALK_LEAD_S if live.setup.plays else 0.0, length_s, _way(job))
+        watch.tell(walking)
 
     name = next_take_file(folder, order)
     inside_two_clocks = (
@@ -246,7 +265,9 @@ def record_take(
             on_block=on_block,
             stop_wanted=watch.stop_wanted,
             # A length that was asked for is kept, and a sweep is nothing until it is whole.
-            enough=enough if order.kind == "pink" and order.length_s is None else None,
+            enough=enough
+            if order.kind == "pink" and order.length_s is None and not order.is_walk
+            else None,
         )
         if captured.ended == "stopped":
             writer.discard()
@@ -260,14 +281,48 @@ def record_take(
         reference_file=None,
         delay_is_relative=live.setup.reference == "inside"
         and live.one_clock
-        and live.setup.latency_s is None,
+        and live.setup.latency_s is None
+        and walking is None,
         **vars(order.label),
     )
+    if walking is not None and walking.path is not None:
+        recorded = replace(
+            recorded,
+            walked_m=round(walking.path.length_m, 1),
+            passed=_passed(walking, walking.path, watch.passed()),
+        )
     if inside_two_clocks:
         assert signal is not None
         played = ramped(signal, rate_hz)[: live.played_frames]
         recorded = replace(recorded, reference_file=_write_played(folder, name, played, rate_hz))
     return _judged(folder, job, recorded, captured, rate_hz)
+
+
+def _way(job: Job) -> WalkPath | None:
+    """Lay the way through the rows; None where they are not known."""
+    rows, venue, rig = job.audience, job.venue, job.rig
+    if rows.first_row_m is None or rows.last_row_m is None:
+        return None
+    behind_m = BEHIND_M if rig.from_wall_m is None else rig.from_wall_m
+    return walk_path(
+        Audience(rows.first_row_m, rows.last_row_m, rows.ear_height_m),
+        length_m=None if venue.length_m is None else venue.length_m - behind_m,
+        width_m=venue.width_m,
+    )
+
+
+def _walk_plan(order: Order, job: Job) -> Plan:
+    way = _way(job)
+    length_s = order.length_s or (SHORTEST_WALK_S if way is None else way.length_s)
+    text = f"Plays {length_s:g} s of pink noise at {order.level_dbfs:g} dBFS while you walk."
+    return Plan(length_s, order.level_dbfs, 0.0, text)
+
+
+def _passed(walking: Walking, path: WalkPath, said: Mapping[str, float]) -> dict[str, float]:
+    """When which spot was passed: as somebody said, else as the steady pace has it."""
+    walk_s = walking.to_s - walking.from_s
+    planned = {spot: walking.from_s + share * walk_s for spot, share in path.passes.items()}
+    return {spot: round(at_s, 2) for spot, at_s in {**planned, **said}.items()}
 
 
 def _stimulus(
@@ -325,9 +380,10 @@ def _judged(
     earlier = [
         measure_take(job, folder, one)
         for one in job.takes
-        if (one.side, one.spot, one.state) == (recorded.side, recorded.spot, recorded.state)
-        and one.with_subs == recorded.with_subs
+        if (one.state, one.with_subs) == (recorded.state, recorded.with_subs)
+        and (one.spot == recorded.spot or recorded.is_walk)
+        and (one.side == recorded.side or recorded.side == BOTH)
     ]
-    flagged = flag_disagreement([*earlier, take])[-1]
+    flagged = flag_walks(flag_disagreement([*earlier, take]))[-1]
     problems += [problem for problem in flagged.problems if problem not in take.problems]
     return Taken(take, recorded, problems=tuple(problems), ended=captured.ended)

@@ -1,12 +1,12 @@
 """Who follows what sounds, and whose hands it waits for. Start at `Watch`.
 
-News are what it is told: `Said`, `Planned`, `Progress`, `Guided`. Wanted is what hands must do
-before the next sound: `Solo`, `SetFaders`.
+News are what it is told: `Said`, `Planned`, `Walking`, `Progress`, `Guided`. Wanted is what hands
+must do before the next sound: `Solo`, `SetFaders`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.background import Background
 from evenhall.acoustics.meter import MeterState, Reading, step_meter
+from evenhall.hall.path import WalkPath
 from evenhall.job.tune.unit import Round, Setting
 from evenhall.verdict.gain import GainHint
 from evenhall.verdict.plan import Plan
@@ -30,6 +31,7 @@ __all__ = [
     "Said",
     "SetFaders",
     "Solo",
+    "Walking",
     "Wanted",
     "Watch",
     "progress_to",
@@ -53,6 +55,38 @@ class Planned:
 
     plan: Plan
     room: Background
+
+
+@dataclass(frozen=True)
+class Walking:
+    """A walk: stand at its start until `from_s`, be at its end at `to_s`.
+
+    Parameters
+    ----------
+    path : WalkPath or None
+        None where the rows are not known.
+    """
+
+    from_s: float
+    to_s: float
+    path: WalkPath | None
+
+    def share(self, elapsed_s: float) -> float:
+        """Share of the way that should lie behind the microphone."""
+        return min(max((elapsed_s - self.from_s) / (self.to_s - self.from_s), 0.0), 1.0)
+
+    @property
+    def text(self) -> str:
+        """Say how to walk."""
+        pace = ""
+        if self.path is not None:
+            length_m = self.path.length_m
+            pace = f", {length_m:.0f} m at {length_m / (self.to_s - self.from_s):.1f} m/s"
+        return (
+            f"Stand at the front of one aisle. In {self.from_s:.0f} s the noise comes: then walk "
+            f"down the aisle, across the back and up the other{pace}, microphone at ear height, "
+            "arm stretched out, cable off the floor."
+        )
 
 
 @dataclass(frozen=True)
@@ -120,7 +154,7 @@ class SetFaders:
     fault: str = ""
 
 
-News = Said | Planned | Progress | Guided
+News = Said | Planned | Walking | Progress | Guided
 Wanted = Solo | SetFaders
 
 
@@ -138,6 +172,10 @@ class Watch:
     def stop_wanted(self) -> bool:
         """Whether to stop now; asked some fifty times a second."""
         return False
+
+    def passed(self) -> Mapping[str, float]:
+        """Spots that were passed on a walk, as far as somebody said so, and when in seconds."""
+        return {}
 
 
 def progress_to(

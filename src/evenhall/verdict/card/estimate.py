@@ -316,7 +316,7 @@ def with_usual_walk(area: Estimate) -> Estimate:
     again = estimate(
         area.spots, area.target, rt60_s=area.rt60_s, low_limit_hz=area.low_hz, walks=[walk]
     )
-    return replace(area, excess=Posterior(area.excess.mean_db, again.excess.covariance))
+    return replace(again, excess=Posterior(area.excess.mean_db, again.excess.covariance))
 
 
 def _by_spots(

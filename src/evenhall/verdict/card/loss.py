@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, NOMINAL_HZ
-from evenhall.verdict.card.estimate import HIGHEST_HZ, Estimate, with_usual_walk
+from evenhall.verdict.card.estimate import (
+    HIGHEST_HZ,
+    OF_ONE_SEAT,
+    UNTOLD_BY_SPOTS,
+    Estimate,
+    with_usual_walk,
+)
 
 __all__ = [
     "SeatError",
@@ -84,8 +90,11 @@ def doubt_db(area: Estimate, *, walked: bool = False) -> float:
     walked : bool
         What a walk of the usual length would leave of it.
     """
-    known = with_usual_walk(area) if walked else area
-    return float(np.sqrt(max(_centred(known.excess.covariance, judged_share(area.low_hz)), 0.0)))
+    known, share = with_usual_walk(area) if walked else area, judged_share(area.low_hz)
+    square = _centred(known.excess.covariance, share)
+    if not known.walks:
+        square += UNTOLD_BY_SPOTS / (OF_ONE_SEAT + UNTOLD_BY_SPOTS) * _centred(known.seat, share)
+    return float(np.sqrt(max(square, 0.0)))
 
 
 def unmended(area: Estimate, share: FloatArray) -> float:
