@@ -1,8 +1,7 @@
 """What stands between the sound at a spot and a file: microphone, noise, preamp, converter.
 
-`Microphone`, `Noise` with its `Bump`s, and `Recorder` are descriptions; `Recorder.record()` makes the
-samples.
-All that goes wrong with takes can be asked for here, one at a time.
+`Microphone`, `Noise` with its `Bump`s, and `Recorder` are descriptions; `Recorder.record()` makes
+the samples. All that goes wrong with takes can be asked for here, one at a time.
 """
 
 from __future__ import annotations
