@@ -33,13 +33,11 @@ from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.watchdog import device_gone
 from evenhall.sound.simulated.hall import convolve
 from evenhall.sound.simulated.recorder import Noise
+from evenhall.sound.simulated.walking import Way
 
-__all__ = ["SIMULATED_SETUP", "SimulatedDevices", "Way"]
+__all__ = ["SIMULATED_SETUP", "SimulatedDevices"]
 
 Float32Array = NDArray[np.float32]
-# From part of a sound, and the frame of the sound at which it begins, to the microphone's input
-# from that frame on, in pieces.
-Way = Callable[[Float32Array, int], Iterable[Float32Array]]
 
 NAME = "Simulated hall"
 SIMULATED_SETUP = SoundSetup(NAME, NAME, rate_hz=48_000, reference="inside", latency_s=0.0)

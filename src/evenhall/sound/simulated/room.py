@@ -271,7 +271,7 @@ def room_response(
     found = images(room.size_m, source_m, place_m, reach_m=speed * MIX_S[1])
     time_s = found.distance_m / speed
     n_samples = math.ceil((MIX_S[1] + max(room.rt60_s) * TAIL_DB / 60.0) * rate_hz)
-    fade_db = mix_db(time_s, MIX_S)
+    fade_db = 20.0 * np.log10(np.maximum(mix(time_s, MIX_S, out=True), 1e-6))
     early = early_response(
         found,
         rate_hz=rate_hz,
@@ -279,10 +279,12 @@ def room_response(
         loss_db=lambda freq_hz: losses_db(room, found, freq_hz, off_axis_db) + fade_db[:, None],
         n_samples=n_samples,
     )
-    joined = joined_energy(room, found, off_axis_db)
+    joined = energies(room, found, off_axis_db)[time_s >= JOIN_FROM_S].sum(axis=0)
+    decay = decay_per_s(room)
+    start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
     millimetres = [round(1000.0 * metre) for metre in (*source_m, *place_m)]
     rng = np.random.default_rng([room.seed, *millimetres])
-    return early + tail(room, joined, rng, rate_hz=rate_hz, n_samples=n_samples)
+    return early + tail(room, start, rng, rate_hz=rate_hz, n_samples=n_samples)
 
 
 def losses_db(
@@ -301,26 +303,34 @@ def losses_db(
     return loss if off_axis_db is None else loss + off_axis_db(freq_hz, found.departure)
 
 
-def joined_energy(room: Room, found: Images, off_axis_db: OffAxis | None) -> FloatArray:
-    """Energy in each octave of the images from the join to the end of the mix, shape (8,)."""
+def energies(room: Room, found: Images, off_axis_db: OffAxis | None) -> FloatArray:
+    """Energy of each arrival in each octave, shape (n, 8)."""
     loss_db = losses_db(room, found, OCTAVES_HZ, off_axis_db)
-    power = 10.0 ** (loss_db / 10.0) / found.distance_m[:, None] ** 2
-    time_s = found.distance_m / speed_of_sound_m_s(room.temperature_c)
-    return np.asarray(power[time_s >= JOIN_FROM_S].sum(axis=0))
+    return np.asarray(10.0 ** (loss_db / 10.0) / found.distance_m[:, None] ** 2)
+
+
+def decay_per_s(room: Room) -> FloatArray:
+    """Rate at which each octave's energy decays: as e^(-rate t)."""
+    return DECAY / np.asarray(room.rt60_s)
 
 
 def tail(
     room: Room,
-    joined: FloatArray,
+    start: FloatArray,
     rng: np.random.Generator,
     *,
     rate_hz: float,
     n_samples: int,
     mix_s: tuple[float, float] = MIX_S,
 ) -> FloatArray:
-    """Noise that decays octave by octave and sets in over `mix_s`; for `joined_energy()`."""
-    decay = DECAY / np.asarray(room.rt60_s)
-    start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
+    """Make noise that decays octave by octave and sets in over `mix_s`.
+
+    Parameters
+    ----------
+    start : ndarray, shape (8,)
+        Energy a second that the octaves would have had at the emission.
+    """
+    decay = decay_per_s(room)
     n_fft = even_fast_length(n_samples)
     freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
     spectrum = scipy.fft.rfft(rng.standard_normal(n_samples), n_fft) * taper(freq_hz)
@@ -332,15 +342,10 @@ def tail(
         # White noise of this variance has the energy start * exp(-decay t) a second.
         envelope = np.sqrt(start[octave] / rate_hz) * np.exp(-0.5 * decay[octave] * time_s)
         noise += band * envelope
-    return noise * _mix(time_s, mix_s, out=False)
+    return noise * mix(time_s, mix_s, out=False)
 
 
-def mix_db(time_s: FloatArray, mix_s: tuple[float, float]) -> FloatArray:
-    """Level of the images as they give way over the mix."""
-    return np.asarray(20.0 * np.log10(np.maximum(_mix(time_s, mix_s, out=True), 1e-6)))
-
-
-def _mix(time_s: FloatArray, mix_s: tuple[float, float], *, out: bool) -> FloatArray:
+def mix(time_s: FloatArray, mix_s: tuple[float, float], *, out: bool) -> FloatArray:
     """Weight of the images (out) or the tail over the mix; their squares add up to 1."""
     begins_s, ends_s = mix_s
     phase = np.pi / 2.0 * np.clip((time_s - begins_s) / (ends_s - begins_s), 0.0, 1.0)

@@ -18,7 +18,7 @@ Cook et al., J. Acoust. Soc. Am. 27 (1955) 1072: the correlation sin(kr)/(kr) of
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -37,22 +37,25 @@ from evenhall.sound.simulated.room import (
     Mirrored,
     OffAxis,
     Room,
+    decay_per_s,
     early_response,
+    energies,
     even_fast_length,
-    images,
-    joined_energy,
     losses_db,
     minimum_phase,
     mirrored,
-    mix_db,
+    mix,
     tail,
     taper,
 )
 
-__all__ = ["Source", "Walk", "place_response"]
+__all__ = ["Source", "Walk", "Way", "place_response"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
+# From part of a sound, and the frame of the sound at which it begins, to what the microphone hears
+# of it from that frame on, in pieces: `Walk.heard()` is one.
+Way = Callable[[Float32Array, int], Iterable[Float32Array]]
 
 # Images give way to the waves between these times after the direct sound has reached the middle
 # of the room. Which ones is decided there, for all places: so is the time at which a wave sets in.
@@ -94,7 +97,8 @@ class Walk:
     time_s : ndarray, shape (n,)
         Rising, from the start of what is played; the microphone stands before and after.
     place_m : ndarray, shape (n, 3)
-        Down the room from the front wall, across from the left wall, up; straight lines between.
+        Down the room from the front wall, across from the left wall, up, all within the room;
+        straight lines between.
     """
 
     def __init__(
@@ -261,14 +265,41 @@ def _mix_s(room: Room, source: Source) -> tuple[float, float]:
     return direct_s + WALK_MIX_S[0], direct_s + WALK_MIX_S[1]
 
 
+def _images(room: Room, source: Source, until_s: float) -> tuple[Mirrored, FloatArray]:
+    """Images whose sound has reached the middle of the room by then, and when it does."""
+    speed = speed_of_sound_m_s(room.temperature_c)
+    x, y, z = _middle_m(room)
+    found = mirrored(room.size_m, source.position_m, (x, y, z), reach_m=speed * until_s)
+    return found, np.linalg.norm(found.position_m - _middle_m(room), axis=1) / speed
+
+
 def _near_images(room: Room, source: Source) -> tuple[Mirrored, FloatArray]:
     """Images before the waves, and the weight of each as it gives way to them."""
-    speed = speed_of_sound_m_s(room.temperature_c)
     mix_s = _mix_s(room, source)
-    x, y, z = _middle_m(room)
-    found = mirrored(room.size_m, source.position_m, (x, y, z), reach_m=speed * mix_s[1])
-    time_s = np.linalg.norm(found.position_m - _middle_m(room), axis=1) / speed
-    return found, np.asarray(10.0 ** (mix_db(time_s, mix_s) / 20.0))
+    found, time_s = _images(room, source, mix_s[1])
+    return found, np.maximum(mix(time_s, mix_s, out=True), 1e-6)
+
+
+def _wave_energy(room: Room, source: Source) -> FloatArray:
+    """Energy a second of all waves at the emission: in all, that of the images they stand for.
+
+    Counted until the end of the standing room's mix, and in the mean of the whole room.
+    """
+    mix_s = _mix_s(room, source)
+    until_s = max(MIX_S[1], 2.0 * mix_s[1])
+    found, time_s = _images(room, source, until_s)
+    weight = mix(time_s, mix_s, out=False) ** 2
+    shares = np.stack(np.meshgrid(*[LEVEL_AT] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    energy = [
+        weight @ energies(room, found.seen_from(place_m), source.off_axis_db)
+        for place_m in shares * room.size_m
+    ]
+    step_s = 1e-4
+    passed_s = np.arange(0.0, until_s, step_s)
+    waves = mix(passed_s, mix_s, out=False) ** 2 * step_s
+    return np.asarray(
+        np.mean(energy, axis=0) / (np.exp(-np.outer(decay_per_s(room), passed_s)) @ waves)
+    )
 
 
 def _directions() -> FloatArray:
@@ -283,24 +314,14 @@ def _directions() -> FloatArray:
 @lru_cache(maxsize=4)  # both sides, before and after a hand has moved them
 def _wave_impulses(room: Room, source: Source, rate_hz: float) -> FloatArray:
     """Give what each wave brings to the middle of the room, shape (n_waves, n_samples)."""
-    speed = speed_of_sound_m_s(room.temperature_c)
-    shares = np.stack(np.meshgrid(*[LEVEL_AT] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    energy = [
-        joined_energy(
-            room,
-            images(room.size_m, source.position_m, (x, y, z), reach_m=speed * MIX_S[1]),
-            source.off_axis_db,
-        )
-        for x, y, z in shares * room.size_m
-    ]
     mix_s = _mix_s(room, source)
     n_samples = math.ceil((mix_s[1] + max(room.rt60_s) * TAIL_DB / 60.0) * rate_hz)
     millimetres = [round(1000.0 * metre) for metre in source.position_m]
     rng = np.random.default_rng([room.seed, *millimetres])
-    joined = np.mean(energy, axis=0) / N_WAVES
+    start = _wave_energy(room, source) / N_WAVES
     waves = np.stack(
         [
-            tail(room, joined, rng, rate_hz=rate_hz, n_samples=n_samples, mix_s=mix_s)
+            tail(room, start, rng, rate_hz=rate_hz, n_samples=n_samples, mix_s=mix_s)
             for _ in range(N_WAVES)
         ]
     )
