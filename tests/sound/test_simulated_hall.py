@@ -1,5 +1,7 @@
 """The simulated hall as a whole: a take is what its truth says, and the card is really applied."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -15,6 +17,7 @@ from evenhall.sound.simulated import (
     Room,
     SimulatedHall,
 )
+from evenhall.sound.simulated.walking import place_response
 
 RATE_HZ = 48_000
 SILENT = Noise(level_dbfs=-np.inf)
@@ -190,3 +193,56 @@ def test_same_arguments_give_the_same_samples():
     other, _ = hall().take("left", "back", stimulus, rate_hz=RATE_HZ, seed=9)
     assert np.array_equal(first, again)
     assert not np.array_equal(first, other)
+
+
+WAY_S = (0.5, 2.5)
+WAY_M = ((4.0, 3.0, 1.2), (5.6, 3.0, 1.2))
+
+
+def test_walked_take_is_that_of_both_sides_with_their_cards_gain_and_microphone():
+    unit = graphic_unit(31)
+    rig = hall(
+        unit=unit,
+        faders={"left": np.full(31, -3.0)},
+        microphone=Microphone(((20.0, 0.0), (1000.0, 0.0), (10_000.0, 4.0))),
+    )
+    stimulus = 0.1 * np.random.default_rng(3).standard_normal(3 * RATE_HZ)
+    recorder = Recorder(bits=None, gain_db=6.0)
+
+    def walked(elements, **changes):
+        asked = {"rate_hz": RATE_HZ, "seed": 1, "recorder": recorder, "noise": SILENT}
+        return rig.walk(elements, WAY_S, WAY_M, stimulus, **(asked | changes))[0]
+
+    both = walked(("left", "right"))
+    assert both.shape == (4 * RATE_HZ, 2)
+    np.testing.assert_array_equal(both[:, 1], np.pad(stimulus, RATE_HZ // 2))
+    left, right = walked("left")[:, 0], walked("right")[:, 0]
+    assert np.abs(both[:, 0] - left - right).max() <= 1e-5 * np.abs(left).max()
+    gone = walked("left", starts_s=1.0, length_s=0.5)[:, 0]
+    np.testing.assert_array_equal(gone, left[3 * RATE_HZ // 2 : 2 * RATE_HZ])
+    # As loud as what a microphone that stands on the way hears through the same rig.
+    on_the_way = replace(rig, spots={"here": (4.8, 3.0, 1.2)})
+    standing = on_the_way.true_response("left", "here", rate_hz=RATE_HZ, recorder=recorder)
+    power = np.square(left).mean() * left.size / stimulus.size / np.square(stimulus).mean()
+    assert 10 * np.log10(power / np.square(standing).sum()) == pytest.approx(0.0, abs=0.7)
+
+
+def test_microphone_that_stands_still_hears_the_field_of_the_walk_through_the_rig():
+    rig = hall(microphone=Microphone(((20.0, 0.0), (1000.0, 0.0), (10_000.0, 4.0))))
+    stimulus = 0.1 * np.random.default_rng(3).standard_normal(2 * RATE_HZ)
+    place_m = (4.0, 3.0, 1.2)
+    samples, _ = rig.walk(
+        "right",
+        (0.0, 1.0),
+        (place_m, place_m),
+        stimulus,
+        rate_hz=RATE_HZ,
+        seed=1,
+        recorder=Recorder(bits=None),
+        noise=SILENT,
+        starts_s=0.0,
+    )
+    source = rig.source("right", rate_hz=RATE_HZ)
+    truth = place_response(rig.room, source, place_m, rate_hz=RATE_HZ)
+    heard = np.fft.irfft(spectrum_of(stimulus) * spectrum_of(truth))[: len(samples)]
+    assert np.sqrt(np.mean((samples[:, 0] - heard) ** 2) / np.mean(heard**2)) <= 0.01

@@ -5,7 +5,7 @@ import pytest
 import scipy.signal
 
 from evenhall.acoustics.level import rms_dbfs
-from evenhall.sound.simulated import Microphone, Noise, Recorder
+from evenhall.sound.simulated import Bump, Microphone, Noise, Recorder
 
 RATE_HZ = 48_000
 SILENT = Noise(level_dbfs=-np.inf)
@@ -137,13 +137,31 @@ def test_hum_has_its_fundamental_and_harmonics_and_nothing_between():
 
 
 def test_slam_comes_when_it_should_and_dies_away():
-    noise = Noise(level_dbfs=-np.inf, slams_s=(0.8,), slam_dbfs=-12.0)
+    noise = Noise(level_dbfs=-np.inf, bumps=(Bump("slam", 0.8, -12.0),))
     samples, _ = record(Recorder(bits=None), np.zeros(3 * RATE_HZ), noise)
     at = round(0.8 * RATE_HZ)
     slam = np.abs(samples[:, 0])
     assert not slam[:at].any()
     assert slam.max() == pytest.approx(10 ** (-12 / 20), rel=1e-6)
     assert slam[at + RATE_HZ :].max() < 0.01
+
+
+@pytest.mark.parametrize(
+    ("kind", "low_hz", "high_hz", "length_s"),
+    [("step", 40, 300, 0.15), ("knock", 20, 300, 0.2), ("cough", 300, 6000, 0.35)],
+)
+def test_bump_comes_when_it_should_in_its_band_and_is_soon_over(kind, low_hz, high_hz, length_s):
+    bump = Bump(kind, 0.5, -20.0)
+    samples = bump.samples(RATE_HZ, rate_hz=RATE_HZ, rng=np.random.default_rng(3))
+    assert not samples[: RATE_HZ // 2].any()
+    assert np.abs(samples).max() == pytest.approx(0.1, rel=1e-6)
+    assert np.abs(samples[round((0.5 + length_s) * RATE_HZ) :]).max() <= 0.1 * 10 ** (-30 / 20)
+    power = np.abs(np.fft.rfft(samples)) ** 2  # a line a Hz
+    assert power[low_hz:high_hz].sum() >= 0.75 * power.sum()
+    # One that is cut by the recording's end, or came before it, is cut.
+    late = Bump(kind, 0.99, -20.0).samples(RATE_HZ, rate_hz=RATE_HZ, rng=np.random.default_rng(3))
+    begun = slice(RATE_HZ // 2, RATE_HZ // 2 + RATE_HZ // 100)
+    np.testing.assert_array_equal(late[-RATE_HZ // 100 :], samples[begun])
 
 
 def test_microphone_deviates_as_its_calibration_file_says():

@@ -336,3 +336,67 @@ def test_unit_in_the_way_is_heard_from_the_next_frame_on(devices, clock):
     # The converter's noise at -115 dBFS is all that may be between.
     assert np.abs(before - whole[: before.size]).max() <= 5e-5
     assert np.abs(after - 0.5 * whole[before.size :][: after.size]).max() <= 5e-5
+
+
+def swelling(asked):
+    """A way on which the response grows louder; it notes when it is asked for more."""
+
+    def way(programme, from_frame):
+        whole = np.convolve(programme, RESPONSE)
+        whole *= 0.2 + (from_frame + np.arange(whole.size)) / (10.0 * RATE_HZ)
+        for start in range(0, whole.size, 7000):
+            asked.append(from_frame + start)
+            yield whole[start : start + 7000].astype(np.float32)
+
+    return way
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+def test_way_that_changes_is_heard_as_it_falls_due_and_a_stop_takes_out_what_is_left(
+    devices, clock, stopped
+):
+    asked = []
+    devices.connect(swelling(asked))
+    listen(devices, clock, 0.3)
+    signal = noise(2.0)
+    devices.play(signal)
+    assert asked == [0]  # whoever plays does not wait for the rest
+    inputs, sent = listen(devices, clock, 0.8)
+    assert asked[-1] <= 0.8 * RATE_HZ
+    if stopped:
+        devices.stop()
+    more, more_sent = listen(devices, clock, 2.5)
+    sent = np.concatenate([sent, more_sent])
+    assert (np.flatnonzero(sent)[-1] < RATE_HZ) == stopped
+    truth = np.convolve(sent.astype(np.float64), RESPONSE)[: sent.size]
+    truth *= 0.2 + np.arange(sent.size) / (10.0 * RATE_HZ)
+    error = np.concatenate([inputs, more]) - truth
+    assert rms_dbfs(error) == pytest.approx(CONVERTER_DBFS, abs=0.5)
+
+
+def test_way_holds_for_the_sound_that_began_on_it(devices, clock):
+    devices.connect(swelling([]))
+    devices.play(noise(1.0))
+    inputs, sent = listen(devices, clock, 0.5)
+    devices.connect(np.zeros(1))
+    more, more_sent = listen(devices, clock, 1.0)
+    sent = np.append(sent, more_sent).astype(np.float64)
+    truth = np.convolve(sent, RESPONSE)[: sent.size]
+    truth *= 0.2 + np.arange(truth.size) / (10.0 * RATE_HZ)
+    assert rms_dbfs(np.append(inputs, more) - truth) == pytest.approx(CONVERTER_DBFS, abs=0.5)
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+def test_steps_are_heard_while_the_sound_plays(devices, clock, stopped):
+    steps = np.full(3 * RATE_HZ, 0.01)
+    devices.connect(np.zeros(1), steps)
+    before, _ = listen(devices, clock, 0.3)
+    devices.play(noise(2.0))
+    inputs, _ = listen(devices, clock, 0.5)
+    if stopped:
+        devices.stop()
+    more, _ = listen(devices, clock, 2.0)
+    inputs = np.concatenate([before, inputs, more])
+    heard = np.flatnonzero(inputs > 0.005)
+    assert heard[0] == before.size
+    assert heard.size == heard[-1] - heard[0] + 1 == devices.played_frames

@@ -22,7 +22,11 @@ from evenhall.errors import InputError, StoreError
 from evenhall.job.demo.hall import (
     ACROSS_M,
     EAR_HEIGHT_M,
+    FIRST_ROW_M,
     HALL_HEIGHT_M,
+    HALL_LENGTH_M,
+    HALL_WIDTH_M,
+    LAST_ROW_M,
     MICROPHONE,
     NOISE,
     SPEAKER_FROM_WALL_M,
@@ -94,8 +98,12 @@ def demo_job(*, bands: Literal[31, 15, 10] = 31, takes: tuple[Take, ...] = ()) -
         Faders of the equalizer in its rack.
     """
     return Job(
-        venue=Venue(name=DEMO_VENUE, length_m=16.0, width_m=9.0, height_m=HALL_HEIGHT_M),
-        audience=Audience(first_row_m=2.0, last_row_m=12.5, ear_height_m=EAR_HEIGHT_M),
+        venue=Venue(
+            name=DEMO_VENUE, length_m=HALL_LENGTH_M, width_m=HALL_WIDTH_M, height_m=HALL_HEIGHT_M
+        ),
+        audience=Audience(
+            first_row_m=FIRST_ROW_M, last_row_m=LAST_ROW_M, ear_height_m=EAR_HEIGHT_M
+        ),
         rig=Rig(
             sides=tuple(ACROSS_M),
             speaker_height_m=SPEAKER_HEIGHT_M,

@@ -4,7 +4,7 @@ The boxes stand low, so the front row gets far more than the last. They boom aro
 harsh around 3 kHz (the card mends that). A folding wall 0.95 m behind them cancels 90 Hz
 everywhere, and stacked chairs behind the middle row take 160 Hz out there (both are left alone).
 The right channel is set 1.6 dB low. `demo_hall()` is the hall; `demo_impulse()` what simulated
-devices play through.
+devices play through, and `demo_way()` the same where the microphone is carried through the rows.
 """
 
 from __future__ import annotations
@@ -19,14 +19,21 @@ from numpy.typing import NDArray
 from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, positions_of
 from evenhall.errors import InputError
 from evenhall.hall.label import for_side
+from evenhall.hall.path import walk_path
+from evenhall.hall.setting import Audience
 from evenhall.sound import simulated
 from evenhall.sound.simulated.unit import LyingUnit
+from evenhall.sound.simulated.walking import Way
 
 __all__ = [
     "ACROSS_M",
     "EAR_HEIGHT_M",
+    "FIRST_ROW_M",
     "GAIN_DB",
     "HALL_HEIGHT_M",
+    "HALL_LENGTH_M",
+    "HALL_WIDTH_M",
+    "LAST_ROW_M",
     "LINE_CHECK",
     "MICROPHONE",
     "NOISE",
@@ -38,13 +45,16 @@ __all__ = [
     "Hung",
     "demo_hall",
     "demo_impulse",
+    "demo_steps",
+    "demo_way",
     "of_side",
     "place_of",
 ]
 
 FloatArray = NDArray[np.float64]
 
-HALL_HEIGHT_M = 4.2
+HALL_LENGTH_M, HALL_WIDTH_M, HALL_HEIGHT_M = 16.0, 9.0, 4.2
+FIRST_ROW_M, LAST_ROW_M = 2.0, 12.5
 SPEAKER_HEIGHT_M = 1.6
 SPEAKER_FROM_WALL_M = 0.9  # from the front wall
 SPEAKER_INWARDS_DEG = 8.0
@@ -75,6 +85,9 @@ MICROPHONE = simulated.Microphone(
     )
 )
 NOISE = simulated.Noise(level_dbfs=-70.0, hum_hz=50.0, hum_dbfs=-82.0)
+# Of who carries the microphone: a step every so often, and once a knock on its stand.
+STEP_EVERY_S, STEP_DBFS = 0.65, -48.0
+KNOCK_AT, KNOCK_DBFS = 0.4, -24.0  # at this share of the way
 
 Card = Mapping[str, Mapping[float, float]]  # positions in dB by nominal frequency in Hz
 
@@ -132,7 +145,10 @@ def demo_hall(
     spots[LINE_CHECK] = LINE_CHECK_M
     return simulated.SimulatedHall(
         room=simulated.Room(
-            16.0, 9.0, HALL_HEIGHT_M, rt60_s=(0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5)
+            HALL_LENGTH_M,
+            HALL_WIDTH_M,
+            HALL_HEIGHT_M,
+            rt60_s=(0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5),
         ),
         elements=elements,
         spots=spots,
@@ -180,20 +196,7 @@ def demo_impulse(
         There is no such side or spot, the boxes would not hang in the hall, or the card has
         faders that its unit has not.
     """
-    faults = []
-    if side not in ACROSS_M:
-        faults.append(f'The demo has no side "{side}". There are: {", ".join(ACROSS_M)}.')
-    if spot not in (*SPOTS_M, LINE_CHECK):
-        faults.append(
-            f'The demo has no spot "{spot}". There are: {", ".join((*SPOTS_M, LINE_CHECK))}.'
-        )
-    if not 0.0 < hung.speaker_height_m < HALL_HEIGHT_M:
-        faults.append(
-            f"Loudspeakers at {hung.speaker_height_m:g} m would not hang in the demo's hall, which "
-            f"is {HALL_HEIGHT_M:g} m high. Give a height within it."
-        )
-    if faults:
-        raise InputError(*faults)
+    _refuse((side,), (spot,), hung)
     faders: tuple[float, ...] | None = None
     if card is not None:
         unit = unit or graphic_unit(31)
@@ -207,6 +210,94 @@ def demo_impulse(
         hung,
         gain_db.get(side, GAIN_DB[side]),
     )
+
+
+def demo_way(
+    side: str,
+    *,
+    rate_hz: float,
+    length_s: float,
+    card: Card | None = None,
+    unit: GraphicUnit | None = None,
+    real: LyingUnit | None = None,
+    hung: Hung = AS_FOUND,
+    gain_db: Mapping[str, float] = GAIN_DB,
+) -> Way:
+    """Give what simulated devices play through while the microphone is carried through the rows.
+
+    Parameters
+    ----------
+    side : {"left", "right", "both"}
+        Both play the same.
+    length_s : float
+        How long the walk takes, from the start of the sound; then the microphone stands.
+    card, unit, real, hung, gain_db
+        As for `demo_impulse()`.
+
+    Raises
+    ------
+    InputError
+        As `demo_impulse()` raises it.
+    """
+    sides = tuple(ACROSS_M) if side == "both" else (side,)
+    _refuse(sides, (), hung)
+    hall = demo_hall(hung, gain_db=gain_db)
+    if card is not None:
+        unit = unit or graphic_unit(31)
+        faders = {one: positions_of(unit, of_side(card, one)) for one in sides}
+        hall = replace(hall, unit=real or unit, faders=faders)
+    path = walk_path(
+        Audience(FIRST_ROW_M, LAST_ROW_M),
+        length_m=HALL_LENGTH_M - SPEAKER_FROM_WALL_M,
+        width_m=HALL_WIDTH_M,
+    )
+    along_m, across_m = path.corner_m.T
+    walked_m = np.append(0.0, np.cumsum(np.hypot(np.diff(along_m), np.diff(across_m))))
+    height_m = np.full(along_m.size, EAR_HEIGHT_M)
+    place_m = np.column_stack(
+        (SPEAKER_FROM_WALL_M + along_m, HALL_WIDTH_M / 2.0 + across_m, height_m)
+    )
+    time_s = walked_m / path.length_m * length_s
+    return hall.walking(sides, time_s, place_m, rate_hz=rate_hz).heard
+
+
+def demo_steps(length_s: float, *, rate_hz: float) -> FloatArray:
+    """Give what the microphone hears of who carries it: steps, and a knock.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        From the start of the walk to its end.
+    """
+    steps = [
+        simulated.Bump("step", float(at_s), STEP_DBFS)
+        for at_s in np.arange(STEP_EVERY_S, length_s, STEP_EVERY_S)
+    ]
+    bumps = (*steps, simulated.Bump("knock", KNOCK_AT * length_s, KNOCK_DBFS))
+    silence = np.zeros(round(length_s * rate_hz))
+    return simulated.Noise(level_dbfs=-np.inf, bumps=bumps).samples(
+        silence, rate_hz=rate_hz, rng=np.random.default_rng(len(bumps))
+    )
+
+
+def _refuse(sides: tuple[str, ...], spots: tuple[str, ...], hung: Hung) -> None:
+    faults = []
+    for kind, asked, known in (
+        ("side", sides, (*ACROSS_M,)),
+        ("spot", spots, (*SPOTS_M, LINE_CHECK)),
+    ):
+        faults += [
+            f'The demo has no {kind} "{one}". There are: {", ".join(known)}.'
+            for one in asked
+            if one not in known
+        ]
+    if not 0.0 < hung.speaker_height_m < HALL_HEIGHT_M:
+        faults.append(
+            f"Loudspeakers at {hung.speaker_height_m:g} m would not hang in the demo's hall, which "
+            f"is {HALL_HEIGHT_M:g} m high. Give a height within it."
+        )
+    if faults:
+        raise InputError(*faults)
 
 
 # Six takes before and after, and a line check.

@@ -4,14 +4,14 @@
     SimulatedDevices    what `session.Live` is to real devices: the same calls, the same words
 
 There is no thread: whatever asks brings it up to the clock. `connect()` says what is soloed and
-where the microphone stands; a whole sound is sent through that when it begins, and what a stop
-leaves unsent is taken out again with all that it would have made the room answer.
+where the microphone stands or how it is carried; a sound is sent through that from when it begins,
+and what a stop leaves unsent is taken out again with all that it would have made the room answer.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from types import TracebackType
 from typing import Any, Self
 
@@ -33,6 +33,7 @@ from evenhall.sound.live.setup import SoundSetup
 from evenhall.sound.live.watchdog import device_gone
 from evenhall.sound.simulated.hall import convolve
 from evenhall.sound.simulated.recorder import Noise
+from evenhall.sound.simulated.walking import Way
 
 __all__ = ["SIMULATED_SETUP", "SimulatedDevices"]
 
@@ -80,7 +81,7 @@ class SimulatedDevices:
         self.rate_hz = float(self.setup.rate_hz)
         self._ceiling_dbfs = ceiling_dbfs
         self._noise = _noise_round(noise, seed=seed, rate_hz=self.rate_hz)
-        self._impulse = np.zeros(1, dtype=np.float32)
+        self.connect(np.zeros(1))
         self.turn_gain(0.0)
         # A unit in the way, and what has passed by it and still rings in it.
         self._unit = np.ones(1, dtype=np.float32)
@@ -88,9 +89,11 @@ class SimulatedDevices:
         # What comes in from the next frame to be read on: the room's answer, and what is sent.
         self._coming = np.zeros((0, 2), dtype=np.float32)
         self._read = 0
+        # Answers of which more is to come, and the frame from which on.
+        self._answering: list[tuple[int, Iterator[Float32Array]]] = []
         # The last sound: what was asked for, through which room, from which frame to which, why.
         self._programme = np.zeros(0, dtype=np.float32)
-        self._through = self._impulse
+        self._through, self._besides = self._connected
         self._begun_at = self._ends_at = 0
         self._why = ""
         self._sign_at = 0
@@ -110,15 +113,33 @@ class SimulatedDevices:
     ) -> None:
         self.stop()
 
-    def connect(self, impulse: NDArray[np.floating[Any]]) -> None:
-        """Say what is soloed and where the microphone stands, from the next sound on.
+    def connect(
+        self,
+        through: NDArray[np.floating[Any]] | Way,
+        besides: NDArray[np.floating[Any]] | None = None,
+    ) -> None:
+        """Say what is soloed and where the microphone stands or goes, from the next sound on.
 
         Parameters
         ----------
-        impulse : ndarray, shape (n_samples,)
-            Impulse response from what is sent to the microphone's input, at `rate_hz`.
+        through : ndarray, shape (n_samples,), or callable
+            Impulse response from what is sent to the microphone's input, at `rate_hz`; or what
+            gives the answer to a sound. It must be linear. Its pieces are asked for when they are
+            due.
+        besides : ndarray, shape (n_samples,), optional
+            What the microphone hears while a sound plays, from its start: steps. It ends with the
+            sound.
         """
-        self._impulse = impulse.astype(np.float32)
+        if callable(through):
+            way = through
+        else:
+            impulse = through.astype(np.float32)
+
+            def way(programme: Float32Array, _from_frame: int) -> Iterable[Float32Array]:
+                return (convolve(programme, impulse),)
+
+        none = np.zeros(0) if besides is None else besides
+        self._connected = way, none.astype(np.float32)
 
     def put_in(self, impulse: NDArray[np.floating[Any]]) -> None:
         """Put a unit into the way whose faders move while it plays, from the next frame read on.
@@ -157,12 +178,15 @@ class SimulatedDevices:
             signal, rate_hz=self.rate_hz, ceiling_dbfs=self._ceiling_dbfs, playing=self.playing
         )
         self._programme = ramped(signal, self.rate_hz)
-        self._through = self._impulse
-        answer = convolve(self._programme, self._through)
+        self._through, self._besides = self._connected
+        answer = iter(self._through(self._programme, 0))
+        first = next(answer)  # before the clock counts
         self._begun_at = self._sign_at = self._now()
         self._ends_at = self._begun_at + self._programme.size
         self._why = ENDED[FINISHED]
-        self._add(self._programme, answer, self._begun_at)
+        self._add(self._programme, 1, self._begun_at)
+        self._add(first, 0, self._begun_at)
+        self._answering.append((self._begun_at + first.size, answer))
 
     def stop(self) -> None:
         """Fade out what plays, from now on; the room rings on."""
@@ -200,6 +224,7 @@ class SimulatedDevices:
         now = self._look()
         if self._unplugged:
             raise device_gone(NAME)
+        self._answer_until(now)
         n = now - self._read
         heard = self._noise.take(np.arange(self._read, now), mode="wrap")
         sent = np.zeros(n, dtype=np.float32)
@@ -208,6 +233,9 @@ class SimulatedDevices:
         answer[: len(ready)] = ready[:, 0]
         heard += self._through_unit(answer)
         sent[: len(ready)] = ready[:, 1]
+        first, last = np.clip((self._read, now), self._begun_at, self._ends_at)
+        part = self._besides[first - self._begun_at : last - self._begun_at]
+        heard[first - self._read :][: part.size] += part
         self._coming = self._coming[n:]
         self._read = now
         heard = np.clip(heard * self._gain, -1.0, 1.0)
@@ -247,17 +275,29 @@ class SimulatedDevices:
         unsent = self._programme[at_frame - self._begun_at :].copy()
         fade = fade_out(self.rate_hz)[: unsent.size]
         unsent[: fade.size] *= 1.0 - fade
-        self._add(-unsent, -convolve(unsent, self._through), at_frame)
+        self._add(-unsent, 1, at_frame)
+        self._answering.append((at_frame, iter(self._through(-unsent, at_frame - self._begun_at))))
         self._ends_at = at_frame + fade.size
         self._why = why
 
-    def _add(self, sent: Float32Array, answer: Float32Array, at_frame: int) -> None:
+    def _answer_until(self, frame: int) -> None:
+        still = []
+        for at_frame, answer in self._answering:
+            more: Float32Array | None = np.zeros(0, dtype=np.float32)
+            while at_frame < frame and (more := next(answer, None)) is not None:
+                self._add(more, 0, at_frame)
+                at_frame += more.size
+            if more is not None:
+                still.append((at_frame, answer))
+        self._answering = still
+
+    def _add(self, samples: Float32Array, column: int, at_frame: int) -> None:
+        """Let that come in from a frame on, which nobody has read yet: answer 0, sent 1."""
         start = at_frame - self._read
-        more = start + answer.size - len(self._coming)
+        more = start + samples.size - len(self._coming)
         if more > 0:
             self._coming = np.pad(self._coming, ((0, more), (0, 0)))
-        self._coming[start : start + answer.size, 0] += answer
-        self._coming[start : start + sent.size, 1] += sent
+        self._coming[start : start + samples.size, column] += samples
 
 
 def _noise_round(noise: Noise, *, seed: int, rate_hz: float) -> Float32Array:

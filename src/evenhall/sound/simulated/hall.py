@@ -1,14 +1,15 @@
 """The simulated hall: takes with a known truth, where no hall, device or file is at hand.
 
 A `SimulatedHall` holds elements, room, equalizer, microphone and spots. `take()` gives what a
-recorder would have; `true_response()` what a perfect measurement would make of it. Everything
-follows from the arguments: the same ones give the same samples.
+recorder would have; `true_response()` what a perfect measurement would make of it; `walk()` a take
+of a microphone that is carried through the hall, and `walking()` the way itself. Everything follows
+from the arguments: the same ones give the same samples.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -23,6 +24,7 @@ from evenhall.sound.simulated.box import Element, with_surface
 from evenhall.sound.simulated.recorder import Microphone, Noise, Recorder
 from evenhall.sound.simulated.room import Room, even_fast_length, room_response
 from evenhall.sound.simulated.unit import LyingUnit
+from evenhall.sound.simulated.walking import Source, Walk
 
 __all__ = ["SimulatedHall", "convolve"]
 
@@ -115,9 +117,7 @@ class SimulatedHall:
         n_samples = room.size + math.ceil(RING_S * rate_hz + late)
         n_fft = even_fast_length(n_samples)
         freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
-        spectrum = np.asarray(scipy.fft.rfft(room, n_fft) * source.response(freq_hz))
-        if self.unit is not None and element in self.faders:
-            spectrum *= _unit_response(self.unit, self.faders[element], freq_hz)
+        spectrum = scipy.fft.rfft(room, n_fft) * self._rig_response(element, freq_hz)
         if spot in self.clutter_behind_m:
             strength = CLUTTER / (1.0 + (freq_hz / CLUTTER_BREAKS_UP_HZ) ** 2)
             spectrum *= with_surface(freq_hz, self.clutter_behind_m[spot], strength)
@@ -127,6 +127,23 @@ class SimulatedHall:
             spectrum *= amplitude_from_db(recorder.gain_db - recorder.reference_gain_db)
             spectrum *= np.exp(-2j * np.pi * freq_hz * recorder.latency_samples / rate_hz)
         return np.asarray(scipy.fft.irfft(spectrum, n_fft)[:n_samples])
+
+    def source(self, element: str, *, rate_hz: float) -> Source:
+        """Give an element for a `Walk`, its equalizer and the microphone's deviation included."""
+        there = self.elements[element]
+        n_samples = math.ceil((RING_S + there.delay_s) * rate_hz)
+        n_fft = even_fast_length(n_samples)
+        freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
+        spectrum = self._rig_response(element, freq_hz) * self.microphone.response(freq_hz)
+        impulse = scipy.fft.irfft(spectrum, n_fft)[:n_samples]
+        return Source(there.position_m, there.off_axis_db, impulse)
+
+    def _rig_response(self, element: str, freq_hz: FloatArray) -> NDArray[np.complex128]:
+        """Response of an element, and of the equalizer before it."""
+        response = self.elements[element].response(freq_hz)
+        if self.unit is not None and element in self.faders:
+            response = response * _unit_response(self.unit, self.faders[element], freq_hz)
+        return response
 
     def take(  # noqa: PLR0913 - all that a recording depends on
         self,
@@ -168,20 +185,72 @@ class SimulatedHall:
         rate_hz : float
             Of the recording.
         """
-        start = round(starts_s * rate_hz)
-        length = stimulus.size + round(0.5 * rate_hz) - start
-        if length_s is not None:
-            length = round(length_s * rate_hz)
-        impulse = self.true_response(element, spot, rate_hz=rate_hz)
-        heard = stretch(convolve(stimulus, impulse), start, length)
-        played = stretch(stimulus, start, length)
-        return (recorder or Recorder()).record(
-            heard,
-            played,
-            rate_hz=rate_hz,
-            noise=noise or Noise(),
-            rng=np.random.default_rng(seed),
-        )
+        heard = convolve(stimulus, self.true_response(element, spot, rate_hz=rate_hz))
+        return _recorded(heard, stimulus, rate_hz, seed, recorder, noise, starts_s, length_s)
+
+    def walking(
+        self,
+        elements: str | Sequence[str],
+        time_s: ArrayLike,
+        place_m: ArrayLike,
+        *,
+        rate_hz: float,
+    ) -> Walk:
+        """Give the way of a microphone through the hall, while elements play the same.
+
+        Parameters
+        ----------
+        elements : str or sequence of str
+        time_s : ndarray, shape (n,)
+            Rising, from the start of what is played; the microphone stands before and after.
+        place_m : ndarray, shape (n, 3)
+            As spots are given; straight lines between. Clutter belongs to spots, and is not here.
+        """
+        names = [elements] if isinstance(elements, str) else elements
+        sources = [self.source(name, rate_hz=rate_hz) for name in names]
+        return Walk(self.room, sources, time_s, place_m, rate_hz=rate_hz)
+
+    def walk(  # noqa: PLR0913 - all that a recording depends on
+        self,
+        elements: str | Sequence[str],
+        time_s: ArrayLike,
+        place_m: ArrayLike,
+        stimulus: FloatArray,
+        *,
+        rate_hz: float,
+        seed: int,
+        recorder: Recorder | None = None,
+        noise: Noise | None = None,
+        starts_s: float = -0.5,
+        length_s: float | None = None,
+    ) -> tuple[FloatArray, float]:
+        """Record while the microphone is carried, see `walking()`; the rest as in `take()`."""
+        way = self.walking(elements, time_s, place_m, rate_hz=rate_hz)
+        heard = np.concatenate(list(way.heard(stimulus))).astype(np.float64)
+        return _recorded(heard, stimulus, rate_hz, seed, recorder, noise, starts_s, length_s)
+
+
+def _recorded(
+    heard: FloatArray,
+    stimulus: FloatArray,
+    rate_hz: float,
+    seed: int,
+    recorder: Recorder | None,
+    noise: Noise | None,
+    starts_s: float,
+    length_s: float | None,
+) -> tuple[FloatArray, float]:
+    start = round(starts_s * rate_hz)
+    length = stimulus.size + round(0.5 * rate_hz) - start
+    if length_s is not None:
+        length = round(length_s * rate_hz)
+    return (recorder or Recorder()).record(
+        stretch(heard, start, length),
+        stretch(stimulus, start, length),
+        rate_hz=rate_hz,
+        noise=noise or Noise(),
+        rng=np.random.default_rng(seed),
+    )
 
 
 def convolve(signal: NDArray[Real], impulse: NDArray[Real]) -> NDArray[Real]:

@@ -1,23 +1,26 @@
 """What stands between the sound at a spot and a file: microphone, noise, preamp, converter.
 
-`Microphone`, `Noise` and `Recorder` are descriptions; `Recorder.record()` makes the samples.
-All that goes wrong with takes can be asked for here, one at a time.
+`Microphone`, `Noise` with its `Bump`s, and `Recorder` are descriptions; `Recorder.record()` makes
+the samples. All that goes wrong with takes can be asked for here, one at a time.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import scipy.fft
+import scipy.signal
 import soxr
 from numpy.typing import NDArray
 
 from evenhall.acoustics.level import amplitude_from_db, rms_dbfs
+from evenhall.acoustics.windows import stretch
 from evenhall.sound.simulated.room import minimum_phase
 
-__all__ = ["Microphone", "Noise", "Recorder"]
+__all__ = ["Bump", "Microphone", "Noise", "Recorder"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -25,8 +28,15 @@ ComplexArray = NDArray[np.complex128]
 BLOCK_SAMPLES = 512  # what a driver hands over at a time, and loses at a time
 NOISE_LEVEL_FROM_HZ = 31.5  # below, the noise of a hall rises no more
 HUM_HARMONICS = 7
-SLAM_DECAY_S = 0.15  # of a door or a dropped case: until 60 dB down, some three times this
-SLAM_SLOPE_DB = -6.0  # an octave, of its band levels
+# Of each bump: slope of its octave-band levels, band, and time in which it falls by 8.7 dB. By ear,
+# no source: a door or a dropped case, a foot on boards, a hand on the microphone, a cough.
+BUMPS = {
+    "slam": (-6.0, None, 0.15),
+    "step": (0.0, (40.0, 300.0), 0.03),
+    "knock": (-6.0, (25.0, 8000.0), 0.04),
+    "cough": (0.0, (300.0, 6000.0), 0.07),
+}
+BUMP_DECAYS = 10.0  # then it is over, 87 dB down
 
 
 @dataclass(frozen=True)
@@ -62,6 +72,36 @@ class Microphone:
 
 
 @dataclass(frozen=True)
+class Bump:
+    """A short noise.
+
+    Parameters
+    ----------
+    kind : {"slam", "step", "knock", "cough"}
+    at_s : float
+        From the start of the recording.
+    peak_dbfs : float
+        dB re full scale.
+    """
+
+    kind: Literal["slam", "step", "knock", "cough"]
+    at_s: float
+    peak_dbfs: float = -12.0
+
+    def samples(self, n_samples: int, *, rate_hz: float, rng: np.random.Generator) -> FloatArray:
+        """Make a recording of `n_samples` that holds it."""
+        slope_db, band_hz, decay_s = BUMPS[self.kind]
+        length = math.ceil(BUMP_DECAYS * decay_s * rate_hz)
+        burst = sloped_noise(length, slope_db, rate_hz=rate_hz, rng=rng)
+        burst *= np.exp(np.arange(length) / (-decay_s * rate_hz))
+        if band_hz is not None:
+            sections = scipy.signal.butter(2, band_hz, "bandpass", fs=rate_hz, output="sos")
+            burst = scipy.signal.sosfilt(sections, burst)
+        burst *= amplitude_from_db(self.peak_dbfs) / np.abs(burst).max()
+        return stretch(burst, -round(self.at_s * rate_hz), n_samples)
+
+
+@dataclass(frozen=True)
 class Noise:
     """What the microphone hears besides.
 
@@ -76,10 +116,8 @@ class Noise:
         criterion curves, from memory), 0 pink, +3 white.
     hum_hz, hum_dbfs : float
         Mains hum with its harmonics, each at 1/n of the amplitude; 0 Hz = none.
-    slams_s : tuple of float
-        When doors slam, from the start of the recording.
-    slam_dbfs : float
-        Their peaks, dB re full scale.
+    bumps : tuple of Bump
+        Doors, steps, knocks and coughs.
     """
 
     level_dbfs: float = -80.0
@@ -87,8 +125,7 @@ class Noise:
     slope_db: float = -5.0
     hum_hz: float = 0.0
     hum_dbfs: float = -70.0
-    slams_s: tuple[float, ...] = ()
-    slam_dbfs: float = -12.0
+    bumps: tuple[Bump, ...] = ()
 
     def samples(
         self, signal: FloatArray, *, rate_hz: float, rng: np.random.Generator
@@ -103,8 +140,8 @@ class Noise:
             noise *= amplitude_from_db(level_dbfs - float(rms_dbfs(noise)))
         if self.hum_hz:
             noise += self._hum(signal.size, rate_hz, rng)
-        for slam_s in self.slams_s:
-            noise += self._slam(signal.size, slam_s, rate_hz, rng)
+        for bump in self.bumps:
+            noise += bump.samples(signal.size, rate_hz=rate_hz, rng=rng)
         return noise
 
     def _hum(self, n_samples: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
@@ -116,15 +153,6 @@ class Noise:
             turns = n * self.hum_hz / rate_hz * np.arange(n_samples)
             hum += np.sin(2.0 * np.pi * turns + start) / n
         return hum * amplitude_from_db(self.hum_dbfs - float(rms_dbfs(hum)))
-
-    def _slam(
-        self, n_samples: int, at_s: float, rate_hz: float, rng: np.random.Generator
-    ) -> FloatArray:
-        burst = sloped_noise(n_samples, SLAM_SLOPE_DB, rate_hz=rate_hz, rng=rng)
-        since_s = np.arange(n_samples) / rate_hz - at_s
-        burst *= np.where(since_s >= 0.0, np.exp(-np.maximum(since_s, 0.0) / SLAM_DECAY_S), 0.0)
-        peak = np.abs(burst).max()
-        return burst * (amplitude_from_db(self.slam_dbfs) / peak) if peak else burst
 
 
 def sloped_noise(

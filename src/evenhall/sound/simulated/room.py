@@ -18,11 +18,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.air import air_absorption_db_per_m, speed_of_sound_m_s
 
-__all__ = ["OCTAVES_HZ", "Images", "Room", "early_response", "images", "room_response"]
+__all__ = [
+    "OCTAVES_HZ",
+    "Images",
+    "Mirrored",
+    "Room",
+    "early_response",
+    "images",
+    "mirrored",
+    "room_response",
+]
 
 FloatArray = NDArray[np.float64]
 OffAxis = Callable[[FloatArray, FloatArray], FloatArray]
@@ -104,6 +113,59 @@ class Images:
     departure: FloatArray
 
 
+@dataclass(frozen=True, eq=False)
+class Mirrored:
+    """A source and its images in the walls, by their way to some place, the shortest first.
+
+    Parameters
+    ----------
+    position_m : ndarray, shape (n, 3)
+    flips : ndarray, shape (n, 3)
+        -1 along the axes in which an image is mirrored, 1 along the others.
+    bounces : ndarray, shape (n,)
+        Walls met on the way.
+    """
+
+    position_m: FloatArray
+    flips: NDArray[np.int64]
+    bounces: NDArray[np.int64]
+
+    def seen_from(self, place_m: ArrayLike) -> Images:
+        """Give the arrivals at a place, shape (3,), in the order of the images."""
+        vector = np.asarray(place_m) - self.position_m
+        distance = np.sqrt(np.square(vector).sum(axis=1))
+        # A path that arrives from a mirrored source left the real one in the mirrored direction.
+        return Images(distance, self.bounces, vector * self.flips / distance[:, None])
+
+
+def mirrored(
+    size_m: tuple[float, float, float],
+    source_m: tuple[float, float, float],
+    place_m: tuple[float, float, float],
+    *,
+    reach_m: float,
+) -> Mirrored:
+    """List the images of a source, over any number of walls, that are within reach of a place."""
+    positions, bounced, flips = [], [], []
+    for size, source, place in zip(size_m, source_m, place_m, strict=True):
+        order = math.ceil(reach_m / (2.0 * size)) + 1
+        turn = np.arange(-order, order + 1).repeat(2)
+        flipped = np.tile((0, 1), 2 * order + 1)
+        sign = 1 - 2 * flipped
+        position = sign * source + 2.0 * turn * size
+        within = np.abs(place - position) <= reach_m
+        positions.append(position[within])
+        bounced.append((np.abs(turn - flipped) + np.abs(turn))[within])
+        flips.append(sign[within])
+    position_of = np.stack(np.meshgrid(*positions, indexing="ij"), axis=-1).reshape(-1, 3)
+    sign_of = np.stack(np.meshgrid(*flips, indexing="ij"), axis=-1).reshape(-1, 3)
+    bounces = np.add.outer(np.add.outer(bounced[0], bounced[1]), bounced[2]).ravel()
+    distance = np.sqrt(np.square(np.asarray(place_m) - position_of).sum(axis=1))
+    near = np.flatnonzero(distance <= reach_m)
+    near = near[np.argsort(distance[near], kind="stable")]
+    return Mirrored(position_of[near], sign_of[near], bounces[near])
+
+
 def images(
     size_m: tuple[float, float, float],
     source_m: tuple[float, float, float],
@@ -121,26 +183,7 @@ def images(
     >>> found.distance_m.round(3).tolist(), found.bounces.tolist()
     ([3.606, 5.0, 5.0, 5.385, 6.403, 6.403], [0, 1, 1, 1, 2, 2])
     """
-    offsets, bounced, flips = [], [], []
-    for size, source, place in zip(size_m, source_m, place_m, strict=True):
-        order = math.ceil(reach_m / (2.0 * size)) + 1
-        turn = np.arange(-order, order + 1).repeat(2)
-        mirrored = np.tile((0, 1), 2 * order + 1)
-        sign = 1 - 2 * mirrored
-        offset = place - (sign * source + 2.0 * turn * size)
-        within = np.abs(offset) <= reach_m
-        offsets.append(offset[within])
-        bounced.append((np.abs(turn - mirrored) + np.abs(turn))[within])
-        flips.append(sign[within])
-    vector = np.stack(np.meshgrid(*offsets, indexing="ij"), axis=-1).reshape(-1, 3)
-    sign_of = np.stack(np.meshgrid(*flips, indexing="ij"), axis=-1).reshape(-1, 3)
-    bounces = np.add.outer(np.add.outer(bounced[0], bounced[1]), bounced[2]).ravel()
-    distance = np.sqrt(np.square(vector).sum(axis=1))
-    near = np.flatnonzero(distance <= reach_m)
-    near = near[np.argsort(distance[near], kind="stable")]
-    # A path that arrives from a mirrored source left the real one in the mirrored direction.
-    departure = vector[near] * sign_of[near] / distance[near, None]
-    return Images(distance[near], bounces[near], departure)
+    return mirrored(size_m, source_m, place_m, reach_m=reach_m).seen_from(place_m)
 
 
 def early_response(
@@ -171,7 +214,7 @@ def early_response(
     delay = found.distance_m / speed_m_s * rate_hz
     whole = np.floor(delay).astype(np.int64)
     shift = (delay - whole + LEAD_SAMPLES)[:, None] * freq_hz * (-2j * np.pi / rate_hz)
-    arrivals = scipy.fft.irfft(spectrum * np.exp(shift) * _taper(freq_hz), n_fft)
+    arrivals = scipy.fft.irfft(spectrum * np.exp(shift) * taper(freq_hz), n_fft)
     at = whole[:, None] + np.arange(n_fft)
     summed = np.bincount(at.ravel(), arrivals.ravel(), minlength=n_samples + LEAD_SAMPLES)
     return np.asarray(summed[LEAD_SAMPLES : n_samples + LEAD_SAMPLES])
@@ -226,57 +269,90 @@ def room_response(
     """
     speed = speed_of_sound_m_s(room.temperature_c)
     found = images(room.size_m, source_m, place_m, reach_m=speed * MIX_S[1])
-    bounce_db = 10.0 * np.log10(1.0 - room.absorption())
-
-    def loss_db(freq_hz: FloatArray) -> FloatArray:
-        loss = found.bounces[:, None] * _over_octaves(freq_hz, bounce_db)
-        loss = loss - found.distance_m[:, None] * _air_db_per_m(room, freq_hz)
-        return loss if off_axis_db is None else loss + off_axis_db(freq_hz, found.departure)
-
     time_s = found.distance_m / speed
     n_samples = math.ceil((MIX_S[1] + max(room.rt60_s) * TAIL_DB / 60.0) * rate_hz)
-    fade_db = 20.0 * np.log10(np.maximum(_mix(time_s, out=True), 1e-6))
+    fade_db = 20.0 * np.log10(np.maximum(mix(time_s, MIX_S, out=True), 1e-6))
     early = early_response(
         found,
         rate_hz=rate_hz,
         speed_m_s=speed,
-        loss_db=lambda freq_hz: loss_db(freq_hz) + fade_db[:, None],
+        loss_db=lambda freq_hz: losses_db(room, found, freq_hz, off_axis_db) + fade_db[:, None],
         n_samples=n_samples,
     )
-    power = 10.0 ** (loss_db(OCTAVES_HZ) / 10.0) / found.distance_m[:, None] ** 2
-    joined = power[time_s >= JOIN_FROM_S].sum(axis=0)
+    joined = energies(room, found, off_axis_db)[time_s >= JOIN_FROM_S].sum(axis=0)
+    decay = decay_per_s(room)
+    start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
     millimetres = [round(1000.0 * metre) for metre in (*source_m, *place_m)]
     rng = np.random.default_rng([room.seed, *millimetres])
-    return early + _tail(room, joined, rng, rate_hz=rate_hz, n_samples=n_samples)
+    return early + tail(room, start, rng, rate_hz=rate_hz, n_samples=n_samples)
 
 
-def _tail(
-    room: Room, joined: FloatArray, rng: np.random.Generator, *, rate_hz: float, n_samples: int
+def losses_db(
+    room: Room, found: Images, freq_hz: FloatArray, off_axis_db: OffAxis | None
 ) -> FloatArray:
-    """Noise that decays octave by octave; `joined` is its energy between join and mix."""
-    decay = DECAY / np.asarray(room.rt60_s)
-    start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
+    """Give what walls, air and the source's directivity take from each arrival.
+
+    Returns
+    -------
+    ndarray, shape (n, n_freq)
+        dB, 0 or less: all but the spreading.
+    """
+    bounce_db = 10.0 * np.log10(1.0 - room.absorption())
+    loss = found.bounces[:, None] * _over_octaves(freq_hz, bounce_db)
+    loss = loss - found.distance_m[:, None] * _air_db_per_m(room, freq_hz)
+    return loss if off_axis_db is None else loss + off_axis_db(freq_hz, found.departure)
+
+
+def energies(room: Room, found: Images, off_axis_db: OffAxis | None) -> FloatArray:
+    """Energy of each arrival in each octave, shape (n, 8)."""
+    loss_db = losses_db(room, found, OCTAVES_HZ, off_axis_db)
+    return np.asarray(10.0 ** (loss_db / 10.0) / found.distance_m[:, None] ** 2)
+
+
+def decay_per_s(room: Room) -> FloatArray:
+    """Rate at which each octave's energy decays: as e^(-rate t)."""
+    return DECAY / np.asarray(room.rt60_s)
+
+
+def tail(
+    room: Room,
+    start: FloatArray,
+    rng: np.random.Generator,
+    *,
+    rate_hz: float,
+    n_samples: int,
+    mix_s: tuple[float, float] = MIX_S,
+) -> FloatArray:
+    """Make noise that decays octave by octave and sets in over `mix_s`.
+
+    Parameters
+    ----------
+    start : ndarray, shape (8,)
+        Energy a second that the octaves would have had at the emission.
+    """
+    decay = decay_per_s(room)
     n_fft = even_fast_length(n_samples)
     freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
-    spectrum = scipy.fft.rfft(rng.standard_normal(n_samples), n_fft) * _taper(freq_hz)
+    spectrum = scipy.fft.rfft(rng.standard_normal(n_samples), n_fft) * taper(freq_hz)
     time_s = np.arange(n_samples) / rate_hz
     shares = np.eye(len(OCTAVES_HZ))
-    tail = np.zeros(n_samples)
+    noise = np.zeros(n_samples)
     for octave, share in enumerate(shares):
         band = scipy.fft.irfft(spectrum * _over_octaves(freq_hz, share), n_fft)[:n_samples]
         # White noise of this variance has the energy start * exp(-decay t) a second.
         envelope = np.sqrt(start[octave] / rate_hz) * np.exp(-0.5 * decay[octave] * time_s)
-        tail += band * envelope
-    return tail * _mix(time_s, out=False)
+        noise += band * envelope
+    return noise * mix(time_s, mix_s, out=False)
 
 
-def _mix(time_s: FloatArray, *, out: bool) -> FloatArray:
+def mix(time_s: FloatArray, mix_s: tuple[float, float], *, out: bool) -> FloatArray:
     """Weight of the images (out) or the tail over the mix; their squares add up to 1."""
-    phase = np.pi / 2.0 * np.clip((time_s - MIX_S[0]) / (MIX_S[1] - MIX_S[0]), 0.0, 1.0)
+    begins_s, ends_s = mix_s
+    phase = np.pi / 2.0 * np.clip((time_s - begins_s) / (ends_s - begins_s), 0.0, 1.0)
     return np.asarray(np.cos(phase) if out else np.sin(phase))
 
 
-def _taper(freq_hz: FloatArray) -> FloatArray:
+def taper(freq_hz: FloatArray) -> FloatArray:
     """Gain that leaves nothing at the Nyquist frequency, the last of `freq_hz`."""
     top = (freq_hz / freq_hz[-1] - TAPER_FROM) / (1.0 - TAPER_FROM)
     return np.asarray(np.cos(np.pi / 2.0 * np.maximum(top, 0.0)) ** 2)
