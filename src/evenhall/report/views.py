@@ -171,7 +171,7 @@ def stance_of(result: Result) -> dict[str, Any]:
 
 
 def _walk_rows(result: Result, state: str, side: str) -> list[tuple[str, FloatArray]]:
-    """Give what the last usable walk with a side heard, row by row where it passed them in order."""
+    """Give what the last usable walk with a side heard, row by row where that is known."""
     walks = [
         take
         for take in result.takes
