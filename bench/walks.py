@@ -1,6 +1,6 @@
 """Walks through the halls of `bench/halls.py`: what the microphone hears along the way.
 
-    `walked(seed)` gives the band powers of both sides at places some 0.7 m apart on the very path
+`walked(seed)` gives the band powers of both sides at places some 0.7 m apart on the very path
 that the pages draw, and keeps them in .cache/.
 """
 
@@ -74,10 +74,3 @@ def walks(seeds) -> list[Walked]:
     """Give the walks of these seeds, made on two processes where they are not there yet."""
     with ProcessPoolExecutor(2) as pool:
         return list(pool.map(walked, list(seeds), chunksize=4))
-
-
-if __name__ == "__main__":
-    import sys
-
-    first, count = (int(word) for word in sys.argv[1:3])
-    walks(range(first, first + count))

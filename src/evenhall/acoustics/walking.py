@@ -56,9 +56,9 @@ STANDS_OUT, BESIDE = 4.0, 1.5
 RUNG = 0.25
 ZONES_HZ = (0.0, 90.0, 280.0, 2240.0, 30_000.0)
 # Variance of the ratio of two band powers of so many independent values, re one over their number:
-# what was heard weighs the lines of the noise otherwise than what was played. By simulation.
-CHANCE = 1.0
-LEAST_UNCERTAINTY_DB = 0.05
+# what was heard weighs the lines of the noise otherwise than what was played. By simulation (bench/walking.py).
+CHANCE = 1.3
+LEAST_UNCERTAINTY_DB = 0.08  # no pace is quite steady
 NOISE_DOUBT = 0.25
 SHORTEST_S = 5.0
 # Pace by how soon the field forgets itself: sin(kr)/(kr), r the way between two blocks.
@@ -338,7 +338,7 @@ class _Blocks:
             length_s=np.full(BAND_COUNT, BLOCK_S),
         )
         piece_s, piece_db = self._pieces(clean, played, counts, usable)
-        aligned = piece_db - np.nanmean(piece_db[:, MID_BANDS], axis=1, keepdims=True)
+        aligned = piece_db - _mean(piece_db[:, MID_BANDS], axis=1)[:, None]
         half = len(aligned) // 2
         step_db, step_s = self._step(kept)
         snr = np.where(mean_noise > 0, ratio / np.where(mean_noise > 0, mean_noise, 1.0), np.inf)
@@ -517,8 +517,8 @@ def _forgets(response: NDArray[np.complex128], spacing_hz: float) -> FloatArray:
     return np.asarray(in_bands(cross) / np.maximum(in_bands(own), 1e-30))
 
 
-def _mean(levels: FloatArray) -> FloatArray:
+def _mean(levels: FloatArray, axis: int = 0) -> FloatArray:
     known = np.isfinite(levels)
-    total = np.where(known, levels, 0.0).sum(axis=0)
-    count = known.sum(axis=0)
+    total = np.where(known, levels, 0.0).sum(axis=axis)
+    count = known.sum(axis=axis)
     return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
