@@ -41,6 +41,8 @@ WORKED_OUT = {
     "equalizer.max_boost_db": "6.0, or `range_db` if that is less",
     "equalizer.q": "by the number of bands, or from their spacing",
     "take.distance_m": "from the measured delay, where that can be trusted",
+    "take.walked_m": "by the pace that the recording tells",
+    "take.passed": "none",
 }
 UNITS = {"m": "m", "s": "s", "c": "°C", "pct": "%", "deg": "degrees", "hz": "Hz", "db": "dB"}
 
@@ -116,6 +118,8 @@ def kind_text(annotation: Any) -> str:
         return "text" if words else "whole number"
     if get_origin(annotation) is tuple:
         return "list"
+    if get_origin(annotation) is dict:
+        return "table"
     kinds = {float: "number", int: "whole number", str: "text", bool: "true or false"}
     first = get_args(annotation)[0] if get_args(annotation) else annotation
     return kinds.get(first, "list")
@@ -206,7 +210,11 @@ def test_targets_are_those_of_the_program():
 
 @pytest.mark.parametrize(
     ("page", "heading"),
-    [("trust.md", "Limits that decide"), ("line-check.md", "Limits of the line check")],
+    [
+        ("trust.md", "Limits that decide"),
+        ("line-check.md", "Limits of the line check"),
+        ("walk.md", "Limits of the walk"),
+    ],
 )
 def test_limits_are_those_of_the_program(page, heading):
     rows = rows_of(section_of(page, heading))
@@ -336,6 +344,7 @@ def test_job_toml_snippets_are_good(snippet, tmp_path):
             assert not read_section(name, EVERY_TABLE[name], table).faults
         return
     named = [take["file"] for take in tables["take"]]
+    named += [take["reference_file"] for take in tables["take"] if "reference_file" in take]
     named += [tables["reference"]["file"]] if "reference" in tables else []
     for name in named:
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
