@@ -74,7 +74,7 @@ def true_db():
         for at in places((np.arange(100) + 0.5) / 100)
     ]
     mean = log_frequency_mean(np.mean(power, axis=0), spacing_hz=RATE_HZ / n_fft)
-    return 10.0 * np.log10(mean)
+    return 10.0 * np.log10(np.maximum(mean, 1e-30))
 
 
 def test_levels_are_the_mean_power_over_the_way(walked, true_db):
@@ -103,7 +103,7 @@ def test_slam_steps_and_cough_are_left_out(recorded, walked):
     change = np.abs(found.bands.level_db - walked.bands.level_db)[JUDGED]
     assert np.percentile(change, 90.0) <= 0.2
     assert change.max() <= 0.3
-    assert found.kept_s < walked.kept_s - 2.0
+    assert found.kept_s < walked.kept_s - 1.0
     for at_s in (11.0, 19.3):
         assert any(one.from_s <= at_s + 0.2 <= one.to_s + 0.2 for one in found.disturbances)
 
@@ -114,7 +114,9 @@ def test_file_that_was_played_serves_as_reference_on_another_clock(recorded, wal
     drifted = soxr.resample(late, RATE_HZ, RATE_HZ * (1.0 + 80e-6)).astype(np.float32)
     played = NOISE[round(LEAD_S * RATE_HZ) :].astype(np.float32)
     found = walk_levels(drifted, played, rate_hz=RATE_HZ, reference_rate_hz=RATE_HZ)
-    assert found.start_s == pytest.approx(5.0 + LEAD_S, abs=0.1)
+    assert found.start_s == pytest.approx(
+        5.5 + LEAD_S, abs=0.1
+    )  # half a second ahead of the silence
     assert np.abs(found.bands.level_db - walked.bands.level_db)[JUDGED].max() <= 0.15
     assert found.length_m == pytest.approx(walked.length_m, rel=0.1)
 
@@ -124,7 +126,8 @@ def test_higher_rates_and_another_rate_of_the_file_make_no_difference(recorded, 
     shared = walk_levels(*up, rate_hz=96_000)
     own = walk_levels(up[0], recorded[1], rate_hz=96_000, reference_rate_hz=RATE_HZ)
     for found in (shared, own):
-        assert np.abs(found.bands.level_db - walked.bands.level_db)[JUDGED].max() <= 0.1
+        # Blocks are of another length: chance in the bass.
+        assert np.abs(found.bands.level_db - walked.bands.level_db)[JUDGED].max() <= 0.15
 
 
 def test_noise_of_the_hall_is_taken_off(walked):
@@ -212,7 +215,7 @@ def line_variance_ratio(length_in_waves):
 def test_independent_places_are_those_of_the_published_integral(length_m):
     bass = EXACT_HZ < 110.0  # above, what the statistics do not hold has its say
     exact = [1.0 / line_variance_ratio(length_m * hz / 343.0) for hz in EXACT_HZ[bass]]
-    assert independent_places(length_m)[bass] == pytest.approx(exact, rel=0.25)
+    assert independent_places(length_m)[bass] == pytest.approx(exact, rel=0.06)
 
 
 def test_mean_along_a_line_scatters_as_published_in_rooms_of_another_program():
@@ -228,7 +231,7 @@ def test_mean_along_a_line_scatters_as_published_in_rooms_of_another_program():
         room.add_microphone(size / 2)
         room.image_source_model()
         source = room.sources[0]
-        gain = 0.938 ** source.orders  # sqrt(1 - 0.12)
+        gain = 0.938**source.orders  # sqrt(1 - 0.12)
         for hz in rng.uniform(450.0, 650.0, 12):
             wave_m = 343.0 / hz
             start, way = size * rng.uniform(0.4, 0.6, 3), rng.standard_normal(3)

@@ -380,10 +380,10 @@ KEYS = {
 # Fields may be added to those of the job folder; what is added is listed here.
 ADDED = {
     "": "rows speech ringing console strip headroom by_cable",
-    "takes": "used_ratio coherence at with_subs",
+    "takes": "used_ratio coherence at with_subs walk",
     "evenness.bands": "judged",
     "patterns": "certain",
-    "forecast": "out_of_reach all_faders card_level_db",
+    "forecast": "out_of_reach all_faders card_level_db seat_doubt_db seat_doubt_walked_db",
     "forecast.bands": "doubt_db known",
 }
 

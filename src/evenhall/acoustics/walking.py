@@ -42,7 +42,8 @@ LEAST_OF_PIECE = 0.5
 # Where what was played lies in the recording: levels of so short blocks are matched.
 MATCH_STEP_S = 1024 / 48_000
 MATCH_FROM_HZ = 400.0
-SURE_MATCH = 8.0  # heights of the match over the spread of all others
+COURSE_S = 0.7
+SURE_MATCH = 12.0  # heights of the match over the spread of all others
 # Blocks of the stimulus this far below its usual level are silence; what rings on is none.
 SOUNDS_DB, SILENT_DB = -20.0, -45.0
 RINGS_ON_S = 1.0
@@ -56,7 +57,8 @@ STANDS_OUT, BESIDE = 4.0, 1.5
 RUNG = 0.25
 ZONES_HZ = (0.0, 90.0, 280.0, 2240.0, 30_000.0)
 # Variance of the ratio of two band powers of so many independent values, re one over their number:
-# what was heard weighs the lines of the noise otherwise than what was played. By simulation (bench/walking.py).
+# what was heard weighs the lines of the noise otherwise than what was played. By simulation
+# (bench/walking.py).
 CHANCE = 1.3
 LEAST_UNCERTAINTY_DB = 0.08  # no pace is quite steady
 NOISE_DOUBT = 0.25
@@ -148,16 +150,16 @@ def independent_places(length_m: float) -> FloatArray:
     References
     ----------
     Mean square pressure of a diffuse field along a line of length L has the variance of
-    1 + 2 L / wavelength independent samples, about: Lubman (1969) on averaging along lines;
-    correlation sin(kr)/(kr) by Cook et al. (1955). Both from memory; the tests integrate the
-    latter.
+    0.6 + 2 L / wavelength independent samples, within 5 %: averaging along lines by Lubman (1969),
+    correlation sin(kr)/(kr) by Cook et al. (1955), both from memory; the tests integrate it.
 
     Examples
     --------
     >>> independent_places(30.0)[[5, 8, 17]].round(1).tolist()
-    [12.0, 21.0, 21.0]
+    [11.6, 20.6, 20.6]
     """
-    return 1.0 + length_m / np.maximum(0.5 * SPEED_M_S / EXACT_HZ, PLACE_APART_M)
+    apart_m = np.maximum(0.5 * SPEED_M_S / EXACT_HZ, PLACE_APART_M)
+    return np.maximum(0.6 + length_m / apart_m, 1.0)
 
 
 def walk_levels(
@@ -241,7 +243,9 @@ def _course(signal: Float32Array, step: int, rate_hz: float) -> FloatArray:
     # What is far below the usual tells nothing, be it silence or hiss.
     floor = 1e-4 * np.percentile(power, 90.0, axis=0) + 1e-30
     level = np.log(power + floor)
-    return np.asarray(level - level.mean(axis=0))
+    # Ups and downs alone: that it was muted halfway is no reason not to find it.
+    width = max(3, round(COURSE_S * rate_hz / step))
+    return np.asarray(level - ndimage.uniform_filter1d(level, width, axis=0))
 
 
 @dataclass(frozen=True, eq=False)

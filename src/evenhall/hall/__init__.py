@@ -12,6 +12,6 @@ rows        how loud each row is against the middle one
 reach       what would help where hands do not
 clarity     how well speech is understood, row by row
 feedback    gain before feedback, potential and needed; gain_steps: what a metre buys of it
-spots       where to put the microphone; walk: with reasons, in walking order
+spots       where to put the microphone; choosing: with reasons, in walking order
 delay       when and how loud a delay loudspeaker plays
 """

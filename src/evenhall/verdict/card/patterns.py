@@ -185,8 +185,8 @@ def _common(
     peak = run.peak
     depth, change = float(excess[peak]), float(card_db[peak])
     doubt = float(area.excess.sd_db[peak])
-    names = list(dict.fromkeys(spot.spot for spot in area.spots))
-    certain = bool(abs(depth) > CERTAIN * doubt and len(names) > 1)
+    names = list(dict.fromkeys(one.spot for one in (*area.spots, *area.walks)))
+    certain = bool(abs(depth) > CERTAIN * doubt and (len(names) > 1 or area.walks))
     remedy, why = _said(area, card, peak, depth, change, names, certain=certain)
     return Pattern(
         hz=float(NOMINAL_HZ[peak]),
@@ -214,10 +214,12 @@ def _said(
     """Say what a common pattern is and what is done about it: remedy and sentences."""
     hz = hz_text(NOMINAL_HZ[peak])
     where = "at every spot" if len(names) > 1 else f"at the one spot measured ({names[0]})"
+    where = "all along the walk" if area.walks else where
     if not area.known[peak]:
         where = "by what lies beside it; no take tells the band itself"
     what = f"{hz} is {abs(depth):.1f} dB {'up' if depth > 0 else 'down'}, {where}."
-    doubt = f" So few spots tell it to {area.excess.sd_db[peak]:.1f} dB."
+    doubt = f"{'It is told' if area.walks else 'So few spots tell it'} to "
+    doubt = f" {doubt}{area.excess.sd_db[peak]:.1f} dB."
     beside = ""
     if abs(change) >= TOUCHES_DB:
         beside = f" The {abs(change):.1f} dB that the card does here are for its neighbours."
@@ -237,7 +239,8 @@ def _said(
         guess = "" if certain else f"{doubt} A fair guess, no more."
         return "equalize", f"{what} The card {does} {abs(change):.1f} dB.{left}{guess}"
     if not certain:
-        return "leave", f"{what}{doubt} Leave it, or measure more spots first.{beside}"
+        cure = "Leave it." if area.walks else "Leave it, or measure more spots first."
+        return "leave", f"{what}{doubt} {cure}{beside}"
     return "leave", f"{what} {_left(card, peak, depth + change)}{beside}"
 
 
