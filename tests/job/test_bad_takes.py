@@ -23,6 +23,7 @@ from typer.testing import CliRunner
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
 from evenhall.cli import app
 from evenhall.job.tune.result import PROBLEM_CODES, Result
+from evenhall.sound.simulated import Box, Element, Room, SimulatedHall
 from job.folders import (
     DELAY_S,
     RATE_HZ,
@@ -325,6 +326,26 @@ def leaves_usable(code: str):
         return maker
 
     return keep
+
+
+@makes("stood_still")
+def walk_that_is_none(folder: Folder) -> str:
+    reference = np.concatenate([np.zeros(2 * RATE_HZ), played(22.0)])
+    folder.add(two_channels(heard(reference), reference), spot="walk")
+    return "The microphone stood still: this is a spot, and no walk."
+
+
+@leaves_usable("too_fast")
+def walk_at_a_run(folder: Folder) -> str:
+    reference = np.concatenate([np.zeros(2 * RATE_HZ), played(24.0)])
+    hall = SimulatedHall(
+        Room(30.0, 12.0, 5.0, (0.8,) * 8), {"left": Element(Box(), (1.0, 4.0, 2.0))}, {}
+    )
+    corners = [(4.0, 3.0, 1.2), (26.0, 3.0, 1.2), (26.0, 8.0, 1.2), (4.0, 8.0, 1.2)]
+    times = 2.0 + 24.0 * np.array([0.0, 22.0, 27.0, 49.0]) / 49.0
+    samples, _ = hall.walk(["left"], times, corners, reference, rate_hz=RATE_HZ, seed=1)
+    folder.add(samples, spot="walk")
+    return "so steps and wind are heard and few places told. Stroll"
 
 
 @leaves_usable("band_limited")
