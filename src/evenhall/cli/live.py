@@ -270,10 +270,13 @@ def take(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="The job folder; made if it is not there.")
     ],
-    side: Annotated[str, typer.Argument(metavar="ELEMENT", help="What plays: left, right, sub.")],
+    side: Annotated[
+        str,
+        typer.Argument(metavar="ELEMENT", help="What plays: left, right, sub; both for a walk."),
+    ],
     spot: Annotated[
         str | None,
-        typer.Argument(metavar="[SPOT]", help="Where the microphone stands: front, back."),
+        typer.Argument(metavar="[SPOT]", help="Where the microphone stands: front, back; or walk."),
     ] = None,
     after: Annotated[
         bool, typer.Option("--after", help="The card is set: this take is for the proof.")
@@ -340,6 +343,10 @@ def take(
     stimulus comes up from quiet; it ends as soon as every band is known well enough. The sound
     goes into FOLDER/takes, and job.toml gets one [[take]] more.
 
+    With "walk" for SPOT the microphone is carried through the rows while noise plays for half a
+    minute: down one aisle, across the back, up the other. It tells the tone of the whole area;
+    spots are still wanted for delay and polarity.
+
     Devices are those chosen with `evenhall devices`; the options here are for this take alone.
 
     \b
@@ -348,6 +355,8 @@ def take(
       evenhall take hall left back --distance 14
       evenhall take hall sub middle --kind sweep --length 10
       evenhall take hall left middle --with-subs
+      evenhall take hall left walk
+      evenhall take hall both walk --after
       evenhall take hall left --cable 2
 
     \b
@@ -358,9 +367,16 @@ def take(
       4  a device is missing, busy, or was pulled out
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
+        from evenhall.hall.label import TakeLabel
+
         if cable is None:
             if spot is None:
                 raise InputError("Give the SPOT at which the microphone stands, or --cable.")
+            walks = TakeLabel(side=side, spot=spot).is_walk
+            if walks and (stage or distance is not None):
+                raise InputError(
+                    "A walk goes through the audience: leave --stage and --distance out."
+                )
             if with_subs and stage:
                 raise InputError("--with-subs is for spots among the audience: leave --stage out.")
             choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
@@ -370,7 +386,6 @@ def take(
                     "A cable stands nowhere: leave SPOT, --stage, --with-subs and --distance out."
                 )
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
-        from evenhall.hall.label import TakeLabel
         from evenhall.job.folder.adding import recordable_job
         from evenhall.job.folder.reading import TAKES_FOLDER
         from evenhall.job.live.taking import CABLE_SPOT, Order, record_into_folder, usual_kind
@@ -379,14 +394,17 @@ def take(
         if told := leftover_line(folder / TAKES_FOLDER):
             typer.echo(told, err=True)
         with sounding(choice, ceiling, ready) as sound, options_by_name():
-            order = Order(
+            label = TakeLabel(
                 side=side,
                 spot=spot or CABLE_SPOT,
                 state="before" if not after and cable is None else "after",
                 at="cable" if cable is not None else "stage" if stage else "audience",
                 with_subs=with_subs,
+            )
+            order = Order(
+                **vars(label),
                 distance_m=distance,
-                kind=kind or usual_kind(sound.live),
+                kind=kind or usual_kind(sound.live, label),
                 length_s=length,
                 level_dbfs=level,
                 low_hz=low,

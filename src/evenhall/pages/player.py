@@ -203,7 +203,7 @@ class Player(PageWatch):
                     ),
                     2,
                 ),
-                kind=usual_kind(live),
+                kind=usual_kind(live, label),
                 level_dbfs=LEVEL_DBFS,
                 **vars(label),
             )

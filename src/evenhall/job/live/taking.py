@@ -120,9 +120,10 @@ class Taken:
 STOPPED = Taken(None, None, problems=(), ended="stopped")
 
 
-def usual_kind(live: OpenDevices) -> Literal["pink", "sweep"]:
+def usual_kind(live: OpenDevices, label: TakeLabel) -> Literal["pink", "sweep"]:
     """Noise, which forgives more; a sweep on two clocks, as drift leaves its levels alone."""
-    return "sweep" if live.setup.reference == "inside" and not live.one_clock else "pink"
+    two_clocks = live.setup.reference == "inside" and not live.one_clock
+    return "sweep" if two_clocks and not label.is_walk else "pink"
 
 
 def element_band_hz(side: str, *, low_limit_hz: float | None) -> tuple[float, float]:
