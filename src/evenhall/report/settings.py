@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from evenhall.job.folder.reading import Job
 from evenhall.job.tune.result import Result
 from evenhall.report.point import Point, short
+from evenhall.words import listed
 
 __all__ = ["noted", "rig_and_settings"]
 
@@ -41,7 +42,7 @@ def rig_and_settings(result: Result, job: Job) -> tuple[Point, ...]:
     )
     used = sum(take.usable for take in result.takes)
     calibration = job.microphone.calibration
-    takes = f"{used} of {len(result.takes)} usable; microphone " + (
+    takes = f"{used} of {len(result.takes)} usable; {_walked(result)}microphone " + (
         f"calibrated by {calibration}" if calibration else "without a calibration file"
     )
     shown = (
@@ -53,3 +54,12 @@ def rig_and_settings(result: Result, job: Job) -> tuple[Point, ...]:
         ("Takes", takes),
     )
     return tuple(Point(head, short(body)) for head, body in shown)
+
+
+def _walked(result: Result) -> str:
+    """Say with what the rows were walked."""
+    walks = {take.side: take.walk for take in result.takes if take.walk and take.usable}
+    lengths = [walk.length_m for walk in walks.values() if walk and walk.length_m is not None]
+    if not lengths:
+        return ""
+    return f"walked {max(lengths):.0f} m with {listed(list(walks))}; "

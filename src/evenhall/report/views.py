@@ -93,11 +93,16 @@ def side_title(key: str, sides: Sequence[str]) -> str:
     return capitalised(name)
 
 
-def evenness_view(result: Result, state: str) -> EvennessView | None:
+def evenness_view(result: Result, state: str, *, walked: bool = True) -> EvennessView | None:
     """Levels of each spot against the middle one, for the takes "before" or "after" the card.
 
     None where no side has two spots with usable takes. Bands below the first or above the last
     one that any spot can use are left out.
+
+    Parameters
+    ----------
+    walked : bool
+        Whether to show what walks heard as well, which needs room.
     """
     spots = [spot for spot in _spots(result, state) if spot.element.is_main]
     by_side: dict[str, list[SpotResponse]] = {}
@@ -114,7 +119,8 @@ def evenness_view(result: Result, state: str) -> EvennessView | None:
         title=f"Evenness {when}",
         band_hz=tuple(NOMINAL_HZ[bands].tolist()),
         sides=tuple(
-            _map_side(name, own, bands, _walk_rows(result, state, name)) for name, own in sides
+            _map_side(name, own, bands, _walk_rows(result, state, name) if walked else [])
+            for name, own in sides
         ),
         limit_db=limit_db(result),
     )

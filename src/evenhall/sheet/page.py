@@ -101,7 +101,11 @@ def _data(
     name = job.venue.name
     cards = card_views(result, job).values()
     rail_px = RAIL_HEIGHT_PX.get(len(cards), SMALLEST_RAIL_PX)
-    maps = [view for state in ("before", "after") if (view := evenness_view(result, state))]
+    maps = [
+        view
+        for state in ("before", "after")
+        if (view := evenness_view(result, state, walked=False))
+    ]
     map_width_px = FULL_WIDTH_PX if len(maps) == 1 else HALF_WIDTH_PX
     chart = response_view(result, job)
     return {
