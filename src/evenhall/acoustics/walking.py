@@ -48,10 +48,11 @@ SURE_MATCH = 12.0  # heights of the match over the spread of all others
 SOUNDS_DB, SILENT_DB = -20.0, -45.0
 RINGS_ON_S = 1.0
 FEWEST_SILENT = 4
-FILLED_S = 2.0
+# Loud and soft passages of what was played, and what stands in for blocks that are left out.
+AROUND_S = 2.0
 # A block that stands out from its neighbours in time by so many usual spreads is left out in all
 # bands, and with it those beside it that stand out less.
-AROUND_S = 3.0
+USUAL_S = 3.0
 STANDS_OUT, BESIDE = 4.0, 1.5
 # Share of a block's sound that is what the room still rings of the block before it.
 RUNG = 0.25
@@ -228,9 +229,8 @@ def _match(recording: Float32Array, reference: Float32Array, rate_hz: float) -> 
     product = fft.rfft(heard, n_fft, axis=0) * np.conj(fft.rfft(played, n_fft, axis=0))
     match = fft.irfft(product.sum(axis=1), n_fft)
     best = int(match.argmax())
-    # Of two that lie side by side, the place between; sound reaches the microphone later.
-    spread = 1.4826 * float(np.median(np.abs(match - np.median(match)))) + 1e-30
-    score = float(match[best] - np.median(match)) / spread
+    above = match - np.median(match)
+    score = float(above[best] / (_usual_spread(above) + 1e-30))
     return score, (best if best < len(heard) else best - n_fft) * step
 
 
@@ -321,7 +321,7 @@ class _Blocks:
         if counts.sum() * self.step_s < SHORTEST_S:
             counts = kept  # it stood still, and is no walk: what it heard is told all the same
         weight = self._weight()
-        clean = self._filled(np.maximum(self.heard - noise, 0.0) * weight, counts)
+        clean = self._filled((self.heard - noise) * weight, counts)
         played = self._filled(self.played * weight, counts)
         counts = self.sounds & (walks | ~kept) if counts is not kept else self.sounds
         total = played[counts].sum(axis=0)
@@ -370,10 +370,14 @@ class _Blocks:
 
     def _filled(self, power: FloatArray, counts: BoolArray) -> FloatArray:
         """Put the mean of what lies around into blocks that were left out: no part is missed."""
-        width = max(3, round(FILLED_S / self.step_s))
-        there = ndimage.uniform_filter1d(counts.astype(float), width)[:, None]
-        around = ndimage.uniform_filter1d(np.where(counts[:, None], power, 0.0), width, axis=0)
-        return np.where(counts[:, None], power, around / np.maximum(there, 0.1 / width))
+        return np.where(counts[:, None], power, self._around(power, counts))
+
+    def _around(self, power: FloatArray, there: BoolArray) -> FloatArray:
+        """Mean of the blocks that are there, over a second to either side of each."""
+        width = max(3, round(AROUND_S / self.step_s))
+        share = ndimage.uniform_filter1d(there.astype(float), width)[:, None]
+        mean = ndimage.uniform_filter1d(np.where(there[:, None], power, 0.0), width, axis=0)
+        return np.asarray(mean / np.maximum(share, 0.1 / width))
 
     def _noise(self) -> FloatArray:
         """Power of the hall's noise in each band; 0 where nothing tells it."""
@@ -389,10 +393,7 @@ class _Blocks:
 
     def _weight(self) -> FloatArray:
         """Weight that lets loud passages of music count no more than soft ones, (n_blocks, 31)."""
-        width = max(3, round(2.0 / self.step_s))
-        heard = ndimage.uniform_filter1d(self.sounds.astype(float), width)[:, None]
-        sent = np.where(self.sounds[:, None], self.played, 0.0)
-        around = ndimage.uniform_filter1d(sent, width, axis=0) / np.maximum(heard, 0.1 / width)
+        around = self._around(self.played, self.sounds)
         floor = 0.1 * self.played[self.sounds].mean(axis=0)
         return np.asarray(1.0 / np.maximum(around, np.maximum(floor, 1e-30)))
 
@@ -401,16 +402,16 @@ class _Blocks:
         at = np.flatnonzero(self.sounds)
         sent = (1.0 - RUNG) * self.played[at] + RUNG * self.played[np.maximum(at - 1, 0)]
         level = 10.0 * np.log10(np.maximum(self.heard[at] / np.maximum(sent, 1e-30), 1e-30))
-        usual = ndimage.median_filter(level, (2 * round(AROUND_S / self.step_s / 2) + 1, 1))
+        usual = ndimage.median_filter(level, (2 * round(USUAL_S / self.step_s / 2) + 1, 1))
         above = level - usual
-        spread = 1.4826 * np.median(np.abs(above), axis=0) + 1e-6
+        spread = _usual_spread(above) + 1e-6
         out = np.zeros(at.size, dtype=bool)
         for low_hz, high_hz in pairwise(ZONES_HZ):
             zone = (low_hz < EXACT_HZ) & (high_hz > EXACT_HZ) & (self.covered_ratio > LEAST_COVERED)
             if zone.any():
                 course = (above[:, zone] / spread[zone]).mean(axis=1)
                 course = course - np.median(course)
-                course = course / (1.4826 * np.median(np.abs(course)) + 1e-6)
+                course = course / (_usual_spread(course) + 1e-6)
                 seed = course > STANDS_OUT
                 out |= ndimage.binary_propagation(
                     seed,
@@ -430,8 +431,7 @@ class _Blocks:
     def _values(self, played: FloatArray, counts: BoolArray) -> tuple[FloatArray, FloatArray]:
         """Share of the way that each band tells of, and how many independent values it has."""
         width = max(1, round(PIECE_S / self.step_s))
-        slow = ndimage.uniform_filter1d(np.where(counts[:, None], played, 0.0), width, axis=0)
-        slow = slow[self.sounds]
+        slow = ndimage.uniform_filter1d(played[counts], width, axis=0)
         square = np.maximum((slow**2).sum(axis=0), 1e-30)
         evenly = slow.sum(axis=0) ** 2 / square / len(slow)
         # What a piece of pink noise differs by from the next is chance, and no gap.
@@ -519,6 +519,11 @@ def _forgets(response: NDArray[np.complex128], spacing_hz: float) -> FloatArray:
         return np.asarray(total[:, upper] - total[:, lower])
 
     return np.asarray(in_bands(cross) / np.maximum(in_bands(own), 1e-30))
+
+
+def _usual_spread(values: FloatArray) -> FloatArray:
+    """Give the standard deviation about 0, over time, by the median: outliers do not move it."""
+    return np.asarray(1.4826 * np.median(np.abs(values), axis=0))
 
 
 def _mean(levels: FloatArray, axis: int = 0) -> FloatArray:
