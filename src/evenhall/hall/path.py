@@ -64,10 +64,15 @@ class WalkPath:
             [np.interp(walked_m, self._walked_m, line) for line in self.corner_m.T], axis=-1
         )
 
+    @property
+    def legs(self) -> tuple[tuple[float, str], ...]:
+        """Share of the way at which each leg begins, and where it leads."""
+        begins = self._walked_m[:-1] / self.length_m
+        return tuple(zip(begins.tolist(), LEGS, strict=True))
+
     def leg(self, share: float) -> str:
         """Say where to walk after a share of the way."""
-        corners = self._walked_m[1:-1] / self.length_m
-        return LEGS[int(np.searchsorted(corners, share, side="right"))]
+        return [words for begins, words in self.legs if begins <= max(share, 0.0)][-1]
 
     @property
     def passes(self) -> dict[str, float]:
