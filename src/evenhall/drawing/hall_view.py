@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from evenhall.drawing.svg import text, text_width_px
 from evenhall.drawing.theme import Theme, mixed
 from evenhall.hall.elements import Element
+from evenhall.hall.path import WalkPath
 
 __all__ = [
     "PROPOSED_DASH",
@@ -104,6 +105,8 @@ class HallView:
         Numbered in this order, from 1.
     playing : str or None
         The element that sounds now.
+    way : WalkPath or None
+        On which the microphone is carried.
     """
 
     title: str
@@ -128,6 +131,7 @@ class HallView:
     rows_proposed_db: tuple[float, ...] = ()
     spots: tuple[HallSpot, ...] = ()
     playing: str | None = None
+    way: WalkPath | None = None
 
     @property
     def today(self) -> tuple[float, float] | None:
