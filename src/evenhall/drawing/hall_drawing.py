@@ -63,7 +63,7 @@ def draw_walk(view: HallView, *, theme: Theme = PAPER, width_px: float = UPRIGHT
     The line is of class "way", the mark of class "walker"; whoever moves the mark translates it to
     a place on the line.
     """
-    frame = frame_of(view, theme, width_px)
+    frame = frame_of(view, theme, width_px, right_px=GAP_PX)
     above, y = draw_way(frame, GAP_PX)
     way = view.way
     words = "" if way is None else f" The way is {metres(round(way.length_m))} long."

@@ -332,10 +332,12 @@ class _Plan:
         for label, share in way.passes.items():
             x, y = at(share)
             drawn.append(circle(x, y, 3.0, fill=theme.ink))
-            drawn.append(lettering(x, y + beside, label, theme.ink, anchor="middle"))
+            # Clear of the loudspeaker and of what sounds from it.
+            anchor = "middle" if share else "start"
+            drawn.append(lettering(x, y + beside, label, theme.ink, anchor=anchor))
         x, y = corners[-1]
         drawn.append(path([[(x, y - 6), (x, y + 6)]], stroke_width=2.4, **stroke))
-        drawn.append(lettering(x, y - beside, "end", theme.ink, anchor="middle"))
+        drawn.append(lettering(x, y - beside, "end", theme.ink))
         mark = circle(0, 0, WALKER_PX, fill=theme.above, stroke=theme.ink, stroke_width=2)
         mark += circle(0, 0, 3, fill="#000000")
         x, y = corners[0]

@@ -220,7 +220,7 @@ class Frame:
         return mixed(self.theme.below, self.theme.ink, 0.3)
 
 
-def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
+def frame_of(view: HallView, theme: Theme, width_px: float, *, right_px: float = RIGHT_PX) -> Frame:
     """Find the scale at which both views fit the width, and stand-ins for what is not known."""
     view = _possible(view)
     along = [spot.along_m for spot in view.spots]
@@ -240,7 +240,7 @@ def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
     names = [text_width_px(side, LETTERING_PX) + 14 for side in view.sides]
     left_px = min(max((SMALLEST_GUTTER_PX, *names)), LARGEST_GUTTER_SHARE * width_px)
     per_m = min(
-        (width_px - left_px - RIGHT_PX) / far_m,
+        (width_px - left_px - right_px) / far_m,
         TALLEST_SIDE_SHARE * width_px / high_m,
         TALLEST_PLAN_SHARE * width_px / wide_m,
     )
