@@ -44,6 +44,7 @@ STAND_IN_WIDTH_RATIO = 0.55  # of the length
 STAND_IN_HEIGHT_M = 4.0
 STAND_IN_SPEAKER_M = 1.8
 BEYOND_LAST_ROW = 1.15
+BESIDE_WAY = 1.3
 OVERHEAD_M = 0.6  # from the highest thing known to the ceiling that is not
 
 
@@ -229,7 +230,8 @@ def frame_of(view: HallView, theme: Theme, width_px: float, *, right_px: float =
     if length_m is None:
         length_m = BEYOND_LAST_ROW * max([*rows, *along], default=0.0) or STAND_IN_LENGTH_M
     far_m = max((length_m, *rows, *along))
-    wide_m = view.width_m or STAND_IN_WIDTH_RATIO * far_m
+    way_m = 0.0 if view.way is None else 2 * BESIDE_WAY * abs(view.way.corner_m[:, 1]).max()
+    wide_m = view.width_m or max(STAND_IN_WIDTH_RATIO * far_m, float(way_m))
     stances = [stance[0] for stance in (view.today, view.proposed) if stance is not None]
     if view.height_m is None:
         limit = [] if view.max_height_m is None else [view.max_height_m]
