@@ -161,6 +161,33 @@ def test_verdict_says_what_doubt_the_walk_has_left(walked, services):
     assert not any(asks_for_walk(move) for move in judged(walked)[1].moves)
 
 
+def test_rows_are_walked_again_for_the_proof(walked, tmp_path):
+    shutil.copytree(walked.store.folder, tmp_path / "data")
+    services = services_in(tmp_path / "data")
+    visit = services.store.visit(1)
+    places = [one.take for one in visit.kept_takes if not one.is_walk]
+    walks_before = [one.take for one in visit.kept_takes if one.is_walk]
+
+    def again(takes):
+        for one in takes:
+            file = one.file.replace(".wav", "-after.wav")
+            shutil.copy(visit.folder / one.file, visit.folder / file)
+            update = {"state": "after", "file": file}
+            services.store.add_take(1, one.model_copy(update=update))
+
+    again(places)
+    page = page_of(services, "proof")
+    assert walk_view.WALK_AGAIN in page
+    assert page.count(">Walk left<") == 2
+    assert page.index("To the hand-over") < page.index(">Walk left<")
+    again(walks_before)
+    page = page_of(services, "proof")
+    assert walk_view.WALKED_AGAIN in page
+    assert "Walk right, again" in page
+    assert (judged(services)[1].proof.takes, ">Walk left<" in page) == (8, False)
+    services.close()
+
+
 def test_walk_goes_along_in_the_job_folder(walked):
     visit, result = judged(walked)
     taken = {one.take.side: one.take for one in visit.kept_takes if one.is_walk}

@@ -66,7 +66,14 @@ class WalkPath:
 
     @property
     def legs(self) -> tuple[tuple[float, str], ...]:
-        """Share of the way at which each leg begins, and where it leads."""
+        """Share of the way at which each leg begins, and where it leads.
+
+        Examples
+        --------
+        >>> path = walk_path(Audience(2.0, 12.0), width_m=10.0)
+        >>> [(round(begins, 2), words) for begins, words in path.legs]
+        [(0.0, 'down the aisle'), (0.4, 'across the back'), (0.6, 'up the other aisle')]
+        """
         begins = self._walked_m[:-1] / self.length_m
         return tuple(zip(begins.tolist(), LEGS, strict=True))
 
