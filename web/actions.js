@@ -1,6 +1,6 @@
-// Buttons: data-do="METHOD path", data-send="JSON"; data-holder adds who asks, data-warned whether
-// everybody near the loudspeakers was warned; data-go goes to the visit that was made, data-then
-// to a page.
+// Buttons: data-do="METHOD path", data-send="JSON"; data-holder adds who asks, and stays for the
+// sound, data-named only adds who; data-warned adds whether everybody near the loudspeakers was
+// warned; data-go goes to the visit that was made, data-then to a page.
 import { ask, say } from "./ask.js";
 import { hold, holder, release } from "./holder.js";
 import { refresh } from "./renew.js";
@@ -20,6 +20,7 @@ async function act(button) {
     body = { ...body, holder: holder() };
     hold();
   }
+  if ("named" in button.dataset) body = { ...body, holder: holder() };
   if ("warned" in button.dataset) body = { ...body, warned: warned(button) };
   // Not disabled: that would take the focus from it.
   button.setAttribute("aria-disabled", "true");

@@ -4,6 +4,7 @@ import { drawFollow } from "./follow.js";
 import { release, resume } from "./holder.js";
 import { sendUnsaved } from "./entries.js";
 import { refresh } from "./renew.js";
+import { walkOn } from "./walk.js";
 
 const SILENT_MS = 3000;
 const LOWEST_DBFS = -60;
@@ -46,7 +47,9 @@ function connect(visit) {
   source.addEventListener("beat", heard);
   source.addEventListener("levels", (event) => {
     heard();
-    drawLevels(JSON.parse(event.data));
+    const data = JSON.parse(event.data);
+    drawLevels(data);
+    walkOn(data);
   });
   source.addEventListener("faders", (event) => {
     heard();

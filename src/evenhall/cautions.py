@@ -5,7 +5,17 @@ Where the law says otherwise it is right; `docs/safety.md` has the whole of it.
 
 from __future__ import annotations
 
-__all__ = ["BEFORE_SOUND", "CARRYING", "CAUTIONS", "LIFTING", "MAINS", "MUTING", "WARNED", "care"]
+__all__ = [
+    "BEFORE_SOUND",
+    "CARRYING",
+    "CAUTIONS",
+    "LIFTING",
+    "MAINS",
+    "MUTING",
+    "WALKING",
+    "WARNED",
+    "care",
+]
 
 BEFORE_SOUND = (
     "Turn the amplifiers down, keep ears away from the loudspeakers, warn whoever stands near "
@@ -21,6 +31,10 @@ CARRYING = (
 )
 HOLDING = "Hold the box while its clamp is open, and keep people from under it."
 CABLES = "Mind cables on the floor where people walk."
+WALKING = (
+    "Look where you walk and not at the screen, mind steps and cables, and keep a metre off the "
+    "loudspeakers, ears protected near them."
+)
 MUTING = "Mute it before you touch plug or switch."
 MAINS = (
     "Never lift a safety earth to stop a hum: mains wiring and open equipment are for a licensed "

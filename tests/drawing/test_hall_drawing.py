@@ -10,11 +10,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from evenhall.drawing import DARK, PAPER, THEMES, HallSpot, HallView, draw_hall
+from evenhall.drawing import DARK, PAPER, THEMES, HallSpot, HallView, draw_hall, draw_walk
 from evenhall.drawing.hall_marks import fan, ray_end
 from evenhall.drawing.hall_view import frame_of
 from evenhall.drawing.svg import HALF_DIGIT_EM, spread, text_width_px
 from evenhall.drawing.theme import contrast_ratio
+from evenhall.hall.path import walk_path
+from evenhall.hall.setting import Audience
 
 STATES = ("done", "again", "next", "open", "open", "open")
 
@@ -483,3 +485,55 @@ def test_hostile_names_are_text(read: SimpleNamespace) -> None:
     ) == 1
     assert_legible(drawing)
     assert not re.search(r"\sid=|<style", svg)
+
+
+WAY = walk_path(Audience(2.0, 14.0), length_m=16.0, width_m=9.0)
+
+
+def test_way_through_the_rows_lies_to_scale_and_its_mark_at_the_start(
+    read: SimpleNamespace,
+) -> None:
+    drawing = read.drawing(draw_walk(replace(VIEW, way=WAY), theme=DARK, width_px=350.0))
+    (way,), (mark,) = drawing.of_class("way"), drawing.of_class("walker")
+    corners = points(way)
+    assert len(corners) == 4
+    px_per_m = (corners[1][0] - corners[0][0]) / (14.0 - 2.0)
+    # Left is the lower half of the page: down the left aisle, and up the right one.
+    across_px = [y - (corners[0][1] + corners[3][1]) / 2 for _, y in corners]
+    wide_m = WAY.corner_m[2, 1] - WAY.corner_m[1, 1]
+    assert across_px[0] == across_px[1] == pytest.approx(wide_m * px_per_m / 2, abs=0.02)
+    assert across_px[2] == across_px[3] == pytest.approx(-wide_m * px_per_m / 2, abs=0.02)
+    start = tuple(map(float, re.findall(r"[-\d.]+", mark.get("transform"))))
+    assert start == pytest.approx(corners[0], abs=0.02)
+    assert {*NAMES, "end", "left", "right"} == set(drawing.texts())
+    assert "across the back" in read.title(drawing.of_class("walk")[0])
+    assert_legible(drawing)
+
+
+def test_hall_whose_way_is_not_known_is_drawn_without_it(read: SimpleNamespace) -> None:
+    drawing = read.drawing(draw_walk(VIEW, theme=DARK, width_px=350.0))
+    assert drawing.of_class("walker") == drawing.of_class("way") == []
+    assert drawing.of_class("room")
+
+
+@READS_BACK
+@given(
+    first_m=st.floats(0.0, 30.0),
+    deep_m=st.floats(1.5, 60.0),
+    width_m=st.none() | st.floats(3.0, 60.0),
+)
+def test_any_way_stays_within_its_drawing(read, first_m, deep_m, width_m) -> None:
+    rows = Audience(first_m, max(first_m, 1.0) + deep_m)
+    way = walk_path(rows, width_m=width_m)
+    view = HallView(
+        "Any hall",
+        first_row_m=rows.first_row_m,
+        last_row_m=rows.last_row_m,
+        width_m=width_m,
+        way=way,
+    )
+    drawing = read.drawing(draw_walk(view, width_px=350.0))
+    width, height = drawing.box()
+    for x, y in points(drawing.of_class("way")[0]):
+        assert 0.0 < x < width
+        assert 0.0 < y < height

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenhall.errors import InputError
-from evenhall.job.demo.hall import Hung, demo_impulse
-from evenhall.job.live.watch import Progress, Solo
+from evenhall.job.demo.hall import Hung, demo_impulse, demo_way
+from evenhall.job.live.watch import Progress, Solo, Walking
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.job.tune.tuning import unit_of
 from evenhall.pages import devices
@@ -42,13 +42,13 @@ def connected(visit, result, *, state, side="left", spot="front"):
     """Impulse response that the simulated hall was given."""
     with open_devices(visit, result, state=state) as (live, hand):
         hand(Solo(side, spot))
-        return live._impulse
+        through, _ = live._connected
+        return np.concatenate(list(through(np.ones(1, dtype=np.float32), 0)))
 
 
 def same(heard, **changed):
-    return np.array_equal(
-        heard, demo_impulse("left", "front", rate_hz=48_000.0, **changed).astype(np.float32)
-    )
+    wanted = demo_impulse("left", "front", rate_hz=48_000.0, **changed)
+    return heard.size == wanted.size and np.allclose(heard, wanted, rtol=0.0, atol=1e-6)
 
 
 def test_hall_is_as_it_was_found_before_the_work(store):
@@ -74,6 +74,35 @@ def test_ticked_moves_and_set_faders_are_heard_after_the_work(store):
         gain_db={"left": -1.5},
         **raised,
     )
+
+
+def walked(visit, result, *, state, from_s=0.25, to_s=1.25):
+    """What the microphone hears of half a second of noise in the middle of a short walk."""
+    with open_devices(visit, result, state=state) as (live, hand):
+        hand(Solo("left", "walk"))
+        hand(Walking(from_s, to_s, None))
+        through, besides = live._connected
+        heard = np.concatenate(list(through(NOISE, 24_000)))
+        return heard, besides
+
+
+NOISE = np.random.default_rng(3).standard_normal(24_000).astype(np.float32)
+
+
+def test_walk_waits_for_the_noise_and_hears_what_hands_have_done(store):
+    visit = store.visit(1)
+    heard, besides = walked(visit, None, state="before")
+    way = demo_way("left", rate_hz=48_000.0, length_s=1.0, from_s=0.25)
+    np.testing.assert_array_equal(heard, np.concatenate(list(way(NOISE, 24_000))))
+    # Nobody steps before the noise.
+    assert besides.size == 60_000
+    assert not besides[:12_000].any()
+    assert besides[12_000:].any()
+    store.set_entry(1, "fader.left.1000", -6.0, was=None)
+    after, _ = walked(store.visit(1), DONE, state="after")
+    assert not np.allclose(after[: heard.size], heard, atol=1e-3)
+    still, _ = walked(store.visit(1), None, state="before")
+    np.testing.assert_array_equal(still, heard)
 
 
 def test_fader_that_was_taken_back_is_flat(store):

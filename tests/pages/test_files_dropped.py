@@ -59,6 +59,15 @@ def takes(room, visit):
     return [(one["side"], one["spot"]) for one in kept]
 
 
+def test_file_of_a_walk_is_one_by_its_name(room, visit, page, demo):
+    content = recordings(demo)["left-front.wav"].read_bytes()
+    drop(page, [("Right_Walk 2.wav", content), ("left-front.wav", content)])
+    until(lambda: len(takes(room, visit)) == 2, "both are taken in")
+    assert takes(room, visit) == [("right", "walk"), ("left", "front")]
+    line = page.locator("[data-arrived] li").first
+    line.filter(has_text="as right, walk:").wait_for()
+
+
 def recordings(demo):
     return {file.name: file for file in sorted((demo / "takes").glob("*.wav"))}
 

@@ -250,6 +250,104 @@ def test_of_many_who_start_at_once_one_does(services, number):
     assert len(services.store.visit(number).takes) == 1
 
 
+# A walk
+
+
+def walk(services, number, side="left", state="before"):
+    services.player.take(number, TakeLabel(side=side, spot="walk", state=state), holder=ME)
+    until(lambda: services.player.now.walking is not None or not services.player.now.busy)
+
+
+def test_walk_is_entered_with_its_way_and_when_it_passed_what(services, number):
+    walk(services, number)
+    services.player.pass_by("front", ME)  # still in the silence: it stands at the start
+    walking = services.player.now.walking
+    until(lambda: services.player._elapsed_s > walking.from_s + 4.0)
+    services.player.pass_by("middle", "another page")
+    said_s = services.player.now.passed["middle"]
+    assert walking.from_s + 4.0 < said_s < walking.to_s
+    now = ended(services.player)
+    assert (now.good, now.problems) == (True, ())
+    (stored,) = services.store.visit(number).takes
+    assert (stored.take.side, stored.take.spot, stored.is_walk) == ("left", "walk", True)
+    assert stored.take.walked_m == pytest.approx(walking.path.length_m, abs=0.05)
+    back_s = walking.from_s + walking.path.passes["back"] * (walking.to_s - walking.from_s)
+    assert stored.take.passed == {
+        "front": walking.from_s,
+        "middle": pytest.approx(said_s, abs=0.01),
+        "back": pytest.approx(back_s, abs=0.01),
+    }
+
+
+def test_spot_is_passed_when_it_is_said_first(services, number):
+    walk(services, number)
+    until(lambda: services.player._elapsed_s > services.player.now.walking.from_s + 2.0)
+    services.player.pass_by("front", ME)
+    first_s = services.player.now.passed["front"]
+    until(lambda: services.player._elapsed_s > first_s + 2.0)
+    services.player.pass_by("front", ME)  # on the way back
+    assert services.player.now.passed == {"front": first_s}
+    services.player.stop()
+    ended(services.player)
+    # The next walk passes what it passes itself.
+    walk(services, number)
+    assert services.player.now.passed == {}
+    services.player.stop()
+    ended(services.player)
+
+
+def test_nothing_is_passed_where_nobody_walks(services, number):
+    refusal = pytest.raises(InputError, match=r"^No walk is under way\. Start one, then say what")
+    with refusal:
+        services.player.pass_by("front", ME)
+    services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
+    until(lambda: services.player.now.phase == "sound")
+    with refusal:
+        services.player.pass_by("front", ME)
+    assert ended(services.player).good
+    assert services.store.visit(number).takes[0].take.passed == {}
+    walk(services, number)
+    services.player.stop()
+    ended(services.player)
+    with refusal:
+        services.player.pass_by("back", ME)
+    assert not services.player.now.busy
+
+
+def test_both_sides_can_be_walked_at_once_and_a_sub_cannot(services, number):
+    feed_subs(services, number)
+    with pytest.raises(InputError, match="Walk with the mains, left or right, and not 'sub'"):
+        walk(services, number, "sub")
+    with pytest.raises(InputError, match="There is no 'middle' in this rig"):
+        walk(services, number, "middle")
+    services.store.set_entry(number, "rig.sides", ["left", "right"], was=None)
+    walk(services, number, "both")
+    assert ended(services.player).good
+    services.store.set_entry(number, "rig.sides", ["mono"], was=None)
+    with pytest.raises(InputError, match="There is no 'both' in this rig"):
+        walk(services, number, "both")
+
+
+def test_rows_that_leave_no_way_are_told_before_any_sound(services, number):
+    services.store.set_entry(number, "audience.last_row_m", 2.2, was=None)
+    services.store.set_entry(number, "audience.first_row_m", 2.1, was=None)
+    services.store.set_entry(number, "venue.length_m", 3.0, was=None)
+    with pytest.raises(InputError, match="leaves no way to walk"):
+        walk(services, number)
+    assert services.bulletin.told == []
+
+
+def test_walk_that_was_not_entered_is_found_by_its_name(services, number):
+    walk(services, number)
+    ended(services.player)
+    visit = services.store.visit(number)
+    shutil.copy(visit.folder / "takes/left-walk.wav", visit.folder / "takes/right-walk-after.wav")
+    (found,) = recovered(visit)
+    assert (found.side, found.spot, found.state) == ("right", "walk", "after")
+    enter(services.store, services.judge, number, found.file)
+    assert services.store.visit(number).takes[-1].is_walk
+
+
 # Stop
 
 
@@ -440,7 +538,13 @@ def test_levels_are_told_as_often_as_that_however_blocks_come(every_s, count):
         levels.show(Progress((), 1.0, 2.0))
         clock.now_s += every_s
     assert abs(len(told) - count) <= (0 if every_s in (0.001, 0.1, 0.4) else 1)
-    assert told[0] == {"left_s": 1.0, "share": 0.5, "text": "", "levels": {}}
+    assert told[0] == {
+        "elapsed_s": 1.0,
+        "left_s": 1.0,
+        "share": 0.5,
+        "text": "",
+        "levels": {},
+    }
 
 
 # Gain

@@ -13,7 +13,7 @@ from pathlib import Path
 from evenhall.drawing.card import CardFader, CardView, draw_card
 from evenhall.drawing.evenness_map import EvennessView, MapRow, MapSide, draw_evenness_map
 from evenhall.drawing.fader import FaderView, draw_fader
-from evenhall.drawing.hall_drawing import draw_hall
+from evenhall.drawing.hall_drawing import draw_hall, draw_walk
 from evenhall.drawing.hall_view import HallSpot, HallView
 from evenhall.drawing.response_chart import Curve, ResponseView, draw_response_chart
 from evenhall.drawing.theme import DARK, LIGHT, PAPER, THEMES, Theme
@@ -40,6 +40,7 @@ __all__ = [
     "draw_fader",
     "draw_hall",
     "draw_response_chart",
+    "draw_walk",
 ]
 
 FONT_DIR = Path(__file__).parent / "fonts"

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from evenhall.drawing.hall_levels import draw_levels
 from evenhall.drawing.hall_marks import key
-from evenhall.drawing.hall_plan import draw_plan, plan_key
+from evenhall.drawing.hall_plan import draw_plan, draw_way, plan_key
 from evenhall.drawing.hall_side import draw_side, side_key
 from evenhall.drawing.hall_view import HallView, degrees, frame_of, metres
 from evenhall.drawing.svg import UPRIGHT_PX, picture, shorten, text
 from evenhall.drawing.theme import PAPER, Theme
 
-__all__ = ["draw_hall"]
+__all__ = ["draw_hall", "draw_walk"]
 
 TITLE_SIZE_PX = 18.0
 TITLE_HEIGHT_PX = 32.0
@@ -53,6 +53,26 @@ def draw_hall(
         height_px=y + 4,
         title=view.title,
         description=_in_words(frame.view),
+        theme=theme,
+    )
+
+
+def draw_walk(view: HallView, *, theme: Theme = PAPER, width_px: float = UPRIGHT_PX) -> str:
+    """Draw the hall from above as SVG, with the way of the microphone and a mark at its start.
+
+    The line is of class "way", the mark of class "walker"; whoever moves the mark translates it to
+    a place on the line.
+    """
+    frame = frame_of(view, theme, width_px, right_px=GAP_PX)
+    above, y = draw_way(frame, GAP_PX)
+    way = view.way
+    words = "" if way is None else f" The way is {metres(round(way.length_m))} long."
+    return picture(
+        above,
+        width_px=width_px,
+        height_px=y,
+        title=f"{view.title}: the way through the rows",
+        description=_in_words(frame.view) + words,
         theme=theme,
     )
 

@@ -7,6 +7,7 @@ stands comes from `hall_places`. Start at `draw_plan()`.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from evenhall.drawing.hall_marks import (
     STATE_WORDS,
@@ -32,10 +33,11 @@ from evenhall.drawing.hall_view import (
     metres,
     turned,
 )
-from evenhall.drawing.svg import group, line, path, shorten, spread, text
+from evenhall.drawing.svg import circle, group, line, path, shorten, spread, text
+from evenhall.drawing.svg import element as tag
 from evenhall.drawing.theme import mixed
 
-__all__ = ["draw_plan", "plan_key"]
+__all__ = ["draw_plan", "draw_way", "plan_key"]
 
 NUMBER_PX = 11.0
 NAME_STEP_PX = 13.0
@@ -44,6 +46,7 @@ ROW_PITCH_M = 0.9
 SMALLEST_PITCH_PX = 6.0
 BOX_M = (0.35, 0.45)
 SMALLEST_BOX_PX = (7.0, 9.0)
+ARROW_PX, LABEL_PX, WALKER_PX = 11.0, 15.0, 9.0
 
 
 def draw_plan(frame: Frame, top: float) -> tuple[str, float]:
@@ -61,6 +64,13 @@ def draw_plan(frame: Frame, top: float) -> tuple[str, float]:
     )
     below_px = BOTTOM_PX if frame.view.length_m is None else LENGTH_PX
     return group(*body, class_="plan-view"), top + frame.wide_m * frame.per_m + below_px
+
+
+def draw_way(frame: Frame, top: float) -> tuple[str, float]:
+    """Draw the plan with the way through the rows alone; also the height where it ends."""
+    plan = _Plan(frame, top + frame.wide_m * frame.per_m / 2)
+    body = plan.audience(), plan.room(), plan.elements_drawn(), plan.names(), plan.way()
+    return group(*body, class_="plan-view"), top + frame.wide_m * frame.per_m + BOTTOM_PX
 
 
 def plan_key(frame: Frame) -> list[KeyEntry]:
@@ -292,6 +302,48 @@ class _Plan:
                 )
             )
         return group(*drawn)
+
+    def way(self) -> str:
+        """Draw the way with its arrows and what it passes, and the mark of who walks it."""
+        way, theme = self.view.way, self.theme
+        if way is None:
+            return ""
+
+        def at(share: float) -> tuple[float, float]:
+            along_m, across_m = way.at(share).tolist()
+            return self.frame.x(along_m), self.y(-across_m)
+
+        begins = [share for share, _ in way.legs] + [1.0]
+        stroke = {"stroke": theme.ink, "fill": "none"}
+        corners = [at(share) for share in begins]
+        drawn = [path([corners], stroke_width=2.4, stroke_linejoin="round", class_="way", **stroke)]
+        arrows = []
+        for begin, end in pairwise(begins):
+            (x, y), (x_before, y_before) = at((begin + end) / 2), at(begin)
+            turn = math.atan2(y - y_before, x - x_before)
+            sides = [
+                (x - ARROW_PX * math.cos(turn + side), y - ARROW_PX * math.sin(turn + side))
+                for side in (0.5, -0.5)
+            ]
+            arrows.append([sides[0], (x, y), sides[1]])
+        drawn.append(path(arrows, stroke_width=2.4, **stroke))
+        # Lettered on the side of the wall, clear of the other aisle.
+        beside = math.copysign(LABEL_PX, corners[0][1] - self.middle_px)
+        for label, share in way.passes.items():
+            x, y = at(share)
+            drawn.append(circle(x, y, 3.0, fill=theme.ink))
+            # Clear of the loudspeaker and of what sounds from it.
+            anchor = "middle" if share else "start"
+            drawn.append(lettering(x, y + beside, label, theme.ink, anchor=anchor))
+        x, y = corners[-1]
+        drawn.append(path([[(x, y - 6), (x, y + 6)]], stroke_width=2.4, **stroke))
+        drawn.append(lettering(x, y - beside, "end", theme.ink))
+        mark = circle(0, 0, WALKER_PX, fill=theme.above, stroke=theme.ink, stroke_width=2)
+        mark += circle(0, 0, 3, fill="#000000")
+        x, y = corners[0]
+        walker = tag("g", mark, transform=f"translate({x:.2f} {y:.2f})", class_="walker")
+        legs = ", ".join(words for _, words in way.legs)
+        return group(*drawn, walker, title=f"The way through the rows: {legs}.", class_="walk")
 
     def sizes(self) -> str:
         """Figures of the length below and the width at the right, where known."""

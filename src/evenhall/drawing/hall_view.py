@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from evenhall.drawing.svg import text, text_width_px
 from evenhall.drawing.theme import Theme, mixed
 from evenhall.hall.elements import Element
+from evenhall.hall.path import WalkPath
 
 __all__ = [
     "PROPOSED_DASH",
@@ -43,6 +44,7 @@ STAND_IN_WIDTH_RATIO = 0.55  # of the length
 STAND_IN_HEIGHT_M = 4.0
 STAND_IN_SPEAKER_M = 1.8
 BEYOND_LAST_ROW = 1.15
+BESIDE_WAY = 1.3
 OVERHEAD_M = 0.6  # from the highest thing known to the ceiling that is not
 
 
@@ -104,6 +106,8 @@ class HallView:
         Numbered in this order, from 1.
     playing : str or None
         The element that sounds now.
+    way : WalkPath or None
+        On which the microphone is carried.
     """
 
     title: str
@@ -128,6 +132,7 @@ class HallView:
     rows_proposed_db: tuple[float, ...] = ()
     spots: tuple[HallSpot, ...] = ()
     playing: str | None = None
+    way: WalkPath | None = None
 
     @property
     def today(self) -> tuple[float, float] | None:
@@ -216,7 +221,7 @@ class Frame:
         return mixed(self.theme.below, self.theme.ink, 0.3)
 
 
-def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
+def frame_of(view: HallView, theme: Theme, width_px: float, *, right_px: float = RIGHT_PX) -> Frame:
     """Find the scale at which both views fit the width, and stand-ins for what is not known."""
     view = _possible(view)
     along = [spot.along_m for spot in view.spots]
@@ -225,7 +230,8 @@ def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
     if length_m is None:
         length_m = BEYOND_LAST_ROW * max([*rows, *along], default=0.0) or STAND_IN_LENGTH_M
     far_m = max((length_m, *rows, *along))
-    wide_m = view.width_m or STAND_IN_WIDTH_RATIO * far_m
+    way_m = 0.0 if view.way is None else 2 * BESIDE_WAY * abs(view.way.corner_m[:, 1]).max()
+    wide_m = view.width_m or max(STAND_IN_WIDTH_RATIO * far_m, float(way_m))
     stances = [stance[0] for stance in (view.today, view.proposed) if stance is not None]
     if view.height_m is None:
         limit = [] if view.max_height_m is None else [view.max_height_m]
@@ -236,7 +242,7 @@ def frame_of(view: HallView, theme: Theme, width_px: float) -> Frame:
     names = [text_width_px(side, LETTERING_PX) + 14 for side in view.sides]
     left_px = min(max((SMALLEST_GUTTER_PX, *names)), LARGEST_GUTTER_SHARE * width_px)
     per_m = min(
-        (width_px - left_px - RIGHT_PX) / far_m,
+        (width_px - left_px - right_px) / far_m,
         TALLEST_SIDE_SHARE * width_px / high_m,
         TALLEST_PLAN_SHARE * width_px / wide_m,
     )

@@ -64,10 +64,22 @@ class WalkPath:
             [np.interp(walked_m, self._walked_m, line) for line in self.corner_m.T], axis=-1
         )
 
+    @property
+    def legs(self) -> tuple[tuple[float, str], ...]:
+        """Share of the way at which each leg begins, and where it leads.
+
+        Examples
+        --------
+        >>> path = walk_path(Audience(2.0, 12.0), width_m=10.0)
+        >>> [(round(begins, 2), words) for begins, words in path.legs]
+        [(0.0, 'down the aisle'), (0.4, 'across the back'), (0.6, 'up the other aisle')]
+        """
+        begins = self._walked_m[:-1] / self.length_m
+        return tuple(zip(begins.tolist(), LEGS, strict=True))
+
     def leg(self, share: float) -> str:
         """Say where to walk after a share of the way."""
-        corners = self._walked_m[1:-1] / self.length_m
-        return LEGS[int(np.searchsorted(corners, share, side="right"))]
+        return [words for begins, words in self.legs if begins <= max(share, 0.0)][-1]
 
     @property
     def passes(self) -> dict[str, float]:

@@ -17,11 +17,20 @@ import numpy as np
 from evenhall.equalizer.graphic import positions_of
 from evenhall.errors import InputError
 from evenhall.hall.elements import Element
+from evenhall.hall.label import WALK
 from evenhall.job.demo.folder import old_unit
-from evenhall.job.demo.hall import GAIN_DB, LINE_CHECK, NOISE, Hung, demo_impulse
+from evenhall.job.demo.hall import (
+    GAIN_DB,
+    LINE_CHECK,
+    NOISE,
+    Hung,
+    demo_impulse,
+    demo_steps,
+    demo_way,
+)
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.live.faders import ROUND_S, FaderOrder
-from evenhall.job.live.watch import Guided, News, Progress, SetFaders, Solo, Wanted
+from evenhall.job.live.watch import Guided, News, Progress, SetFaders, Solo, Walking, Wanted
 from evenhall.job.tune.result import Result
 from evenhall.job.tune.tuning import unit_of
 from evenhall.pages.guide import move_key
@@ -206,20 +215,32 @@ def _simulated(visit: Visit, done: Result | None) -> Opened:
     devices = _hall_of(visit, pace=DEMO_PACE)
     hands = _hands(visit, done)
     card = {side: visit.faders(side) for side in GAIN_DB}
+    soloed = ""
+
+    def chain() -> dict[str, Any]:
+        return {
+            "rate_hz": devices.rate_hz,
+            "card": card if done is not None else None,
+            "unit": unit_of(job_of(visit), visit.folder, soloed),
+            "real": _real_unit(visit, soloed),
+            **_stance(hands),
+        }
 
     def hand(seen: News | Wanted) -> None:
+        nonlocal soloed
         match seen:
             case Solo(side, spot):
-                impulse = demo_impulse(
-                    side,
-                    spot or LINE_CHECK,
-                    rate_hz=devices.rate_hz,
-                    card=card if done is not None else None,
-                    unit=unit_of(job_of(visit), visit.folder, side),
-                    real=_real_unit(visit, side),
-                    **_stance(hands),
+                soloed = side
+                if spot != WALK:
+                    devices.connect(demo_impulse(side, spot or LINE_CHECK, **chain()))
+            case Walking(from_s, to_s):
+                length_s = to_s - from_s
+                steps = demo_steps(length_s, rate_hz=devices.rate_hz)
+                still = np.zeros(round(from_s * devices.rate_hz))
+                devices.connect(
+                    demo_way(soloed, length_s=length_s, from_s=from_s, **chain()),
+                    np.append(still, steps),
                 )
-                devices.connect(impulse)
             case Progress(hint=hint) if hint is not None:
                 devices.turn_gain(devices.gain_db + TURNED * hint.change_db)
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from evenhall.errors import InputError
 from evenhall.hall.elements import SIDES, Element
-from evenhall.hall.label import for_side
+from evenhall.hall.label import BOTH, WALK, TakeLabel, for_side
 from evenhall.hall.setting import Audience
 from evenhall.hall.spots import usual_spots
 from evenhall.job.folder.adding import check_plays_along
@@ -30,11 +30,13 @@ __all__ = [
     "Spot",
     "Step",
     "WantedTake",
+    "asks_for_walk",
     "card_left",
     "check_element",
-    "check_with_subs",
+    "check_take",
     "elements",
     "feeds_subs",
+    "mains_of",
     "missing",
     "move_key",
     "moved",
@@ -42,6 +44,7 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
+    "walks",
     "wanted_takes",
 ]
 
@@ -139,21 +142,36 @@ def check_element(visit: Visit, side: str) -> None:
         raise InputError(f"There is no {side!r} in this rig.")
 
 
+def mains_of(visit: Visit) -> tuple[str, ...]:
+    """Elements of the rig that the card is for."""
+    return tuple(side for side in elements(visit) if Element.named(side).is_main)
+
+
 def feeds_subs(visit: Visit) -> bool:
     """Whether there are subs that the equalizer feeds too."""
     has_subs = any(Element.named(side).is_sub for side in elements(visit))
     return has_subs and bool(visit.value("equalizer.feeds_subs"))
 
 
-def check_with_subs(visit: Visit, side: str) -> None:
-    """See to it that the subs can play along with an element.
+def check_take(visit: Visit, label: TakeLabel) -> None:
+    """See to it that a take, or a walk, can be made.
 
     Raises
     ------
     InputError
-        It is none of the mains, or the equalizer does not feed subs.
+        There is no such element or spot, or the subs cannot play along.
     """
-    check_plays_along(side, fed=feeds_subs(visit), say_so="Say so on Set out")
+    mains = mains_of(visit)
+    if not (label.is_walk and label.side == BOTH and len(mains) > 1):
+        check_element(visit, label.side)
+    if label.is_walk and label.side not in (*mains, BOTH):
+        raise InputError(f"Walk with the mains, {listed(mains, 'or')}, and not {label.side!r}.")
+    places = [spot.label for spot in spots(visit)]
+    if label.at == "audience" and not label.is_walk and label.spot not in places:
+        raise InputError(f"There is no spot {label.spot!r} in this visit.")
+    if label.with_subs:
+        side = mains[0] if label.side == BOTH else label.side
+        check_plays_along(side, fed=feeds_subs(visit), say_so="Say so on Set out")
 
 
 def spots(visit: Visit) -> tuple[Spot, ...]:
@@ -179,19 +197,9 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     equalizer feeds the subs too, mains alone are heard in the middle, to join the subs; then both
     together, there first and then at every other spot, and these the proof takes again.
     """
-    usable = {take.file: take.usable for take in (result or NO_RESULT).takes}
-    made: dict[tuple[str, str, bool], StoredTake] = {}
-    for one in visit.kept_takes:
-        if one.take.state == state and one.take.at == "audience":
-            key = (one.take.side, one.take.spot, one.take.with_subs)
-            before = made.get(key)
-            # The last one counts, unless it cannot be used and an earlier one can.
-            if before is None or usable.get(one.take.file) or not usable.get(before.take.file):
-                made[key] = one
     places = spots(visit)
     middle = places[(len(places) - 1) // 2]
-    names = elements(visit)
-    mains = [side for side in names if Element.named(side).is_main]
+    names, mains = elements(visit), mains_of(visit)
     if feeds_subs(visit):
         wanted = [(side, spot, True) for side in mains for spot in places]
         if state == "before":
@@ -205,6 +213,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
             for side in names
             for spot in (places if Element.named(side).is_main else (middle,))
         ]
+    made = _made(visit, result, state)
     return tuple(
         WantedTake(
             side,
@@ -212,11 +221,41 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
             spot.along_m,
             spot is middle and len(mains) < len(names),
             with_subs,
-            take := made.get((side, spot.label, with_subs)),
-            take is not None and usable.get(take.take.file, False),
+            *made(side, spot.label, with_subs),
         )
         for side, spot, with_subs in wanted
     )
+
+
+def walks(visit: Visit, result: Result | None, state: str) -> tuple[WantedTake, ...]:
+    """List the walks that a visit may have beside its takes: one a side, as the spots are taken."""
+    made, with_subs = _made(visit, result, state), feeds_subs(visit)
+    return tuple(
+        WantedTake(side, WALK, None, False, with_subs, *made(side, WALK, with_subs))
+        for side in mains_of(visit)
+    )
+
+
+def _made(
+    visit: Visit, result: Result | None, state: str
+) -> Callable[[str, str, bool], tuple[StoredTake | None, bool]]:
+    """Give what finds the take that counts of an element at a spot, and whether it is usable."""
+    usable = {take.file: take.usable for take in (result or NO_RESULT).takes}
+    made: dict[tuple[str, str, bool], StoredTake] = {}
+    for one in visit.kept_takes:
+        if one.take.state == state and one.take.at == "audience":
+            spot = WALK if one.is_walk else one.take.spot
+            key = (one.take.side, spot, one.take.with_subs)
+            before = made.get(key)
+            # The last one counts, unless it cannot be used and an earlier one can.
+            if before is None or usable.get(one.take.file) or not usable.get(before.take.file):
+                made[key] = one
+
+    def find(side: str, spot: str, with_subs: bool) -> tuple[StoredTake | None, bool]:
+        take = made.get((side, spot, with_subs))
+        return take, take is not None and usable.get(take.take.file, False)
+
+    return find
 
 
 def move_key(move: Move) -> str:
@@ -230,6 +269,11 @@ def skip_key(move: Move) -> str:
     return "skip." + move_key(move).removeprefix("tick.")
 
 
+def asks_for_walk(move: Move) -> bool:
+    """Tell whether a move is to walk the rows: a take to make, which nobody has to."""
+    return "seat_doubt_db" in move.expected
+
+
 def moved(visit: Visit, result: Result | None) -> bool:
     """Tell whether something was ticked off that makes the takes those of another rig.
 
@@ -237,8 +281,10 @@ def moved(visit: Visit, result: Result | None) -> bool:
     """
     if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
         return False
-    moves = (result or NO_RESULT).moves
-    return any(move.kind in CHANGES_TAKES and visit.value(move_key(move)) for move in moves)
+    return any(
+        move.kind in CHANGES_TAKES and not asks_for_walk(move) and visit.value(move_key(move))
+        for move in (result or NO_RESULT).moves
+    )
 
 
 def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[float, float], ...]]:
@@ -265,6 +311,7 @@ def _undone(visit: Visit, result: Result | None) -> list[Move]:
         move
         for move in (result or NO_RESULT).moves
         if move.kind in HANDS
+        and not asks_for_walk(move)
         and not visit.value(move_key(move))
         and not visit.value(skip_key(move))
     ]
@@ -346,7 +393,9 @@ def _worklist(visit: Visit, result: Result) -> Step:
     if not undone and not left:
         return _step("worklist", "done", "all done", 0.0)
     begun = any(visit.values("fader.").values()) or any(
-        visit.value(move_key(move)) for move in result.moves if move.kind in HANDS
+        visit.value(move_key(move))
+        for move in result.moves
+        if move.kind in HANDS and not asks_for_walk(move)
     )
     return _step(
         "worklist",

@@ -17,7 +17,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, TemplateError
 
 from evenhall import __version__
-from evenhall.cautions import BEFORE_SOUND, WARNED
+from evenhall.cautions import BEFORE_SOUND, WALKING, WARNED
 from evenhall.errors import EvenhallError, InputError, http_status
 from evenhall.job.tune.result import Result
 from evenhall.pages import shelf
@@ -66,6 +66,7 @@ _templates.filters["part"] = lambda name: quote(name, safe="")
 _templates.filters["capitalised"] = capitalised
 _templates.globals |= {
     "BEFORE_SOUND": BEFORE_SOUND,
+    "WALKING": WALKING,
     "WARNED": WARNED,
     "MIXER_TITLE": MIXER_TITLE,
     "NOTHING_TO_MOVE": NOTHING_TO_MOVE,

@@ -19,13 +19,20 @@ from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.live.faders import FaderOrder, follow_faders
 from evenhall.job.live.gain import set_gain
 from evenhall.job.live.line_check import check_round, elements_of
-from evenhall.job.live.taking import CABLE_SPOT, Order, Taken, record_take, usual_kind
+from evenhall.job.live.taking import (
+    CABLE_SPOT,
+    Order,
+    Taken,
+    record_take,
+    usual_kind,
+    way_of,
+)
 from evenhall.job.live.unit import check_again, record_round
 from evenhall.job.live.watch import Said, Solo
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import hands_done, open_cable, open_devices, open_for_faders
-from evenhall.pages.guide import check_element, check_with_subs, elements, spots
+from evenhall.pages.guide import check_take, elements, spots
 from evenhall.pages.learning import Learned, begin_round, learned_of, learned_unit, round_folder
 from evenhall.pages.listening import order_of
 from evenhall.pages.playing import Playing
@@ -71,17 +78,15 @@ class Player(PageWatch):
         holder: str,
         cable: int | None = None,
     ) -> None:
-        """Begin a take, or one by cable: `cable` is the input that the unit's output is on."""
+        """Begin a take, a walk, or one by cable: `cable` is the input of the unit's output."""
         known = self._store.visit(visit)
         places = {spot.label: spot.along_m for spot in spots(known)}
-        check_element(known, label.side)
         if cable is not None:
             label = TakeLabel(side=label.side, spot=CABLE_SPOT, state="after", at="cable")
-        elif label.spot not in places:
-            raise InputError(f"There is no spot {label.spot!r} in this visit.")
-        if label.with_subs:
-            check_with_subs(known, label.side)
-        job_of(known)  # what cannot be is said before anything sounds
+        check_take(known, label)
+        job = job_of(known)  # what cannot be is said before anything sounds
+        if label.is_walk:
+            way_of(job)
         first = Playing(
             "take", "opening", visit, label.side, label.spot, label.state, label.with_subs
         )
@@ -219,7 +224,7 @@ class Player(PageWatch):
         fields = {
             name: value
             for name, value in vars(taken.recorded).items()
-            if value is not None and value is not False
+            if value not in (None, {}) and value is not False
         }
         job_take = JobTake(**fields)
         stored = self._store.add_take(visit.number, job_take)

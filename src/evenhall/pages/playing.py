@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from evenhall.job.live.watch import Progress
+from evenhall.hall.label import WALK
+from evenhall.job.live.watch import Progress, Walking
 
 __all__ = ["LEVELS_PER_S", "Levels", "Phase", "Playing", "Reply"]
 
@@ -43,6 +44,10 @@ class Playing:
         Whether it ended well; None while it lasts, or where it was stopped.
     take : int
         Number of the take that was made, 0 for none.
+    walking : Walking or None
+        Of a walk, once it is known when it begins and ends.
+    passed : mapping of str to float
+        When somebody said that it passed which spot, in seconds of the sound.
     """
 
     what: Literal["", "take", "gain", "line", "faders", "rack"] = ""
@@ -58,6 +63,13 @@ class Playing:
     length_s: float = 0.0
     good: bool | None = None
     take: int = 0
+    walking: Walking | None = None
+    passed: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def is_walk(self) -> bool:
+        """Whether the take is a walk through the rows."""
+        return self.what == "take" and self.spot.lower() == WALK
 
     @property
     def busy(self) -> bool:
@@ -83,6 +95,7 @@ class Levels:
         elapsed_s, length_s = progress.elapsed_s, progress.length_s
         self._tell(
             {
+                "elapsed_s": round(elapsed_s, 2),
                 "left_s": round(max(0.0, length_s - elapsed_s), 1),
                 "share": round(min(1.0, elapsed_s / length_s), 3) if length_s else 0.0,
                 "text": "" if progress.hint is None else progress.hint.text,

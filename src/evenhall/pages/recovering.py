@@ -11,11 +11,10 @@ from pathlib import PurePosixPath
 from typing import get_args
 
 from evenhall.errors import InputError
-from evenhall.hall.elements import Element
-from evenhall.hall.label import State, TakeLabel
+from evenhall.hall.label import WALK, State, TakeLabel
 from evenhall.job.folder.adding import take_stem
 from evenhall.job.folder.model import Take as JobTake
-from evenhall.pages.guide import elements, feeds_subs, spots
+from evenhall.pages.guide import elements, feeds_subs, mains_of, spots
 from evenhall.visits.judging import Judge
 from evenhall.visits.orphans import orphans
 from evenhall.visits.store import Store
@@ -37,12 +36,14 @@ def recovered(visit: Visit) -> tuple[Recovered, ...]:
 
     Ask when nothing sounds: a take that is being made has no entry yet.
     """
+    mains, alone = mains_of(visit), (False,)
+    ways = (False, True) if feeds_subs(visit) else alone
+    places = [spot.label for spot in spots(visit)]
     labels = [
-        TakeLabel(side=side, spot=spot.label, state=state, with_subs=with_subs)
-        for with_subs in ((False, True) if feeds_subs(visit) else (False,))
+        TakeLabel(side=side, spot=spot, state=state, with_subs=with_subs)
         for side in elements(visit)
-        if Element.named(side).is_main or not with_subs
-        for spot in spots(visit)
+        for with_subs in (ways if side in mains else alone)
+        for spot in (*places, *([WALK] if side in mains else []))
         for state in get_args(State)
     ]
     stems = {take_stem(label): vars(label) for label in labels}

@@ -22,7 +22,7 @@ from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.folder.unit_file import read_unit
 from evenhall.job.tune.measuring import read_reference
-from evenhall.pages.guide import check_element, check_with_subs, spots
+from evenhall.pages.guide import check_take
 from evenhall.pages.learning import enter_unit
 from evenhall.pages.services import Services
 from evenhall.sound.recording import UnreadableRecording, read_recording
@@ -129,11 +129,7 @@ def keep_take(
         It cannot be written.
     """
     visit = services.store.visit(number)
-    check_element(visit, label.side)
-    if label.spot not in {one.label for one in spots(visit)}:
-        raise InputError(f"There is no spot {label.spot!r} in this visit.")
-    if label.with_subs:
-        check_with_subs(visit, label.side)
+    check_take(visit, label)
     if not reference_in_file and visit.value("reference.file") is None:
         raise InputError("Give the file that was played first.")
     ending = _ending(name)

@@ -6,11 +6,12 @@ Start at `PageWatch`. Whoever starts a sound must say every moment that it is st
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from threading import Event
+from threading import Event, RLock
 from typing import Any
 
+from evenhall.errors import InputError
 from evenhall.job.live.watch import (
     Answer,
     Guided,
@@ -19,6 +20,7 @@ from evenhall.job.live.watch import (
     Progress,
     Said,
     Solo,
+    Walking,
     Wanted,
     Watch,
 )
@@ -42,8 +44,11 @@ class PageWatch(Watch):
     def __init__(self, store: Store, bulletin: Bulletin, clock: Callable[[], float]) -> None:
         self._store, self._bulletin, self._clock = store, bulletin, clock
         self._stop, self._answered = Event(), Event()
+        # What it is at is changed by the one that plays, and by pages that say what is passed.
+        self._stepping = RLock()
         self._reply: Reply = "on"
         self._holder, self._alive_s = "", 0.0
+        self._elapsed_s = 0.0  # of what sounds
         self.now = Playing()
         # In the demo it does what is told and asked.
         self.hand: Hand = lambda _seen: None
@@ -66,7 +71,11 @@ class PageWatch(Watch):
                 self.step(phase="quiet" if quiet else "sound", text=text)
             case Planned(plan):
                 self.step(phase="sound", text=plan.text, length_s=plan.length_s)
-            case Progress():
+            case Walking(text=text):
+                self._elapsed_s = 0.0
+                self.step(phase="sound", text=text, walking=news)
+            case Progress(elapsed_s=elapsed_s):
+                self._elapsed_s = elapsed_s
                 self._levels.show(news)
             case Guided():
                 self._guided(news)
@@ -118,6 +127,27 @@ class PageWatch(Watch):
             self._reply = reply
             self._answered.set()
 
+    def pass_by(self, spot: str, holder: str) -> None:
+        """Note that the walk passes a spot now; the first word counts, as it passes again later.
+
+        Raises
+        ------
+        InputError
+            Nobody walks.
+        """
+        self.alive(holder)
+        with self._stepping:
+            walking = self.now.walking
+            if walking is None or not self.now.busy:
+                raise InputError("No walk is under way. Start one, then say what it passes.")
+            # In the silence before the noise the microphone stands at the start.
+            at_s = min(max(self._elapsed_s, walking.from_s), walking.to_s)
+            self.step(passed={spot: at_s, **self.now.passed})
+
+    def passed(self) -> Mapping[str, float]:
+        """Give the spots that somebody said were passed, and when."""
+        return self.now.passed
+
     def stop(self) -> None:
         """Stop whatever is under way; safe at any time."""
         self._stop.set()
@@ -139,7 +169,8 @@ class PageWatch(Watch):
 
     def step(self, **changes: Any) -> None:
         """Change what it is at, and tell the pages."""
-        self._show(replace(self.now, **changes))
+        with self._stepping:
+            self._show(replace(self.now, **changes))
 
     def _show(self, now: Playing) -> None:
         self.now = now

@@ -24,6 +24,7 @@ from pydantic import (
 )
 
 from evenhall.errors import InputError
+from evenhall.hall.label import WALK
 from evenhall.job.folder.faults import did_you_mean, read_section, shown
 from evenhall.job.folder.model import Label, Take
 from evenhall.job.folder.reading import SECTIONS
@@ -249,6 +250,11 @@ def _check_spots(spots: list[Any]) -> None:
         if not fits or not isinstance(spot["label"], str) or not spot["label"].strip():
             raise InputError("A spot has a label and a distance, along_m.")
         along_m, label = spot["along_m"], spot["label"]
+        if label.strip().lower() == WALK:
+            raise InputError(
+                f"A spot cannot be called {label[:60]!r}: that is the way through the rows. Give "
+                "it another name."
+            )
         # A take at that spot must be able to bear its name.
         named = read_section("", Take, {"file": "-", "side": "-", "spot": label})
         if named.faults:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from evenhall.errors import InputError
+from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.checks import Draft, standing_faults
 from evenhall.job.folder.model import Job, Take
 from evenhall.job.folder.reading import SECTIONS, job_from, read_sections
@@ -64,6 +65,11 @@ class StoredTake:
     take: Take
     made_at: str
     deleted: bool
+
+    @property
+    def is_walk(self) -> bool:
+        """Whether the microphone was carried through the audience."""
+        return TakeLabel.of(self.take).is_walk
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,12 @@ from evenhall.errors import DeviceError, InputError
 from evenhall.sound.live.capture import DEAD_S, capture
 from evenhall.sound.live.engine import FADE_S, LEASE_S
 from evenhall.sound.live.open_devices import LIMIT_S, RING_S, ramped
-from evenhall.sound.live.simulated import CONVERTER_DBFS, SIMULATED_SETUP, SimulatedDevices
+from evenhall.sound.live.simulated import (
+    CONVERTER_DBFS,
+    LATE_S,
+    SIMULATED_SETUP,
+    SimulatedDevices,
+)
 from evenhall.sound.simulated import Noise
 from hallclock import HallClock
 
@@ -400,3 +405,31 @@ def test_steps_are_heard_while_the_sound_plays(devices, clock, stopped):
     heard = np.flatnonzero(inputs > 0.005)
     assert heard[0] == before.size
     assert heard.size == heard[-1] - heard[0] + 1 == devices.played_frames
+
+
+def test_hall_waits_for_a_way_that_takes_long_to_compute():
+    clock_s, pace, piece = 100.0, 100.0, 24_000
+
+    def way(programme, _from_frame):
+        nonlocal clock_s
+        for start in range(0, programme.size, piece):
+            clock_s += 0.05  # five seconds of the hall for half a second of sound
+            yield programme[start : start + piece]
+
+    signal = 0.05 * np.random.default_rng(1).standard_normal(4 * 48_000).astype(np.float32)
+    devices = SimulatedDevices(pace=pace, noise=Noise(level_dbfs=-120.0), clock=lambda: clock_s)
+    devices.connect(way)
+    devices.read()
+    devices.play(signal)
+    sent, heard = [], []
+    while devices.playing:
+        devices.keep_alive()
+        clock_s += 0.001
+        block = devices.read()
+        sent.append(block.sent)
+        heard.append(block.inputs[:, 0])
+    whole = np.concatenate(sent)
+    # From when it was asked for, and no later at the end than one answer may take.
+    assert np.flatnonzero(whole)[0] < 48
+    assert signal.size - LATE_S * 48_000 <= whole.size <= signal.size + 5_000
+    np.testing.assert_allclose(np.concatenate(heard), whole, atol=1e-3, rtol=0.0)

@@ -212,11 +212,12 @@ def demo_impulse(
     )
 
 
-def demo_way(
+def demo_way(  # noqa: PLR0913 - all that a walk depends on
     side: str,
     *,
     rate_hz: float,
     length_s: float,
+    from_s: float = 0.0,
     card: Card | None = None,
     unit: GraphicUnit | None = None,
     real: LyingUnit | None = None,
@@ -230,7 +231,9 @@ def demo_way(
     side : {"left", "right", "both"}
         Both play the same.
     length_s : float
-        How long the walk takes, from the start of the sound; then the microphone stands.
+        How long the walk takes; then the microphone stands.
+    from_s : float
+        When it begins, from the start of the sound; till then the microphone stands too.
     card, unit, real, hung, gain_db
         As for `demo_impulse()`.
 
@@ -257,7 +260,7 @@ def demo_way(
     place_m = np.column_stack(
         (SPEAKER_FROM_WALL_M + along_m, HALL_WIDTH_M / 2.0 + across_m, height_m)
     )
-    time_s = walked_m / path.length_m * length_s
+    time_s = from_s + walked_m / path.length_m * length_s
     return hall.walking(sides, time_s, place_m, rate_hz=rate_hz).heard
 
 

@@ -49,6 +49,7 @@ __all__ = [
     "record_take",
     "spared_below_hz",
     "usual_kind",
+    "way_of",
 ]
 
 Float32Array = NDArray[np.float32]
@@ -238,7 +239,7 @@ def record_take(
     watch.tell(Planned(plan, room))
     walking = None
     if order.is_walk:
-        walking = Walking(WALK_LEAD_S if live.setup.plays else 0.0, length_s, _way(job))
+        walking = Walking(WALK_LEAD_S if live.setup.plays else 0.0, length_s, way_of(job))
         watch.tell(walking)
 
     name = next_take_file(folder, order)
@@ -299,8 +300,14 @@ def record_take(
     return _judged(folder, job, recorded, captured, rate_hz)
 
 
-def _way(job: Job) -> WalkPath | None:
-    """Lay the way through the rows; None where they are not known."""
+def way_of(job: Job) -> WalkPath | None:
+    """Lay the way through the rows; None where they are not known.
+
+    Raises
+    ------
+    InputError
+        Rows that leave no way.
+    """
     rows, venue, rig = job.audience, job.venue, job.rig
     if rows.first_row_m is None or rows.last_row_m is None:
         return None
@@ -313,7 +320,7 @@ def _way(job: Job) -> WalkPath | None:
 
 
 def _walk_plan(order: Order, job: Job) -> Plan:
-    way = _way(job)
+    way = way_of(job)
     length_s = order.length_s or (SHORTEST_WALK_S if way is None else way.length_s)
     text = f"Plays {length_s:g} s of pink noise at {order.level_dbfs:g} dBFS while you walk."
     return Plan(length_s, order.level_dbfs, 0.0, text)

@@ -21,6 +21,7 @@ __all__ = [
     "NewVisit",
     "NumberAnswer",
     "PairOrder",
+    "PassedOrder",
     "PlayingAnswer",
     "RoundOrder",
     "TakeAnswer",
@@ -117,7 +118,7 @@ class TakeOrder(Question):
 
     visit: int
     side: str = Field(max_length=200)
-    spot: str = Field(max_length=200)
+    spot: str = Field(max_length=200, description="`walk` to carry it through the rows.")
     state: Literal["before", "after"] = "before"
     with_subs: bool = Field(default=False, description="Whether the subs play along.")
     cable: int | None = Field(
@@ -157,6 +158,12 @@ class AnswerOrder(HolderOrder):
     reply: Literal["on", "again", "keep"] = "on"
 
 
+class PassedOrder(HolderOrder):
+    """What the walk that is under way passes now."""
+
+    spot: Literal["front", "middle", "back"]
+
+
 class UnitChoice(Question):
     """A unit that was learned at another visit."""
 
@@ -189,6 +196,7 @@ class PlayingAnswer(Answer):
     length_s: float
     good: bool | None
     take: int
+    passed: dict[str, float] = Field(description="When a walk passed which spot, seconds of it.")
 
 
 class DeviceAnswer(Answer):

@@ -17,6 +17,7 @@ from evenhall.pages.api.answers import (
     DevicesAnswer,
     FadersOrder,
     HolderOrder,
+    PassedOrder,
     PlayingAnswer,
     RackOrder,
     RoundOrder,
@@ -110,6 +111,12 @@ def forget_rack(services: TheServices, visit: int, side: Literal["left", "right"
 async def give_answer(services: TheServices, order: AnswerOrder) -> None:
     """Answer what is asked for: the element is soloed, the faders stand, or again, or keep it."""
     services.player.answer(order.reply, holder=order.holder)
+
+
+@router.post("/sound/passed", status_code=204)
+async def say_passed(services: TheServices, order: PassedOrder) -> None:
+    """Say what the walk that is under way passes now; the first word counts. Any page may."""
+    services.player.pass_by(order.spot, order.holder)
 
 
 @router.post("/sound/stop", status_code=204)

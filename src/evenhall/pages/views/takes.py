@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from evenhall.hall.elements import Element
 from evenhall.job.tune.result import Result
 from evenhall.pages.guide import (
     NO_RESULT,
@@ -12,12 +12,14 @@ from evenhall.pages.guide import (
     WantedTake,
     elements,
     feeds_subs,
+    mains_of,
     spots,
     wanted_takes,
 )
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.hall import hall_drawing, spot_state
+from evenhall.pages.views.walk import Walk, WalkNow, walk_now, walk_of
 from evenhall.visits.visit import StoredTake, Visit
 
 __all__ = ["TakesPage", "takes_page"]
@@ -39,6 +41,7 @@ class TakesPage:
     frame: Frame
     state: str
     rows: tuple[TakeRow, ...]
+    walk_rows: tuple[TakeRow, ...]
     following: WantedTake | None
     drawing: Drawing
     others: tuple[StoredTake, ...]
@@ -50,6 +53,8 @@ class TakesPage:
     spots: tuple[Spot, ...]
     stimulus: str
     recovered: tuple[Recovered, ...]
+    walk: Walk | None
+    walking: WalkNow | None
 
 
 def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str) -> TakesPage:
@@ -60,33 +65,43 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         take.file: tuple(one.text for one in take.problems) for take in (result or NO_RESULT).takes
     }
     counted = {one.take.number for one in takes if one.take is not None}
-    mains = tuple(side for side in elements(visit) if Element.named(side).is_main)
     playing = frame.playing
     sounds = playing.side if playing.visit == visit.number and playing.busy else None
-    return TakesPage(
-        frame=frame,
-        state=state,
-        rows=tuple(
+    walk = walk_of(visit, result, state, ready=following is None)
+
+    def rows(takes: Sequence[WantedTake], following: WantedTake | None) -> tuple[TakeRow, ...]:
+        return tuple(
             TakeRow(
                 one,
                 spot_state(one, following),
                 problems.get(one.take.take.file, ()) if one.take else (),
             )
             for one in takes
-        ),
+        )
+
+    return TakesPage(
+        frame=frame,
+        state=state,
+        rows=rows(takes, following),
+        walk_rows=() if walk is None else rows(walk.takes, walk.following),
         following=following,
         drawing=hall_drawing(visit, result, state=state, playing=sounds or None),
         others=tuple(
             one
             for one in visit.kept_takes
-            if one.take.state == state and one.take.at != "cable" and one.number not in counted
+            if one.take.state == state
+            and one.take.at != "cable"
+            and not one.is_walk
+            and one.number not in counted
         ),
         deleted=tuple(one for one in visit.takes if one.deleted and one.take.state == state),
         gain=visit.gain.text,
         gain_holds=visit.gain.turn == "hold",
         sides=elements(visit),
-        along=mains if feeds_subs(visit) else (),
+        along=mains_of(visit) if feeds_subs(visit) else (),
         spots=spots(visit),
         stimulus=visit.value("reference.file") or "",
         recovered=() if playing.busy else recovered(visit),
+        walk=walk,
+        walking=walk_now(visit, playing),
     )

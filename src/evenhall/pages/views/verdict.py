@@ -9,6 +9,7 @@ from evenhall.drawing.svg import signed_db
 from evenhall.job.tune.result import Pattern, Result
 from evenhall.pages.guide import NO_RESULT, wanted_takes
 from evenhall.pages.views.frame import Drawing, Frame, drawn
+from evenhall.pages.views.walk import walked_line
 from evenhall.report.point import Point
 from evenhall.report.verdicts import summary, verdicts
 from evenhall.report.views import evenness_view, response_view
@@ -60,6 +61,7 @@ class VerdictPage:
     troubles: tuple[Point, ...]
     missing: tuple[str, ...]
     evenness_rows: tuple[tuple[str, str, str], ...]
+    walked: str  # what doubt a walk has left
 
 
 def map_drawing(result: Result | None, state: str) -> Drawing | None:
@@ -104,4 +106,5 @@ def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPa
             )
             for band in (known.evenness.bands if known.evenness else ())
         ),
+        walked=walked_line(known.forecast),
     )

@@ -12,7 +12,15 @@ from evenhall.drawing.svg import signed_db
 from evenhall.hall.label import for_side
 from evenhall.job.tune.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
-from evenhall.pages.guide import HANDS, NO_RESULT, card_left, move_key, moved, skip_key
+from evenhall.pages.guide import (
+    HANDS,
+    NO_RESULT,
+    asks_for_walk,
+    card_left,
+    move_key,
+    moved,
+    skip_key,
+)
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.pages.views.hall import hall_drawing
 from evenhall.report import worklist
@@ -65,6 +73,7 @@ class WorklistPage:
 
     frame: Frame
     tasks: tuple[Task, ...]
+    walk: str  # what a walk would bring, where that is much
     stays: tuple[str, ...]
     cards: tuple[CardSide, ...]
     levels: tuple[str, ...]
@@ -126,7 +135,10 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
     moves = worklist.moves_in_order(known)
     return WorklistPage(
         frame=frame,
-        tasks=tuple(_task(visit, move) for move in moves if move.kind in HANDS),
+        tasks=tuple(
+            _task(visit, move) for move in moves if move.kind in HANDS and not asks_for_walk(move)
+        ),
+        walk=" ".join(move.text for move in moves if asks_for_walk(move)),
         # Patterns to leave have a list of their own.
         stays=tuple(move.text for move in moves if move.kind == "leave" and not _told(move, known)),
         cards=_card_sides(visit, known),

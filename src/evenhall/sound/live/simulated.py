@@ -43,6 +43,9 @@ NAME = "Simulated hall"
 SIMULATED_SETUP = SoundSetup(NAME, NAME, rate_hz=48_000, reference="inside", latency_s=0.0)
 # The noise comes round after so long: whole periods of mains hum, and no seam.
 NOISE_S = 20.0
+# The hall waits for an answer that takes longer to compute than this, in its own seconds: else a
+# quick hall would be ever later.
+LATE_S = 1.0
 # Of the converter itself, so that an input is never at zero (common practice, no source).
 CONVERTER_DBFS = -115.0
 QUIET_HALL = Noise()
@@ -65,7 +68,8 @@ class SimulatedDevices:
     pace : float
         Seconds of sound in a second of the clock; 1 is real time.
     clock : callable
-        Seconds, any origin. Where nobody reads for ten of them the hall waits: nothing is lost.
+        Seconds, any origin. Where nobody reads for ten of them the hall waits, as for an answer
+        that takes long to compute: nothing is lost.
     """
 
     def __init__(
@@ -180,7 +184,9 @@ class SimulatedDevices:
         self._programme = ramped(signal, self.rate_hz)
         self._through, self._besides = self._connected
         answer = iter(self._through(self._programme, 0))
-        first = next(answer)  # before the clock counts
+        begun_s = self._clock()
+        first = next(answer)
+        self._origin_s += self._clock() - begun_s  # the sound begins when it is asked for
         self._begun_at = self._sign_at = self._now()
         self._ends_at = self._begun_at + self._programme.size
         self._why = ENDED[FINISHED]
@@ -224,7 +230,10 @@ class SimulatedDevices:
         now = self._look()
         if self._unplugged:
             raise device_gone(NAME)
+        begun_s = self._clock()
         self._answer_until(now)
+        late_s = self._clock() - begun_s - LATE_S * self.rate_hz / self._frames_per_s
+        self._origin_s += max(late_s, 0.0)
         n = now - self._read
         heard = self._noise.take(np.arange(self._read, now), mode="wrap")
         sent = np.zeros(n, dtype=np.float32)
