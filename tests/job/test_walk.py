@@ -151,6 +151,8 @@ def test_walk_tells_the_area_better_than_spots_alone(walked, unwalked):
     assert foretold.seat_doubt_walked_db < 0.6 * foretold.seat_doubt_db
     assert result.forecast.seat_doubt_db == pytest.approx(foretold.seat_doubt_walked_db, abs=0.1)
     assert result.forecast.seat_doubt_walked_db is None
+    assert result.forecast.seat_doubt_spots_db == pytest.approx(foretold.seat_doubt_db, abs=0.1)
+    assert foretold.seat_doubt_spots_db is None
 
 
 def test_walk_is_asked_for_where_it_brings_much_and_no_longer_once_made(walked, unwalked):

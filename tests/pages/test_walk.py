@@ -153,7 +153,8 @@ def test_walk_counts_as_no_spot_and_as_no_other(walked):
 def test_verdict_says_what_doubt_the_walk_has_left(walked, services):
     before, after = judged(services)[1].forecast, judged(walked)[1].forecast
     assert after.seat_doubt_db < before.seat_doubt_db - 0.4
-    line = f"Walked: the doubt at a seat is {after.seat_doubt_db:.1f} dB."
+    doubt = f"{after.seat_doubt_db:.1f} dB ({after.seat_doubt_spots_db:.1f} by the spots alone)"
+    line = f"Walked: the doubt at a seat is {doubt}."
     assert line in page_of(walked, "verdict")
     assert line in page_of(walked, "takes")
     assert "Walked:" not in page_of(services, "verdict")

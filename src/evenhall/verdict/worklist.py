@@ -226,7 +226,7 @@ def worklist(
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
         *timing,
-        *_more_takes(patterns, area, proven=rack.proof is not None),
+        *_more_takes(patterns, area, proven=rack.proof is not None and rack.proof.holds),
         *_leave(patterns),
         *_equalize(
             rack,

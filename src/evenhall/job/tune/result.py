@@ -347,10 +347,11 @@ class Forecast(Record):
     seat_before_db: float | None = None
     seat_after_db: float | None = None
     seat_after_90_db: tuple[float, float] | None = None
-    # Of the area's tone, one standard deviation over the same bands; and what a walk would leave
-    # of it, null where one was made.
+    # Of the area's tone, one standard deviation over the same bands; what a walk would leave of it,
+    # null where one was made; and what it was by the spots alone, null where none was.
     seat_doubt_db: float | None = None
     seat_doubt_walked_db: float | None = None
+    seat_doubt_spots_db: float | None = None
     card_level_db: float = 0.0  # mean gain of the card, 200 Hz to 4 kHz
     spots: tuple[ForecastSpot, ...] = ()
     finer_unit: FinerUnit | None = None

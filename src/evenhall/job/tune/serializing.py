@@ -19,6 +19,7 @@ from evenhall.equalizer.sections import Section
 from evenhall.hall.rows import RowsHeard
 from evenhall.job.folder.model import Job
 from evenhall.job.tune import result as out
+from evenhall.verdict.card.estimate import by_spots_alone
 from evenhall.verdict.card.loss import doubt_db
 from evenhall.verdict.evenness import Evenness
 from evenhall.verdict.judge import Verdict
@@ -290,6 +291,7 @@ def _forecast(verdict: Verdict) -> out.Forecast | None:
         seat_after_90_db=(card.seat_after.low_90_db, card.seat_after.high_90_db),
         seat_doubt_db=doubt_db(area),
         seat_doubt_walked_db=None if area.walks else doubt_db(area, walked=True),
+        seat_doubt_spots_db=doubt_db(by_spots_alone(area)) if area.walks and area.spots else None,
         card_level_db=outlook.level_db,
         finer_unit=None if finer is None else out.FinerUnit(bands=31, rms_after_db=finer),
         all_faders=None if free is None else out.FreeHands(moved=free[0], rms_after_db=free[1]),

@@ -116,7 +116,9 @@ def walked_line(forecast: Forecast | None) -> str:
         return ""
     if forecast.seat_doubt_walked_db is not None:
         return ""
-    return f"Walked: the doubt at a seat is {forecast.seat_doubt_db:.1f} dB."
+    was_db = forecast.seat_doubt_spots_db
+    was = "" if was_db is None else f" ({was_db:.1f} by the spots alone)"
+    return f"Walked: the doubt at a seat is {forecast.seat_doubt_db:.1f} dB{was}."
 
 
 def _way(visit: Visit) -> WalkPath | None:

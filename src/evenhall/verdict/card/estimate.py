@@ -29,6 +29,7 @@ from evenhall.verdict.take import (
 __all__ = [
     "Estimate",
     "Posterior",
+    "by_spots_alone",
     "estimate",
     "lined_up",
     "lower_end_hz",
@@ -317,6 +318,11 @@ def with_usual_walk(area: Estimate) -> Estimate:
         area.spots, area.target, rt60_s=area.rt60_s, low_limit_hz=area.low_hz, walks=[walk]
     )
     return replace(again, excess=Posterior(area.excess.mean_db, again.excess.covariance))
+
+
+def by_spots_alone(area: Estimate) -> Estimate:
+    """Give the same area as if nobody had walked it."""
+    return estimate(area.spots, area.target, rt60_s=area.rt60_s, low_limit_hz=area.low_hz)
 
 
 def _by_spots(
