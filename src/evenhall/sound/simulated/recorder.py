@@ -12,7 +12,6 @@ from typing import Literal
 
 import numpy as np
 import scipy.fft
-import scipy.signal
 import soxr
 from numpy.typing import NDArray
 
@@ -95,8 +94,10 @@ class Bump:
         burst = sloped_noise(length, slope_db, rate_hz=rate_hz, rng=rng)
         burst *= np.exp(np.arange(length) / (-decay_s * rate_hz))
         if band_hz is not None:
-            sections = scipy.signal.butter(2, band_hz, "bandpass", fs=rate_hz, output="sos")
-            burst = scipy.signal.sosfilt(sections, burst)
+            from scipy import signal  # late: the pages open without it
+
+            sections = signal.butter(2, band_hz, "bandpass", fs=rate_hz, output="sos")
+            burst = signal.sosfilt(sections, burst)
         burst *= amplitude_from_db(self.peak_dbfs) / np.abs(burst).max()
         return stretch(burst, -round(self.at_s * rate_hz), n_samples)
 
