@@ -1,6 +1,7 @@
 """The worklist: what is found is named, with side and amount, in the order of the work."""
 
 from dataclasses import replace
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from evenhall.acoustics.bands import EXACT_HZ
 from evenhall.equalizer.graphic import band_gain_db, graphic_unit
 from evenhall.hall.polar import read_polar
 from evenhall.hall.setting import Audience, Loudspeaker, Room
+from evenhall.verdict import worklist
 from evenhall.verdict.move import Stage
 from evenhall.verdict.problem import Problem
 from evenhall.words import count_text
@@ -254,6 +256,11 @@ def test_two_more_takes_where_so_few_cannot_tell():
     levels = flat(0.0, dict.fromkeys((80.0, 100.0, 125.0, 160.0), 8.0))
     takes = visit(levels, sides=["left"])[1:2]
     (move,) = [move for move in moves(*takes) if move.kind == "check"]
+    assert "Walk the rows" in move.text
+    assert move.expected["seat_doubt_db"] < move.expected["was_db"] - 0.2
+    # Where that was done, or would bring too little, two more spots may tell.
+    with mock.patch.object(worklist, "WALK_WORTH_DB", 3.0):
+        (move,) = [move for move in moves(*takes) if move.kind == "check"]
     assert "Take two more, each a metre from middle" in move.text
 
 
@@ -264,7 +271,7 @@ def test_hands_come_before_the_card():
         *uneven(4.0, -4.0, sides=["right"], level_db=faults, polarity=-1),
     ]
     kinds = [move.kind for move in moves(*takes, stage=HALL)]
-    assert kinds == ["polarity", "gain", "raise", "equalize"]
+    assert kinds == ["polarity", "gain", "raise", "check", "equalize"]
 
 
 def test_equalize_move_counts_the_faders_that_move():

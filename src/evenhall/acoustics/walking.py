@@ -42,8 +42,8 @@ LEAST_OF_PIECE = 0.5
 # Where what was played lies in the recording: levels of so short blocks are matched.
 MATCH_STEP_S = 1024 / 48_000
 MATCH_FROM_HZ = 400.0
-COURSE_S = 0.7
-SURE_MATCH = 12.0  # heights of the match over the spread of all others
+COURSE_S, FLOOR_SHARE = 0.7, 0.02
+SURE_MATCH = 0.07  # correlation; of another sound it is 0.04, of the right one 0.12 and more
 # Blocks of the stimulus this far below its usual level are silence; what rings on is none.
 SOUNDS_DB, SILENT_DB = -20.0, -45.0
 RINGS_ON_S = 1.0
@@ -107,7 +107,7 @@ class Walked:
     snr_db : ndarray, shape (31,)
         Sound over the hall's noise; inf where the noise is not known.
     match_score : float
-        Height of the match over chance; below 1 what was played is not in it.
+        How alike the recording goes up and down; below 1 what was played is not in it.
     step_db : float
         Largest sudden change of level, alike in all bands; 0 if there is none.
     step_s : float
@@ -194,12 +194,12 @@ def walk_levels(
         reference, _ = at_common_rate(reference, rate_hz)
     elif reference_rate_hz != common_hz:
         reference = soxr.resample(reference, reference_rate_hz, common_hz)
-    score, lag = _match(recording, reference, common_hz)
+    alike, lag = _match(recording, reference, common_hz)
     played = _beside(reference, lag, recording.size)
     blocks = _Blocks.of(recording, played, common_hz)
     if blocks.sounds.sum() * blocks.step_s < SHORTEST_S:
         return None
-    return blocks.walked(match_score=score / SURE_MATCH, start_s=lag / common_hz)
+    return blocks.walked(match_score=alike / SURE_MATCH, start_s=lag / common_hz)
 
 
 def _beside(reference: Float32Array, lag: int, size: int) -> Float32Array:
@@ -218,8 +218,8 @@ def _match(recording: Float32Array, reference: Float32Array, rate_hz: float) -> 
 
     Returns
     -------
-    score : float
-        Height of the best match over all others, in their spreads.
+    alike : float
+        Correlation of the two courses there.
     lag : int
         Sample of the recording at which the reference begins.
     """
@@ -228,10 +228,16 @@ def _match(recording: Float32Array, reference: Float32Array, rate_hz: float) -> 
     n_fft = fft.next_fast_len(len(heard) + len(played), real=True)
     product = fft.rfft(heard, n_fft, axis=0) * np.conj(fft.rfft(played, n_fft, axis=0))
     match = fft.irfft(product.sum(axis=1), n_fft)
-    best = int(match.argmax())
-    above = match - np.median(match)
-    score = float(above[best] / (_usual_spread(above) + 1e-30))
-    return score, (best if best < len(heard) else best - n_fft) * step
+    # As a correlation: over what was heard in that time, be it little of a long recording.
+    lags = np.arange(n_fft)
+    lags = np.where(lags < len(heard), lags, lags - n_fft)
+    heard_to = np.append(0.0, np.cumsum((heard**2).sum(axis=1)))
+    ends = np.clip(lags + len(played), 0, len(heard))
+    energy = heard_to[ends] - heard_to[np.clip(lags, 0, len(heard))]
+    energy = np.maximum(energy, 0.1 * energy.max()) * (played**2).sum()
+    alike = match / np.sqrt(np.maximum(energy, 1e-30))
+    best = int(alike.argmax())
+    return float(alike[best]), int(lags[best]) * step
 
 
 def _course(signal: Float32Array, step: int, rate_hz: float) -> FloatArray:
@@ -240,8 +246,8 @@ def _course(signal: Float32Array, step: int, rate_hz: float) -> FloatArray:
     spectra = fft.rfft(rows * hann(step))
     power = log_frequency_mean(np.abs(spectra) ** 2, spacing_hz=rate_hz / step)
     power = power[:, (EXACT_HZ > MATCH_FROM_HZ) & (0.45 * rate_hz > UPPER_HZ)]
-    # What is far below the usual tells nothing, be it silence or hiss.
-    floor = 1e-4 * np.percentile(power, 90.0, axis=0) + 1e-30
+    # What lies below the sound tells nothing, and a recorder may have heard minutes of it.
+    floor = FLOOR_SHARE * np.percentile(power, 98.0, axis=0) + 1e-30
     level = np.log(power + floor)
     # Ups and downs alone: that it was muted halfway is no reason not to find it.
     width = max(3, round(COURSE_S * rate_hz / step))

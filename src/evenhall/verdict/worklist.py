@@ -83,12 +83,14 @@ def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
     ][:1]
 
 
-def _more_takes(patterns: Sequence[Pattern], area: Estimate | None, *, proven: bool) -> list[Move]:
+def _more_takes(
+    patterns: Sequence[Pattern], area: Estimate | None, *, may_walk: bool
+) -> list[Move]:
     doubtful = [p for p in patterns if not p.certain and abs(p.depth_db) >= LARGE_DB]
     if area is None or not area.spots:
         return []
     was_db, then_db = doubt_db(area), doubt_db(area, walked=True)
-    if not area.walks and not proven and was_db - then_db >= WALK_WORTH_DB:
+    if may_walk and not area.walks and was_db - then_db >= WALK_WORTH_DB:
         return [
             Move(
                 "check",
@@ -136,6 +138,12 @@ class AtTheRack:
     forecast: Forecast | None
     proof: Proof | None = None
     unlike: bool = False
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there are faders to set that are not proven yet."""
+        proven = self.proof is not None and self.proof.holds
+        return self.card is not None and not self.card.is_flat and not proven
 
 
 def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[Move]:
@@ -226,7 +234,8 @@ def worklist(
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
         *timing,
-        *_more_takes(patterns, area, proven=rack.proof is not None and rack.proof.holds),
+        # Where no card would better anything, or it is proven, nobody is sent through the rows.
+        *_more_takes(patterns, area, may_walk=rack.is_open),
         *_leave(patterns),
         *_equalize(
             rack,
