@@ -28,7 +28,7 @@ from evenhall.words import fader_name
 
 __all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map"]
 
-CELL_HEIGHT_PX = 24.0
+USUAL_CELL_HEIGHT_PX, FLAT_CELL_HEIGHT_PX = 24.0, 19.0
 HEAD_HEIGHT_PX = 54.0
 SIDE_NAME_HEIGHT_PX = 20.0
 SIDE_GAP_PX = 10.0
@@ -41,6 +41,7 @@ LARGEST_NAME_PX, SMALLEST_NAME_PX = 13.0, 10.0
 LARGEST_FIGURE_PX = 14.0
 # Two maps side by side on A4 across, 512 px each, are set at 0.75 pt a px: this makes 7 pt.
 SMALLEST_LETTERING_PX = 9.4
+DENSE_WIDTH_PX = 600.0
 WIDEST_USUAL_FIGURE = f"{MINUS}14"  # 20 dB and more is rare
 CELL_GAP_PX = 1.0
 FIGURE_SHARE = 0.97  # of a cell, for its figure
@@ -167,9 +168,18 @@ class _Grid:
         return max(min(usual_px, rest_px), NARROWEST_LABEL_PX)
 
     @property
+    def dense(self) -> bool:
+        """Whether the map is for half a page, where room is dear both ways."""
+        return self.width_px < DENSE_WIDTH_PX
+
+    @property
     def name_px(self) -> float:
         """Size of the names of the spots."""
-        return LARGEST_NAME_PX if self.left_px >= USUAL_LABEL_PX else SMALLEST_NAME_PX
+        return SMALLEST_NAME_PX if self.dense else LARGEST_NAME_PX
+
+    @property
+    def cell_height_px(self) -> float:
+        return FLAT_CELL_HEIGHT_PX if self.dense else USUAL_CELL_HEIGHT_PX
 
     @property
     def cell_px(self) -> float:
@@ -227,21 +237,21 @@ class _Grid:
             where = "" if row.distance_m is None else f"{row.distance_m:g} m"
             drawn.append(self._label(row.label, where, y, bold=row.reference))
             drawn.append(self._cells(f"{side.name}, {row.label}", row.level_db, y))
-            y += CELL_HEIGHT_PX
+            y += self.cell_height_px
         if side.front_minus_back_db:
             y += SUM_GAP_PX
             drawn.append(self._label("front − back", "", y, bold=False))
             drawn.append(
                 self._cells(f"{side.name}, front less back", side.front_minus_back_db, y, bold=True)
             )
-            y += CELL_HEIGHT_PX
+            y += self.cell_height_px
         return group(*drawn, class_="side"), y + SIDE_GAP_PX
 
     def _label(self, name: str, where: str, y: float, *, bold: bool) -> str:
-        theme, middle, size_px = self.theme, y + CELL_HEIGHT_PX / 2, self.name_px
+        theme, middle, size_px = self.theme, y + self.cell_height_px / 2, self.name_px
         room_px = self.left_px - 16
         if text_width_px(f"{name} {where}", size_px) > room_px:
-            where = where if self.left_px >= USUAL_LABEL_PX else ""
+            where = "" if self.dense else where
         room_px -= text_width_px(where, size_px)
         short = shorten(name, size_px=size_px, width_px=room_px)
         return group(
@@ -263,7 +273,7 @@ class _Grid:
     def _cell(self, name: str, level_db: float | None, at: int, y: float, *, bold: bool) -> str:
         theme = self.theme
         x = self.left_px + at * self.cell_px + 0.5
-        width, height = self.cell_px - CELL_GAP_PX, CELL_HEIGHT_PX - CELL_GAP_PX
+        width, height = self.cell_px - CELL_GAP_PX, self.cell_height_px - CELL_GAP_PX
         if level_db is None:
             return group(
                 rect(x, y, width, height, fill="none", stroke=theme.faint, stroke_width=0.5),
@@ -301,20 +311,31 @@ class _Grid:
             class_="cell",
         )
 
+    @property
+    def legend_x_px(self) -> float:
+        return 6.0 if self.dense else self.left_px
+
     def legend_lines(self) -> list[str]:
         words = (
             "dB against the middle spot, and front less back. Orange is louder, blue quieter."
             f" Hatched: more than {self.view.limit_db:g} dB, rising where louder, falling where"
             " quieter. Blank: no usable figure."
         )
-        characters = int((self.width_px - self.left_px) / text_width_px("n", LEGEND_SIZE_PX) * 1.2)
+        room_px = self.width_px - self.legend_x_px
+        characters = int(room_px / text_width_px("n", LEGEND_SIZE_PX) * 1.2)
         return textwrap.wrap(words, characters)
 
     def legend(self, y: float) -> str:
         ink = self.theme.muted
         return group(
             *(
-                text(self.left_px, y + at * LEGEND_LINE_PX, words, size_px=LEGEND_SIZE_PX, fill=ink)
+                text(
+                    self.legend_x_px,
+                    y + at * LEGEND_LINE_PX,
+                    words,
+                    size_px=LEGEND_SIZE_PX,
+                    fill=ink,
+                )
                 for at, words in enumerate(self.legend_lines())
             ),
             class_="legend",
