@@ -85,7 +85,7 @@ def first_result(services: Services, visit: Visit) -> Result | None:
             return None
         return services.judge.result(replace(visit, takes=tuple(first.values())))
     except InputError:
-        return None  # recordings that were moved away, say: the sheet is printed without them
+        return None  # they do not fit what the set-out says now: the sheet goes without them
 
 
 def _place(one: StoredTake) -> tuple[str, str, bool]:
