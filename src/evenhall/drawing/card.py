@@ -43,7 +43,7 @@ LANE_GAP_PX = 3.0  # between the lanes, and between the values, of neighbours th
 MARK_HEIGHT_PX = 26.0
 VALUE_HEIGHT_PX = 28.0
 FREQUENCY_HEIGHT_PX = 30.0
-ROW_GAP_PX = 16.0
+ROW_GAP_PX = 10.0
 MARK_RADIUS_PX = 10.0
 LARGEST_VALUE_PX = 26.0
 LARGEST_FREQUENCY_PX = 20.0
@@ -153,7 +153,7 @@ def draw_card(
         layout.heading(),
         *(layout.row(part, at) for at, part in enumerate(parts)),
         width_px=width_px,
-        height_px=TITLE_HEIGHT_PX + len(parts) * layout.row_height_px,
+        height_px=TITLE_HEIGHT_PX + len(parts) * layout.row_height_px - ROW_GAP_PX,
         title=f"Card: {view.title}",
         description=_in_words(view),
         theme=theme,
@@ -215,7 +215,7 @@ class _Layout:
 
     @property
     def row_height_px(self) -> float:
-        return self.values_px + self.lane_px + ROW_GAP_PX - 6
+        return self.values_px + self.lane_px + ROW_GAP_PX
 
     @property
     def frequency_px(self) -> float:
