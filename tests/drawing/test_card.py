@@ -1,8 +1,12 @@
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
+from itertools import pairwise
 from types import SimpleNamespace
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -122,14 +126,59 @@ def test_value_has_the_decimals_of_the_step(
 
 @pytest.mark.parametrize("width_px", [360.0, 718.0, 1044.0])
 @pytest.mark.parametrize("rows", [1, 2, 4])
-def test_values_never_touch_their_neighbours(
-    read: SimpleNamespace, width_px: float, rows: int
+@pytest.mark.parametrize("moved", [NOMINAL_HZ, MOVED, NOMINAL_HZ[[0, 1, 3, 29, 30]]])
+def test_values_touch_neither_neighbours_nor_leaders_nor_edges(
+    read: SimpleNamespace, width_px: float, rows: int, moved: Iterable[float]
 ) -> None:
-    faders = tuple(CardFader(float(hz), -10.5) for hz in NOMINAL_HZ)
+    at = {float(hz) for hz in moved}
+    faders = tuple(CardFader(hz, -10.5 if hz in at else 0.0) for hz in map(float, NOMINAL_HZ))
     drawing = read.drawing(draw_card(CardView("x", faders, 12.0), rows=rows, width_px=width_px))
-    lanes = [float(found.get("width")) for found in drawing.of_class("lane")]
-    for value, lane_px in zip(drawing.of_class("value"), lanes, strict=True):
-        assert text_width_px(value.text, float(value.get("font-size"))) <= lane_px
+    boxes = []
+    for value in drawing.of_class("value"):
+        size_px, x = float(value.get("font-size")), float(value.get("x"))
+        half = text_width_px(value.text, size_px) / 2
+        assert half <= x <= width_px - half
+        boxes.append((float(value.get("y")), x - half, x + half))
+    for (y, _, end), (next_y, start, _) in pairwise(sorted(boxes)):
+        assert y != next_y or end < start
+    assert len(boxes) == len(at)
+    leaders = [
+        (float(found.get("x1")), float(found.get("y1")), float(found.get("y2")))
+        for fader in drawing.of_class("moves")
+        for found in read.inside(fader, "line", "leader")
+    ]
+    for x, high, low in leaders:
+        assert not any(high < y < low and start < x < end for y, start, end in boxes)
+
+
+@pytest.mark.parametrize("rows", [1, 2, 4])
+def test_all_faders_stand_at_one_pitch(read: SimpleNamespace, rows: int) -> None:
+    drawing = read.drawing(draw_card(view(), rows=rows))
+    starts = set()
+    for row in drawing.of_class("row"):
+        sliders = [found for found in row.iter() if found.get("class") == "slider"]
+        centres = sorted(float(s.get("x")) + float(s.get("width")) / 2 for s in sliders)
+        starts.add(round(centres[0], 1))
+        pitch = np.diff(centres)
+        assert pitch == pytest.approx((1044.0 - 50.0) / math.ceil(31 / rows), abs=0.03)
+    assert len(starts) == 1
+
+
+def test_only_values_of_neighbours_are_staggered(read: SimpleNamespace) -> None:
+    def heights(drawn: str) -> dict[str, float]:
+        return {
+            read.title(fader).split(" Hz")[0]: float(
+                read.inside(fader, "text", "value")[0].get("y")
+            )
+            for fader in read.drawing(drawn).of_class("moves")
+        }
+
+    y = heights(draw_card(view()))
+    assert y["80"] == y["250"] < y["63"] == y["200"] == y["1600"] == y["12500"]
+    # Ten faders have room for their values side by side.
+    octaves = [float(hz) for hz in NOMINAL_HZ[2::3]]
+    wide = CardView("x", tuple(CardFader(hz, -10.5) for hz in octaves), 12.0)
+    assert len(set(heights(draw_card(wide)).values())) == 1
 
 
 def test_value_of_a_full_unit_is_read_at_arms_length(read: SimpleNamespace) -> None:

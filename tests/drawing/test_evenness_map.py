@@ -127,8 +127,8 @@ def test_lettering_fits_at_every_width(read: SimpleNamespace, width_px: float) -
     width, height = drawing.box()
     for found in drawing.root.iter():
         if found.tag.endswith("text"):
-            size = float(found.get("font-size"))
-            assert size >= 7.0
+            # Half a page across, 135.5 mm for 512 px: 7 pt.
+            assert float(found.get("font-size")) >= 7.0 / 72 * 25.4 * 512 / 135.5
             assert float(found.get("y")) <= height
     for cell in drawing.of_class("cell"):
         for figure in read.inside(cell, "text"):
@@ -136,6 +136,20 @@ def test_lettering_fits_at_every_width(read: SimpleNamespace, width_px: float) -
                 read.inside(cell, "rect")[0].get("width")
             )
     assert width == width_px
+
+
+def test_half_a_page_bears_the_figures_of_31_bands(read: SimpleNamespace) -> None:
+    levels = (6.3, -6.3, 14.4, -14.4, 28.0, -28.0, *[3.0] * 25)
+    row = MapRow("middle", levels, 11.6)
+    view = EvennessView("x", BANDS_HZ, (MapSide("Left", (row,)),), 6.0)
+    drawing = read.drawing(draw_evenness_map(view, width_px=512.0))
+    figures = ["".join(t.text for t in read.inside(c, "text")) for c in drawing.of_class("cell")]
+    # No room for the sign beyond 20 dB: there the hatch tells it, rising or falling.
+    assert figures == ["+6", "−6", "+14", "−14", "28", "28", *["+3"] * 25]
+    assert "middle" in drawing.texts()
+    # A narrower one leaves out what could not be read.
+    narrow = read.drawing(draw_evenness_map(view, width_px=300.0))
+    assert not any(read.inside(cell, "text") for cell in narrow.of_class("cell"))
 
 
 def test_description_names_the_bands_that_fail(read: SimpleNamespace) -> None:

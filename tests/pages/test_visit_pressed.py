@@ -105,14 +105,12 @@ def text_of(pdf):
 
 
 def lettered(faders):
-    """What the faceplate of a card says, slider by slider: its turn, its value, its frequency."""
+    """What the faceplate of a card says, slider by slider: its turn and value, its frequency."""
     words = []
     for one in faders:
         hertz, decibels = one["hz"], one["fader_db"]
         if decibels:
             words += [str(one["order"]), f"{decibels:+g}".replace("-", "\u2212")]
-        else:
-            words.append("0")
         words.append(f"{hertz / 1000.0:g}k" if hertz >= 1000.0 else f"{hertz:g}")
     return " ".join(words)
 

@@ -28,3 +28,8 @@ def test_notes_that_say_nothing_are_left_out() -> None:
     assert [(one.head, one.body) for one in noted((("front", "too  loud"), ("back", " ")))] == [
         ("front", "too loud")
     ]
+
+
+def test_notes_are_whole() -> None:
+    (note,) = noted((("front", "Long. " * 600 + "The end."),))
+    assert note.body.endswith("Long. The end.")

@@ -1,7 +1,9 @@
 """The card: the faders of the user's own equalizer, each slider where it must stand.
 
-Faders that move stand on a shaded lane with a number for the order, a filled bar and a large
-value; those that stay are drawn light. Start at `draw_card()`.
+All faders stand at one pitch, as on the unit, so that the hand finds its place. Those that move
+stand on a shaded lane with a number for the order, a filled bar and a large value, which may reach
+over its neighbours' lanes: where neighbours move too, every second one is written a line higher.
+Those that stay are drawn light. Start at `draw_card()`.
 """
 
 from __future__ import annotations
@@ -10,7 +12,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import accumulate
 
 from evenhall.drawing.svg import (
     ACROSS_PX,
@@ -37,17 +38,15 @@ GUTTER_PX = 34.0  # the scale's figures, left of a row
 TITLE_SIZE_PX = 20.0
 TITLE_HEIGHT_PX = 34.0
 SCALE_SIZE_PX = 13.0
-LANE_GAP_PX = 3.0  # between the lanes of neighbours that both move
+EDGE_PX = 16.0  # right of a row, and as much left of it: a value at its end may reach so far
+LANE_GAP_PX = 3.0  # between the lanes, and between the values, of neighbours that both move
 MARK_HEIGHT_PX = 26.0
-VALUE_HEIGHT_PX = 30.0
+VALUE_HEIGHT_PX = 28.0
 FREQUENCY_HEIGHT_PX = 30.0
-ROW_GAP_PX = 16.0
+ROW_GAP_PX = 10.0
 MARK_RADIUS_PX = 10.0
 LARGEST_VALUE_PX = 26.0
 LARGEST_FREQUENCY_PX = 20.0
-# Where slots are narrower than this, a fader that moves gets the room of 1.6 that stay.
-COMFORTABLE_SLOT_PX = 48.0
-MOVING_SHARE = 1.6
 
 
 @dataclass(frozen=True)
@@ -129,12 +128,32 @@ def draw_card(
     rows = rows or math.ceil(len(view.faders) / MAX_FADERS_IN_ROW)
     in_row = math.ceil(len(view.faders) / rows)
     parts = [view.faders[start : start + in_row] for start in range(0, len(view.faders), in_row)]
-    layout = _Layout(view, view.marks, theme, width_px, rail_height_px)
+    marks = view.marks
+    # All rows alike, also a last one with fewer faders.
+    slot_px = (width_px - GUTTER_PX - EDGE_PX) / in_row
+    value_em = max(
+        (
+            text_width_px(signed_db(fader.fader_db, view.decimals), 1.0)
+            for fader in view.faders
+            if fader.hz in marks
+        ),
+        default=1.0,
+    )
+    reach_px = min(2 * slot_px, slot_px + 2 * EDGE_PX) - LANE_GAP_PX
+    value_px = min(LARGEST_VALUE_PX, reach_px / value_em)
+    wide = value_px * value_em > slot_px - LANE_GAP_PX
+    raised = {
+        fader.hz
+        for part in parts
+        for fader, higher in zip(part, _every_second([f.hz in marks for f in part]), strict=True)
+        if wide and higher
+    }
+    layout = _Layout(view, marks, raised, theme, width_px, rail_height_px, slot_px, value_px)
     return picture(
         layout.heading(),
         *(layout.row(part, at) for at, part in enumerate(parts)),
         width_px=width_px,
-        height_px=TITLE_HEIGHT_PX + len(parts) * layout.row_height_px,
+        height_px=TITLE_HEIGHT_PX + len(parts) * layout.row_height_px - ROW_GAP_PX,
         title=f"Card: {view.title}",
         description=_in_words(view),
         theme=theme,
@@ -150,28 +169,59 @@ def _in_words(view: CardView) -> str:
     return f"Set in this order: {moves}. All others stand at 0 dB."
 
 
+def _every_second(moves: Sequence[bool]) -> list[bool]:
+    """Pick every second one of each run of faders that move.
+
+    Examples
+    --------
+    >>> _every_second([True, True, True, False, True])
+    [False, True, False, False, False]
+    """
+    picked: list[bool] = []
+    for at, own in enumerate(moves):
+        picked.append(own and at > 0 and moves[at - 1] and not picked[-1])
+    return picked
+
+
 @dataclass(frozen=True)
 class _Slot:
-    """Where one fader stands in its row, and how large it is lettered."""
+    """Where one fader stands in its row."""
 
     fader: CardFader
     mark: int | None
     centre_px: float
-    width_px: float
-    lettering_px: float
 
 
 @dataclass(frozen=True)
 class _Layout:
     view: CardView
     marks: dict[float, int]
+    raised: set[float]  # frequencies whose value stands a line higher
     theme: Theme
     width_px: float
     rail_px: float
+    slot_px: float
+    value_px: float
+
+    @property
+    def values_px(self) -> float:
+        """Height of the values: one line, two where some are raised."""
+        return VALUE_HEIGHT_PX * (2 if self.raised else 1)
+
+    @property
+    def lane_px(self) -> float:
+        """Height of a lane, from the mark down to the frequency."""
+        return MARK_HEIGHT_PX + self.rail_px + FREQUENCY_HEIGHT_PX + 6
 
     @property
     def row_height_px(self) -> float:
-        return MARK_HEIGHT_PX + VALUE_HEIGHT_PX + self.rail_px + FREQUENCY_HEIGHT_PX + ROW_GAP_PX
+        return self.values_px + self.lane_px + ROW_GAP_PX
+
+    @property
+    def frequency_px(self) -> float:
+        """One size for all frequencies, so that the row stays calm to look at."""
+        widest_em = max(text_width_px(fader_name(fader.hz), 1.0) for fader in self.view.faders)
+        return min(LARGEST_FREQUENCY_PX, (self.slot_px - LANE_GAP_PX) / widest_em)
 
     def heading(self) -> str:
         count, total = len(self.marks), len(self.view.faders)
@@ -188,46 +238,24 @@ class _Layout:
 
     def row(self, faders: Sequence[CardFader], at: int) -> str:
         top = TITLE_HEIGHT_PX + at * self.row_height_px
-        slots = self._slots(faders)
-        value_px = min(
-            _fitting(self._value(slot.fader), slot.width_px, LARGEST_VALUE_PX) for slot in slots
-        )
+        slots = [
+            _Slot(fader, self.marks.get(fader.hz), GUTTER_PX + (place + 0.5) * self.slot_px)
+            for place, fader in enumerate(faders)
+        ]
         drawn = [
-            self._staying(slot, top) if slot.mark is None else self._moving(slot, top, value_px)
+            self._staying(slot, top) if slot.mark is None else self._moving(slot, top)
             for slot in slots
         ]
         return group(self._scale(top), *drawn, class_="row")
-
-    def _slots(self, faders: Sequence[CardFader]) -> list[_Slot]:
-        room_px = self.width_px - GUTTER_PX
-        wide = MOVING_SHARE if room_px / len(faders) < COMFORTABLE_SLOT_PX else 1.0
-        shares = [wide if fader.hz in self.marks else 1.0 for fader in faders]
-        widths = [share * room_px / sum(shares) for share in shares]
-        ends = accumulate(widths, initial=GUTTER_PX)
-        # One size for all that stay and one for all that move: the row stays calm to look at.
-        sizes = {
-            moves: min(
-                _fitting(fader_name(fader.hz), width, LARGEST_FREQUENCY_PX)
-                for fader, width in zip(faders, widths, strict=True)
-                if (fader.hz in self.marks) == moves
-            )
-            for moves in {fader.hz in self.marks for fader in faders}
-        }
-        return [
-            _Slot(
-                fader, self.marks.get(fader.hz), x + width / 2, width, sizes[fader.hz in self.marks]
-            )
-            for fader, width, x in zip(faders, widths, ends, strict=False)
-        ]
 
     def _value(self, fader: CardFader) -> str:
         return signed_db(fader.fader_db, self.view.decimals)
 
     def _zero_y(self, top: float) -> float:
-        return top + MARK_HEIGHT_PX + VALUE_HEIGHT_PX + self.rail_px / 2
+        return top + self.values_px + MARK_HEIGHT_PX + self.rail_px / 2
 
     def _value_y(self, top: float) -> float:
-        return top + MARK_HEIGHT_PX + VALUE_HEIGHT_PX / 2
+        return top + self.values_px - VALUE_HEIGHT_PX / 2
 
     def _frequency_y(self, top: float) -> float:
         return self._zero_y(top) + self.rail_px / 2 + FREQUENCY_HEIGHT_PX / 2 + 3
@@ -235,19 +263,21 @@ class _Layout:
     def _scale(self, top: float) -> str:
         """Lines across the row at 0, half and full range, and the letters at its left."""
         theme, zero_y = self.theme, self._zero_y(top)
-        letters = [("dB", self._value_y(top)), ("Hz", self._frequency_y(top))]
+        # Further left than the scale: the value of the first fader may reach there.
+        unit = text(2, self._value_y(top), "dB", size_px=SCALE_SIZE_PX, fill=theme.muted)
+        letters = [("Hz", self._frequency_y(top))]
         lines = []
         for share in (1.0, 0.5, 0.0, -0.5, -1.0):
             y = zero_y - share * self.rail_px / 2
             stroke = theme.muted if share == 0 else theme.faint
-            lines.append(line(GUTTER_PX, y, self.width_px, y, stroke=stroke))
+            lines.append(line(GUTTER_PX, y, self.width_px - EDGE_PX, y, stroke=stroke))
             if abs(share) != 0.5 or self.rail_px / 4 >= SCALE_SIZE_PX:
                 letters.append((signed_db(share * self.view.range_db, 1), y))
         lettering = [
             text(GUTTER_PX - 6, y, label, size_px=SCALE_SIZE_PX, fill=theme.muted, anchor="end")
             for label, y in letters
         ]
-        return group(*lines, *lettering, class_="scale")
+        return group(*lines, unit, *lettering, class_="scale")
 
     def _rail(self, slot: _Slot, top: float) -> str:
         x, y, half = slot.centre_px, self._zero_y(top), self.rail_px / 2
@@ -259,7 +289,7 @@ class _Layout:
             slot.centre_px,
             self._frequency_y(top),
             fader_name(slot.fader.hz),
-            size_px=slot.lettering_px,
+            size_px=self.frequency_px,
             fill=self.theme.ink if moves else self.theme.muted,
             bold=moves,
             anchor="middle",
@@ -267,41 +297,41 @@ class _Layout:
 
     def _staying(self, slot: _Slot, top: float) -> str:
         theme, x, y = self.theme, slot.centre_px, self._zero_y(top)
-        width, height = min(0.5 * slot.width_px, 20.0), 7.0
+        width, height = min(0.5 * self.slot_px, 20.0), 7.0
         return group(
             self._rail(slot, top),
             slider(x, y, width, height, rx=2, fill=theme.ground, stroke=theme.muted),
-            text(x, self._value_y(top), "0", size_px=14, fill=theme.muted, anchor="middle"),
             self._lettering(slot, top),
             title=f"{slot.fader.hz:g} Hz: stays at 0 dB",
             class_="fader stays",
         )
 
-    def _moving(self, slot: _Slot, top: float, value_px: float) -> str:
+    def _moving(self, slot: _Slot, top: float) -> str:
         theme, x, zero_y = self.theme, slot.centre_px, self._zero_y(top)
         y = zero_y - slot.fader.fader_db / self.view.range_db * self.rail_px / 2
         value = self._value(slot.fader)
-        lane_width = slot.width_px - LANE_GAP_PX
+        lane_y, lane_width = top + self.values_px, self.slot_px - LANE_GAP_PX
         lane_x = x - lane_width / 2
-        lane_height = self.row_height_px - ROW_GAP_PX + 6
-        bar, width, height = 10.0, min(0.75 * slot.width_px, 34.0), 12.0
-        mark_y = top + MARK_HEIGHT_PX / 2 + 1
+        bar, width, height = 10.0, min(0.75 * self.slot_px, 34.0), 12.0
+        mark_y = lane_y + MARK_HEIGHT_PX / 2 + 1
+        value_y, leader = self._value_y(top), []
+        if slot.fader.hz in self.raised:
+            value_y -= VALUE_HEIGHT_PX
+            # Between the values of its neighbours, down to its own lane.
+            leader_y = lane_y - VALUE_HEIGHT_PX
+            leader = [line(x, leader_y, x, lane_y, stroke=theme.muted, class_="leader")]
         bold = partial(text, x, bold=True, anchor="middle")
         return group(
-            rect(lane_x, top, lane_width, lane_height, rx=4, fill=theme.faint, class_="lane"),
+            rect(lane_x, lane_y, lane_width, self.lane_px, rx=4, fill=theme.faint, class_="lane"),
+            *leader,
             self._rail(slot, top),
             line(lane_x, zero_y, lane_x + lane_width, zero_y, stroke=theme.muted),
             rect(x - bar / 2, min(zero_y, y), bar, abs(zero_y - y), fill=theme.ink),
             slider(x, y, width, height, rx=2, fill=theme.ink),
             circle(x, mark_y, MARK_RADIUS_PX, fill=theme.ink),
             bold(mark_y, str(slot.mark), size_px=14, fill=theme.ground, class_="mark"),
-            bold(self._value_y(top), value, size_px=value_px, fill=theme.ink, class_="value"),
+            bold(value_y, value, size_px=self.value_px, fill=theme.ink, class_="value"),
             self._lettering(slot, top),
             title=f"{slot.fader.hz:g} Hz: {value} dB, number {slot.mark} to set",
             class_="fader moves",
         )
-
-
-def _fitting(label: str, slot_px: float, largest_px: float) -> float:
-    """Size at which the label keeps within the lane of its slot."""
-    return min(largest_px, 0.94 * (slot_px - LANE_GAP_PX) / text_width_px(label, 1.0))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from evenhall.drawing.svg import (
     ACROSS_PX,
+    MINUS,
     group,
     path,
     picture,
@@ -27,7 +28,7 @@ from evenhall.words import fader_name
 
 __all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map"]
 
-CELL_HEIGHT_PX = 24.0
+USUAL_CELL_HEIGHT_PX, FLAT_CELL_HEIGHT_PX = 24.0, 19.0
 HEAD_HEIGHT_PX = 54.0
 SIDE_NAME_HEIGHT_PX = 20.0
 SIDE_GAP_PX = 10.0
@@ -35,9 +36,15 @@ SUM_GAP_PX = 4.0
 LEGEND_SIZE_PX = 12.0
 LEGEND_LINE_PX = 16.0
 LABEL_SHARE = 0.13  # of the width, for the names of the spots
-SMALLEST_LABEL_PX = 100.0
+USUAL_LABEL_PX, NARROWEST_LABEL_PX = 100.0, 64.0
+LARGEST_NAME_PX, SMALLEST_NAME_PX = 13.0, 10.0
 LARGEST_FIGURE_PX = 14.0
-SMALLEST_LETTERING_PX = 9.0
+# Two maps side by side on A4 across, 512 px each, are set at 0.75 pt a px: this makes 7 pt.
+SMALLEST_LETTERING_PX = 9.4
+DENSE_WIDTH_PX = 600.0
+WIDEST_USUAL_FIGURE = f"{MINUS}14"  # 20 dB and more is rare
+CELL_GAP_PX = 1.0
+FIGURE_SHARE = 0.97  # of a cell, for its figure
 HATCH_PX = 5.0
 
 # A cell this many limits away has the full colour; beyond it only the figure tells.
@@ -93,8 +100,9 @@ def draw_evenness_map(
     view : EvennessView
         What to show; each row holds one level a band.
     width_px : float
-        Width of the drawing; 1044 fills an A4 page across, 718 one upright. Under 500 the figures
-        get too small to read: a narrow screen should scroll instead.
+        Width of the drawing; 1044 fills an A4 page across, 718 one upright, 512 half of one
+        across. Under that figures of 31 bands find no room and are left out: a narrow screen
+        should scroll instead.
 
     Raises
     ------
@@ -153,16 +161,47 @@ class _Grid:
 
     @property
     def left_px(self) -> float:
-        return max(LABEL_SHARE * self.width_px, SMALLEST_LABEL_PX)
+        """Room for the names of the spots: narrow ones, where the figures need it."""
+        widest_px = text_width_px(WIDEST_USUAL_FIGURE, SMALLEST_LETTERING_PX)
+        rest_px = self.width_px - len(self.view.band_hz) * (widest_px / FIGURE_SHARE + CELL_GAP_PX)
+        usual_px = max(LABEL_SHARE * self.width_px, USUAL_LABEL_PX)
+        return max(min(usual_px, rest_px), NARROWEST_LABEL_PX)
+
+    @property
+    def dense(self) -> bool:
+        """Whether the map is for half a page, where room is dear both ways."""
+        return self.width_px < DENSE_WIDTH_PX
+
+    @property
+    def name_px(self) -> float:
+        """Size of the names of the spots."""
+        return SMALLEST_NAME_PX if self.dense else LARGEST_NAME_PX
+
+    @property
+    def cell_height_px(self) -> float:
+        return FLAT_CELL_HEIGHT_PX if self.dense else USUAL_CELL_HEIGHT_PX
 
     @property
     def cell_px(self) -> float:
         return (self.width_px - self.left_px) / len(self.view.band_hz)
 
-    @property
-    def figure_px(self) -> float:
-        """Size at which two digits and a sign fit any cell."""
-        return min(LARGEST_FIGURE_PX, 0.96 * self.cell_px / text_width_px("+20", 1.0))
+    def figure(self, level_db: float) -> tuple[str, float]:
+        """Figure of a cell and its size; none where none could be read."""
+        figure = signed_db(level_db, 0)
+        choices = [figure]
+        if _beyond(level_db, self.view.limit_db):
+            if round(abs(level_db)) <= self.view.limit_db:
+                # 6.3 dB is beyond 6 dB, and "+6" would not say why it is hatched.
+                choices.insert(0, signed_db(level_db, 1))
+            choices.append(figure[1:])  # the hatch tells the sign too
+        room_px = FIGURE_SHARE * (self.cell_px - CELL_GAP_PX)
+        # One digit is not written much larger than two: a row is read at one glance.
+        most_px = min(LARGEST_FIGURE_PX, 1.1 * room_px / text_width_px(WIDEST_USUAL_FIGURE, 1.0))
+        for choice in choices:
+            size_px = min(most_px, room_px / text_width_px(choice, 1.0))
+            if size_px >= SMALLEST_LETTERING_PX - 1e-9:
+                return choice, size_px
+        return "", 0.0
 
     def heading(self) -> str:
         theme, y = self.theme, HEAD_HEIGHT_PX - 12
@@ -190,28 +229,30 @@ class _Grid:
 
     def side(self, side: MapSide, y: float) -> tuple[str, float]:
         """One side's rows from the height `y` down, and the height where the next may start."""
-        name_px = 13.0
-        middle = y + SIDE_NAME_HEIGHT_PX / 2
-        side_name = shorten(side.name, size_px=name_px, width_px=self.width_px - 12)
-        drawn = [text(6, middle, side_name, size_px=name_px, fill=self.theme.ink, bold=True)]
+        middle, size_px = y + SIDE_NAME_HEIGHT_PX / 2, LARGEST_NAME_PX
+        side_name = shorten(side.name, size_px=size_px, width_px=self.width_px - 12)
+        drawn = [text(6, middle, side_name, size_px=size_px, fill=self.theme.ink, bold=True)]
         y += SIDE_NAME_HEIGHT_PX
         for row in side.rows:
             where = "" if row.distance_m is None else f"{row.distance_m:g} m"
-            drawn.append(self._label(row.label, where, y, bold=row.reference, size_px=name_px))
+            drawn.append(self._label(row.label, where, y, bold=row.reference))
             drawn.append(self._cells(f"{side.name}, {row.label}", row.level_db, y))
-            y += CELL_HEIGHT_PX
+            y += self.cell_height_px
         if side.front_minus_back_db:
             y += SUM_GAP_PX
-            drawn.append(self._label("front − back", "", y, bold=False, size_px=name_px))
+            drawn.append(self._label("front − back", "", y, bold=False))
             drawn.append(
                 self._cells(f"{side.name}, front less back", side.front_minus_back_db, y, bold=True)
             )
-            y += CELL_HEIGHT_PX
+            y += self.cell_height_px
         return group(*drawn, class_="side"), y + SIDE_GAP_PX
 
-    def _label(self, name: str, where: str, y: float, *, bold: bool, size_px: float) -> str:
-        theme, middle = self.theme, y + CELL_HEIGHT_PX / 2
-        room_px = self.left_px - 16 - text_width_px(where, size_px)
+    def _label(self, name: str, where: str, y: float, *, bold: bool) -> str:
+        theme, middle, size_px = self.theme, y + self.cell_height_px / 2, self.name_px
+        room_px = self.left_px - 16
+        if text_width_px(f"{name} {where}", size_px) > room_px:
+            where = "" if self.dense else where
+        room_px -= text_width_px(where, size_px)
         short = shorten(name, size_px=size_px, width_px=room_px)
         return group(
             text(6, middle, short, size_px=size_px, fill=theme.ink, bold=bold),
@@ -232,7 +273,7 @@ class _Grid:
     def _cell(self, name: str, level_db: float | None, at: int, y: float, *, bold: bool) -> str:
         theme = self.theme
         x = self.left_px + at * self.cell_px + 0.5
-        width, height = self.cell_px - 1, CELL_HEIGHT_PX - 1
+        width, height = self.cell_px - CELL_GAP_PX, self.cell_height_px - CELL_GAP_PX
         if level_db is None:
             return group(
                 rect(x, y, width, height, fill="none", stroke=theme.faint, stroke_width=0.5),
@@ -243,54 +284,58 @@ class _Grid:
         colour = mixed(theme.even, theme.above if level_db > 0 else theme.below, share)
         ink = legible_on(colour)
         beyond = _beyond(level_db, self.view.limit_db)
-        figure = signed_db(level_db, 0)
-        if beyond and round(abs(level_db)) <= self.view.limit_db:
-            # 6.3 dB is beyond 6 dB, and "+6" would not say why it is hatched.
-            figure = signed_db(level_db, 1)
-        figure_px = min(self.figure_px, 0.96 * width / text_width_px(figure, 1.0))
+        figure, figure_px = self.figure(level_db)
         hatch = []
         if beyond:
-            plate = text_width_px(figure, figure_px) + 2
             strokes = _hatch(x, y, width, height, rising=level_db > 0)
-            hatch = [
-                path(strokes, stroke=ink, fill="none", class_="hatch"),
-                rect(
-                    x + (width - plate) / 2,
-                    y + height / 2 - 0.48 * figure_px,
-                    plate,
-                    0.96 * figure_px,
-                    fill=colour,
-                ),
-            ]
+            hatch = [path(strokes, stroke=ink, fill="none", class_="hatch")]
+            if figure:
+                plate = min(text_width_px(figure, figure_px) + 2, width)
+                plate_y = y + height / 2 - 0.48 * figure_px
+                plate_x = x + (width - plate) / 2
+                hatch.append(rect(plate_x, plate_y, plate, 0.96 * figure_px, fill=colour))
+        written = text(
+            x + width / 2,
+            y + height / 2,
+            figure,
+            size_px=figure_px,
+            fill=ink,
+            bold=bold or beyond,
+            anchor="middle",
+        )
         return group(
             rect(x, y, width, height, fill=colour),
             *hatch,
-            text(
-                x + width / 2,
-                y + height / 2,
-                figure,
-                size_px=figure_px,
-                fill=ink,
-                bold=bold or beyond,
-                anchor="middle",
-            ),
+            *([written] if figure else []),
             title=f"{name}: {level_db:+.1f} dB" + (", beyond the limit" if beyond else ""),
             class_="cell",
         )
 
+    @property
+    def legend_x_px(self) -> float:
+        return 6.0 if self.dense else self.left_px
+
     def legend_lines(self) -> list[str]:
         words = (
             "dB against the middle spot, and front less back. Orange is louder, blue quieter."
-            f" Hatched: more than {self.view.limit_db:g} dB. Blank: no usable figure."
+            f" Hatched: more than {self.view.limit_db:g} dB, rising where louder, falling where"
+            " quieter. Blank: no usable figure."
         )
-        characters = int((self.width_px - self.left_px) / text_width_px("n", LEGEND_SIZE_PX) * 1.2)
+        room_px = self.width_px - self.legend_x_px
+        characters = int(room_px / text_width_px("n", LEGEND_SIZE_PX) * 1.2)
         return textwrap.wrap(words, characters)
 
     def legend(self, y: float) -> str:
         ink = self.theme.muted
         return group(
             *(
-                text(self.left_px, y + at * LEGEND_LINE_PX, words, size_px=LEGEND_SIZE_PX, fill=ink)
+                text(
+                    self.legend_x_px,
+                    y + at * LEGEND_LINE_PX,
+                    words,
+                    size_px=LEGEND_SIZE_PX,
+                    fill=ink,
+                )
                 for at, words in enumerate(self.legend_lines())
             ),
             class_="legend",

@@ -13,8 +13,10 @@ __all__ = ["noted", "rig_and_settings"]
 
 
 def noted(notes: Sequence[tuple[str, str]]) -> tuple[Point, ...]:
-    """Say what somebody wrote down, place by place."""
-    return tuple(Point(short(where), short(text)) for where, text in notes if text.strip())
+    """Say what somebody wrote down, place by place, all of it."""
+    return tuple(
+        Point(short(where), " ".join(text.split())) for where, text in notes if text.strip()
+    )
 
 
 def rig_and_settings(result: Result, job: Job) -> tuple[Point, ...]:

@@ -13,9 +13,11 @@ from evenhall.report.views import side_title
 from evenhall.words import hz_text
 
 __all__ = [
+    "DONE",
     "MIXER_TITLE",
     "NOTHING_TO_DO",
     "NOTHING_TO_MOVE",
+    "NOT_TONIGHT",
     "STRIP_TITLE",
     "expected_gain",
     "largest_first",
@@ -34,11 +36,10 @@ __all__ = [
     "worklist",
 ]
 
-MAX_MOVES = 12
 MAX_PATTERNS = 6  # in each list, largest first
 MAX_TROUBLES = 6
-MAX_MOVE_CHARACTERS = 640  # of one move: what may hurt someone is not to be cut off
 
+DONE, NOT_TONIGHT = "done", "not tonight"  # how a move may be ticked
 NOTHING_TO_DO = "Nothing to do."
 NOTHING_TO_MOVE = "Nothing to move: leave all faders at 0."
 REMEDIES = {
@@ -53,18 +54,17 @@ STRIP_TITLE, MIXER_TITLE = "First, on the channel strip", "On a digital mixer in
 def worklist(result: Result) -> tuple[Point, ...]:
     """Say what to do, in order: the kind of move, its sentence and the gain expected.
 
-    Where no take could be used, that is to mend each and record it again.
+    Where no take could be used, that is to mend each and record it again. Nothing of it is left
+    out: a move may end with what can hurt someone.
     """
     if not result.any_usable:
         return tuple(
             Point("record again", short(f"{point.head}: {point.body}"))
             for point in troubles(result)
         )
-    points = [
-        Point(move.kind, short(whole_text(move), MAX_MOVE_CHARACTERS))
-        for move in moves_in_order(result)
-    ]
-    return at_most(points, MAX_MOVES)
+    return tuple(
+        Point(move.kind, " ".join(whole_text(move).split())) for move in moves_in_order(result)
+    )
 
 
 def moves_in_order(result: Result) -> list[Move]:

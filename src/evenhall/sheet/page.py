@@ -1,11 +1,15 @@
-"""From a result to the bytes of a PDF: one or two A4 pages, set by typst. Start at `render()`."""
+"""From a result to the bytes of a PDF, set by typst. Start at `render()`.
+
+Page one is the card to tape on the rack with the worklist, page two the verdict. Nothing is cut
+off and nothing set under 7 pt: what finds no room goes on, on a further page.
+"""
 
 from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +17,7 @@ from evenhall import __version__
 from evenhall.cautions import CAUTIONS
 from evenhall.drawing import (
     FONT_DIR,
+    EvennessView,
     draw_card,
     draw_evenness_map,
     draw_hall,
@@ -20,7 +25,7 @@ from evenhall.drawing import (
 )
 from evenhall.job.folder.reading import Job
 from evenhall.job.tune.result import Result
-from evenhall.report import worklist
+from evenhall.report import hand_over, worklist
 from evenhall.report.point import Point
 from evenhall.report.settings import noted, rig_and_settings
 from evenhall.report.verdicts import verdicts
@@ -29,6 +34,7 @@ from evenhall.report.views import (
     evenness_view,
     hall_view,
     response_view,
+    side_title,
     stance_of,
 )
 
@@ -36,11 +42,13 @@ __all__ = ["render"]
 
 TEMPLATE = Path(__file__).parent / "sheet.typ"
 
-# Sizes in px at 96 an inch; `sheet.typ` gives the drawings just this room on paper.
-FULL_WIDTH_PX, HALF_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX = 1044.0, 512.0, 430.0, 230.0
-# Travel of a slider by the number of cards that share the page.
-RAIL_HEIGHT_PX = {1: 250.0, 2: 130.0}
-SMALLEST_RAIL_PX = 80.0
+# Half a page across at 0.75 pt a px. In the columns, a third each, the lettering of hall and chart
+# (12 and 13 px) comes out at 7.5 pt.
+HALF_WIDTH_PX, HALF_HEIGHT_PX = 512.0, 270.0
+HALL_WIDTH_PX, CHART_WIDTH_PX, CHART_HEIGHT_PX = 395.0, 430.0, 230.0
+# Travel of a slider; `sheet.typ` takes the first that leaves the worklist room on the page.
+RAIL_HEIGHTS_PX = (250.0, 200.0, 160.0, 120.0, 80.0)
+SIDES_IN_MAP = 2  # more than two of eight spots would be higher than a page
 MAX_NAME = 90
 
 # What the fonts inside the package and inside typst can draw; anything else may need the
@@ -55,6 +63,8 @@ def render(
     *,
     date: datetime.date,
     notes: Sequence[tuple[str, str]] = (),
+    ticked: Mapping[int, str] | None = None,
+    first: Result | None = None,
 ) -> bytes:
     """Set the sheet of a result.
 
@@ -68,15 +78,19 @@ def render(
         Printed on the sheet and kept as the date of the file.
     notes : sequence of (str, str)
         What somebody wrote down: where, and what.
+    ticked : mapping, optional
+        By the order of a move: `worklist.DONE` or `worklist.NOT_TONIGHT`.
+    first : Result, optional
+        What the earliest takes say, where `result` is made of later ones.
 
     Returns
     -------
     bytes
-        A PDF of one or two A4 pages; the same input gives the same bytes.
+        A PDF of two A4 pages, more where it must be; the same input gives the same bytes.
     """
     import typst  # here, so that a command without a sheet does not wait for it
 
-    data = json.dumps(_data(result, job, date, notes), ensure_ascii=False)
+    data = json.dumps(_data(result, job, date, notes, ticked or {}, first), ensure_ascii=False)
     midnight = datetime.datetime.combine(date, datetime.time(), tzinfo=datetime.UTC)
     return typst.compile(
         TEMPLATE,
@@ -95,38 +109,53 @@ def _needs_system_fonts(content: str) -> bool:
 
 
 def _data(
-    result: Result, job: Job, date: datetime.date, notes: Sequence[tuple[str, str]]
+    result: Result,
+    job: Job,
+    date: datetime.date,
+    notes: Sequence[tuple[str, str]],
+    ticked: Mapping[int, str],
+    first: Result | None,
 ) -> dict[str, Any]:
     """All that the template shows; text as plain data, which typst never reads as markup."""
     name = job.venue.name
     cards = card_views(result, job).values()
-    rail_px = RAIL_HEIGHT_PX.get(len(cards), SMALLEST_RAIL_PX)
-    maps = [
-        view
-        for state in ("before", "after")
-        if (view := evenness_view(result, state, walked=False))
-    ]
-    map_width_px = FULL_WIDTH_PX if len(maps) == 1 else HALF_WIDTH_PX
+    maps = _maps(result, first)
     chart = response_view(result, job)
+    chart_beside = len(maps) == 1
+    chart_px = (
+        (HALF_WIDTH_PX, HALF_HEIGHT_PX) if chart_beside else (CHART_WIDTH_PX, CHART_HEIGHT_PX)
+    )
+    moves = worklist.moves_in_order(result) if result.any_usable else ()
     return {
         "venue": name if len(name) <= MAX_NAME else name[: MAX_NAME - 1] + "…",
         "date": f"{date.day} {date:%B} {date.year}",
         "version": __version__,
-        "cards": [draw_card(view, rail_height_px=rail_px) for view in cards],
+        "cards": [
+            [draw_card(view, rail_height_px=rail_px) for view in cards]
+            for rail_px in RAIL_HEIGHTS_PX
+        ],
+        "levels": _points(
+            Point(side_title(one.side, job.rig.sides) if len(cards) > 1 else "Level", one.text)
+            for one in result.headroom
+        ),
         "no_card": worklist.no_card(result),
         "nothing_to_move": worklist.NOTHING_TO_MOVE,
         "nothing_to_do": worklist.NOTHING_TO_DO,
         "moves_on_card": any(view.marks for view in cards),
-        "maps": [draw_evenness_map(view, width_px=map_width_px) for view in maps],
-        "chart": chart
-        and draw_response_chart(chart, width_px=CHART_WIDTH_PX, height_px=CHART_HEIGHT_PX),
+        "maps": maps,
+        "chart_beside": chart_beside,
+        "chart": chart and draw_response_chart(chart, width_px=chart_px[0], height_px=chart_px[1]),
         "hall": draw_hall(
-            hall_view(job, stance_of(result), result.rows), width_px=CHART_WIDTH_PX, plan=False
+            hall_view(job, stance_of(result), result.rows), width_px=HALL_WIDTH_PX, plan=False
         )
         if result.rows
         else None,
-        "verdicts": _points(verdicts(result)),
+        # The level stands with the card.
+        "verdicts": _points(verdicts(result.model_copy(update={"headroom": ()}))),
         "worklist": _points(worklist.worklist(result)),
+        "ticks": [ticked.get(move.order, "") for move in moves],
+        "done": _points(hand_over.done(result, first or result, ticked)),
+        "check_first": _points(hand_over.check_first(result, ticked)),
         "left_alone": _points(worklist.left_alone(result)),
         "strip_title": worklist.STRIP_TITLE,
         "strip": _points(worklist.strip(result)),
@@ -138,6 +167,30 @@ def _data(
         "rig": _points(rig_and_settings(result, job)),
         "cautions": [{"head": head, "body": body} for head, body in CAUTIONS],
     }
+
+
+def _maps(result: Result, first: Result | None) -> list[str]:
+    """Draw the first state and the last one, alternating where they take several drawings."""
+    before = evenness_view(first or result, "before", walked=False)
+    last = evenness_view(result, "after", walked=False)
+    if last is None and first is not None:
+        last = evenness_view(result, "before", walked=False)
+        last = last and replace(last, title="Evenness as it stands now, before the card")
+    parts = [_parts(view) for view in (before, last) if view]
+    return [
+        draw_evenness_map(part[at], width_px=HALF_WIDTH_PX)
+        for at in range(max(map(len, parts), default=0))
+        for part in parts
+        if at < len(part)
+    ]
+
+
+def _parts(view: EvennessView) -> list[EvennessView]:
+    """Share the sides of a map among as many as a page can bear."""
+    return [
+        replace(view, sides=view.sides[at : at + SIDES_IN_MAP])
+        for at in range(0, len(view.sides), SIDES_IN_MAP)
+    ]
 
 
 def _points(points: Iterable[Point]) -> list[dict[str, Any]]:
