@@ -188,7 +188,7 @@ def test_no_usable_take_ends_with_3_and_still_writes(folder, pipeline, option):
     pipeline(example(usable=False))
     ended = run("tune", folder, *option)
     assert ended.exit_code == 3
-    assert ended.stderr == "No take could be used: the result says why for each.\n"
+    assert ended.stderr == "No take is usable: the result says why for each.\n"
     assert (folder / "out" / "result.json").exists()
     assert "Clipped at 3 places. Lower the preamp." in ended.stdout
 
@@ -578,7 +578,7 @@ def test_hall_says_what_hands_would_bring_before_any_take(tmp_path):
     ended = run("hall", folder, "--drawing", tmp_path / "quarry.svg")
     assert ended.exit_code == 0, ended.output
     words = " ".join(ended.stdout.split())
-    assert "Raise both loudspeakers to" in words
+    assert "Raise both boxes to" in words
     assert "Forecast: speech is" in words
     assert "front: 2.0 m down the room" in words
     assert (tmp_path / "quarry.svg").read_text(encoding="utf-8").startswith("<svg")

@@ -149,10 +149,10 @@ def test_mirrored_stage_has_mirrored_steps():
 def test_words_of_the_balance():
     gain = AcousticGain(20.0, 12.0, 250.0)
     assert gain_text(gain).startswith(
-        "The last row can have 20 dB before feedback, and needs 12 dB: 8 dB to spare."
+        "The last row can have 20 dB before feedback and needs 12 dB: 8 dB to spare."
     )
     assert "near 250 Hz" in gain_text(gain)
-    assert "6 dB are kept in hand" in gain_text(gain)
+    assert "A margin of 6 dB is kept" in gain_text(gain)
     missing = gain_text(replace(gain, potential_db=9.0, octave_hz=1000.0))
-    assert "but needs 12 dB: 3 dB are missing" in missing
+    assert "but needs 12 dB: 3 dB short" in missing
     assert "near 1 kHz" in missing

@@ -55,7 +55,7 @@ def test_cable_knows_where_the_faders_stand_before_any_is_moved():
     for _ in range(6):
         guidance = listener.hear(heard + 1e-5 * rng.normal(size=heard.size))
     assert np.abs(listener.fader_db - stands_db).max() <= 0.5
-    assert guidance.stray == ("1k is moved and should be at 0.",)
+    assert guidance.stray == ("1k was moved: set it back to 0.",)
 
 
 def test_level_behind_the_unit_is_not_taken_for_faders():

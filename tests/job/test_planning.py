@@ -23,7 +23,7 @@ def changed(job, section, **figures):
 def test_low_boxes_in_a_long_hall_are_raised_and_tipped(bare, tmp_path):
     plan = plan_hall(bare, tmp_path)
     assert plan.found.proposed.height_m > plan.found.was.height_m
-    assert plan.stance[0].startswith("Raise both loudspeakers to ")
+    assert plan.stance[0].startswith("Raise both boxes to ")
     assert any("Two people lift" in line for line in plan.stance)
     # Raising the loudspeakers evens out the level: common practice, no source.
     dry = plan_hall(changed(bare, "venue", rt60_s=0.4), tmp_path)

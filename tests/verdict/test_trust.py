@@ -29,7 +29,7 @@ def test_take_without_the_reference(score):
     problems, usable = judged(response(hall_levels(), match_score=score))
     assert not usable
     assert list(problems) == ["no_match"]
-    assert "does not contain what was played" in problems["no_match"]
+    assert "What was played is not in the take" in problems["no_match"]
 
 
 def test_sound_heard_before_it_is_played_means_swapped_channels():
@@ -61,7 +61,7 @@ def test_clock_at_the_limit_is_undone(ppm):
 def test_clock_past_the_limit(ppm):
     problems, usable = judged(response(hall_levels(), clock_ppm=ppm), shared_clock=False)
     assert not usable
-    assert f"{abs(ppm):.0f} ppm apart; up to 300 can be undone" in problems["clock"]
+    assert f"{abs(ppm):.0f} ppm apart, and at most 300 can be corrected" in problems["clock"]
 
 
 def test_reference_without_energy_names_the_bands():
@@ -77,7 +77,7 @@ def test_reference_without_energy_names_the_bands():
     problems, usable = judged(heard)
     assert usable
     assert list(problems) == ["band_limited"]
-    assert "no energy at 25 Hz to 160 Hz" in problems["band_limited"]
+    assert "no energy at 25 to 160 Hz" in problems["band_limited"]
 
 
 def noisy(usable_from_hz, usable_to_hz=20000.0):
@@ -163,7 +163,7 @@ def test_delay_that_jumps_during_the_take():
 
 def test_take_that_hardly_fits_itself():
     problems, _ = judged(response(hall_levels(), used_ratio=0.4))
-    assert "Only 40 % of the take fits" in problems["time_varying"]
+    assert "Only 40 % of the take agrees with itself" in problems["time_varying"]
 
 
 def problems_of(*takes):

@@ -97,7 +97,7 @@ def _above(name: str, value: float | None, limit_name: str, limit: float | None)
     yield _fault(
         f"[{section}]",
         f"{key} = {shown(value)} is above {other} = {shown(limit)}. "
-        f"Give at most {shown(limit)}, or mend the other.",
+        f"Give at most {shown(limit)}, or correct the other.",
         name,
         limit_name,
     )

@@ -113,7 +113,7 @@ def stand(stage: Stage, mains: Sequence[SpotResponse], *, lone: bool) -> Stood:
     """
     speaker, audience, room = stage.speaker, stage.audience, stage.known_room
     if speaker is None or audience is None:
-        raise InputError("Loudspeaker or audience is not known. Give its height, and both rows.")
+        raise InputError("Give the height of the boxes, and both rows of the audience.")
     check_setting(speaker, room, audience)
     late = _late(mains, speaker, room, audience)
     if late:
@@ -207,10 +207,10 @@ def _late(
     if _on_floor_m(far_m, speaker, audience.ear_height_m) <= most_m:
         return ""
     return (
-        f"By the takes the farthest spot is {far_m:.1f} m from its loudspeaker, and no place in "
-        f"this room is: it is {room.length_m:g} m long. Something on the way, a digital mixer or a "
-        "processor, delays the sound, or the length is wrong. Give distance_m of each take, or "
-        "correct the length; meanwhile rows and height are forecast without the takes."
+        f"Give distance_m of each take, or correct the length of the room: going by the takes, the "
+        f"farthest spot is {far_m:.1f} m from its box, in a room {room.length_m:g} m long. Either "
+        "the length is wrong, or a digital mixer or a processor delays the sound. Meanwhile rows "
+        "and height are forecast without the takes."
     )
 
 
