@@ -294,7 +294,7 @@ def test_sweep_starts_low_and_ends_high_in_its_band(tmp_path):
     [
         (
             ["a.mp3"],
-            "a.mp3: is no kind of file written here. Give a name in .wav or .flac.",
+            "a.mp3: cannot be written as that kind of file. Give a name in .wav or .flac.",
         ),
         (
             ["a.wav", "--rate", "8000"],

@@ -178,5 +178,5 @@ def test_simulated_hand_sets_the_card_through_the_device():
 def test_devices_that_play_nothing_are_refused():
     with SimulatedDevices() as devices:
         devices.setup = replace(devices.setup, reference="outside", reference_channel=2)
-        with pytest.raises(InputError, match="faders cannot be followed by it"):
+        with pytest.raises(InputError, match="so that no fader can be followed"):
             follow_faders(devices, order(by_cable=False), watch=Watcher(devices))

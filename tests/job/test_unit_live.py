@@ -123,7 +123,7 @@ def test_what_is_done_wrong_is_said_before_the_next_setting(rack, devices):
     assert first.startswith("Not moved as told: ")
     assert "the unit is bypassed" in second
     assert "the opposite way" in third
-    assert "should stand at 0" in fourth
+    assert "should be at 0" in fourth
     assert hand.asked == len(found.settings) + 4
     assert learn(read_round(rack), rack)[1] == ()
 

@@ -119,7 +119,7 @@ def test_fader_that_was_not_moved_is_named_with_its_recording(tmp_path):
     folder = write_round(tmp_path / "rack", spoilt=("03.wav", 3, 0.0))
     doubts = learn(read_round(folder), folder)[1]
     assert len(doubts) == 1
-    assert doubts[0].text.startswith("03.wav: the 250 Hz fader stood near ")
+    assert doubts[0].text.startswith("03.wav: the 250 Hz fader was near ")
     assert "not at -12" in doubts[0].text
 
 

@@ -177,6 +177,6 @@ def test_no_sentence_contradicts_the_card(seed):
         if pattern.remedy == "equalize":
             assert pattern.depth_db * change < 0
         elif abs(change) >= 1.0:
-            assert "for its neighbours" in pattern.why
+            assert "for the bands beside it" in pattern.why
         if pattern.scope == "local":
             assert abs(change) < 1.0
