@@ -385,7 +385,7 @@ def test_after_takes_refuse_a_result_that_cannot_be_read(folder):
     (folder / "out" / "result.json").write_text('{"schema": 2}')
     ended = run("demo", folder, "--after")
     assert ended.exit_code == 2
-    assert "is no result of this version. Tune again:" in ended.stderr
+    assert "is not a result of this version. Tune again:" in ended.stderr
 
 
 def test_demo_is_made_tuned_and_made_again_with_the_card(tmp_path, pipeline):

@@ -282,7 +282,7 @@ class TestThroughJack:
         ended = run("take", "job", "left", "front", "--rate", "7", "--reference", "air", "--ready")
         assert ended.returncode == 2
         assert ended.stderr.splitlines() == [
-            '--reference = "air" is no way. Give inside, cable or outside.',
+            '--reference = "air" is not known. Give inside, cable or outside.',
             "--rate = 7 is out of range. Give 44100 to 192000 Hz.",
         ]
         ended = run("take", "job", "left", "front", "--ceiling", "3", "--ready")

@@ -101,7 +101,7 @@ def test_halving_the_talkers_distance_buys_6_db():
     (step,) = [s for s in gain_steps(MIC, BOX, HALL, PEOPLE) if s.kind == "talker"]
     assert abs(step.gain_db - 6.02) <= 0.005
     assert step.text == (
-        "Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more, for 0.15 m."
+        "Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more for 0.15 m."
     )
 
 
@@ -110,7 +110,7 @@ def test_closing_three_of_four_buys_6_db_and_comes_before_any_walk():
     assert [step.moved_m for step in steps[:2]] == [0.0, 0.0]
     (step,) = [s for s in steps if s.kind == "close"]
     assert abs(step.gain_db - 6.02) <= 0.005
-    assert step.text == "Close the microphones that nobody talks into, the other 3: 6.0 dB more."
+    assert step.text == "Close the microphones that nobody talks into (the other 3): 6.0 dB more."
 
 
 def test_steps_come_by_gain_for_the_metre_and_hold_what_they_promise():

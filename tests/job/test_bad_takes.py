@@ -283,7 +283,7 @@ def sound_that_stops(folder: Folder) -> str:
     reference = played(6.0)
     gain = before_and_after(reference.size, 4.1, 0.0)
     folder.add(two_channels(through_gain(reference, gain), reference))
-    return "The sound stopped 4.1 s into the take. Look at mutes, cables, loudspeaker"
+    return "The sound stopped 4.1 s into the take. Check mutes, cables, loudspeaker"
 
 
 @makes("time_varying")
@@ -361,7 +361,7 @@ def talk_that_begins(folder: Folder) -> str:
     other = heard(pink_noise(6.0, rate_hz=RATE_HZ, seed=98, level_dbfs=-28.0))
     other *= 1.0 - before_and_after(other.size, 3.6, 0.0)
     folder.add(two_channels(heard(reference) + other, reference))
-    return "Something else began to sound at 3."
+    return "Something else began to play at 3."
 
 
 @leaves_usable("gain_moved")

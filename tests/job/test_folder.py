@@ -558,7 +558,7 @@ def test_pipe_in_the_place_of_a_take(folder):
 
 @pytest.mark.parametrize("name", ["a\\u0000.wav", "a" * 5000])
 def test_name_that_no_file_can_have(folder, name):
-    assert "is no file name. Give a file in the folder." in fault_of(folder, with_file(name))
+    assert "is not a file name. Give a file in the folder." in fault_of(folder, with_file(name))
 
 
 def test_reference_file_outside_the_folder_is_refused(folder):

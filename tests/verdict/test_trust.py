@@ -113,7 +113,7 @@ def test_sub_is_not_asked_for_treble():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (Change(4.02, 4.02, -60.0), "The sound stopped 4.0 s into the take. Look at mutes"),
+        (Change(4.02, 4.02, -60.0), "The sound stopped 4.0 s into the take. Check mutes"),
         (Change(4.0, 4.0, -40.0, back_s=5.5), "The sound was gone from 4.0 to 5.5 s."),
         (Change(3.0, 3.0, 60.0), "The sound came only 3.0 s into the take"),
         (Change(2.0, 2.5, -3.0), "The sound fell by 3.0 dB at 2.0 s. Leave every gain"),
@@ -145,7 +145,7 @@ def test_noise_after_the_sound_stopped_is_not_given_as_the_reason():
 
 def test_something_that_begins_to_sound_is_told_and_the_take_kept():
     problems, usable = judged(response(hall_levels(), joined_s=5.0))
-    assert "Something else began to sound at 5.0 s" in problems["time_varying"]
+    assert "Something else began to play at 5.0 s" in problems["time_varying"]
     assert usable
 
 

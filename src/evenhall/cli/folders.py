@@ -267,7 +267,7 @@ def written_result(folder: Path) -> Result:
         return Result.model_validate_json(path.read_bytes())
     except ValueError:
         raise InputError(
-            f"{path}: is no result of this version. Tune again: evenhall tune {folder}"
+            f"{path}: is not a result of this version. Tune again: evenhall tune {folder}"
         ) from None
 
 
@@ -301,7 +301,7 @@ def hall(
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
         if drawing is not None and (drawing.suffix.lower() != ".svg" or drawing.is_dir()):
-            raise InputError(f"{drawing}: is no name for a drawing. Give one in .svg.")
+            raise InputError(f"{drawing}: is not a drawing's name. Give one in .svg.")
         from evenhall.job.folder.reading import load_job
         from evenhall.job.tune.planning import plan_hall
 

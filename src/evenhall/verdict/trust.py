@@ -179,7 +179,7 @@ def response_problems(
         problems.append(
             Problem(
                 "time_varying",
-                f"Something else began to sound at {response.joined_s:.1f} s, and went on. "
+                f"Something else began to play at {response.joined_s:.1f} s, and went on. "
                 f"Wait until it is over, and {AGAIN}.",
             )
         )
@@ -198,10 +198,10 @@ def _moved_problem(response: Response) -> Problem | None:
             if came_back
             else f"The sound stopped {change.from_s:.1f} s into the take"
         )
-        cure = "Look at mutes, cables, loudspeaker and amplifier"
+        cure = "Check mutes, cables, loudspeaker and amplifier"
     elif change.by_db > SILENCED_DB and not came_back:
         what = f"The sound came only {change.to_s:.1f} s into the take, but was played earlier"
-        cure = "Look at mutes and cables"
+        cure = "Check mutes and cables"
     else:
         way = "fell" if change.by_db < 0.0 else "rose"
         what = f"The sound {way} by {abs(change.by_db):.1f} dB "
