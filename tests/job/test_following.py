@@ -124,7 +124,7 @@ def test_microphone_that_hears_nothing_says_so():
     listener = Listener(order(by_cable=False), rate_hz=RATE_HZ, quiet=0.1 * rng.normal(size=96_000))
     for _ in range(14):
         listener.hear(0.1 * rng.normal(size=listener.round_frames))
-    with pytest.raises(DeviceError, match="hears too little"):
+    with pytest.raises(DeviceError, match="gets too little"):
         listener.hear(0.1 * rng.normal(size=listener.round_frames))
 
 

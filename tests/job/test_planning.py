@@ -141,4 +141,4 @@ def test_loudspeaker_above_the_ceiling_is_one_line(bare, tmp_path):
 def test_one_loudspeaker_is_not_turned(bare, tmp_path):
     plan = plan_hall(changed(bare, "rig", sides=("mono",)), tmp_path)
     assert len(plan.found.pair) == 1
-    assert "the loudspeaker" in plan.stance[0]
+    assert "the box" in plan.stance[0]

@@ -88,8 +88,8 @@ def test_hiss_and_overload_are_learned_and_said(learned):
     # 1 % of harmonics is 0.4 dB over the amplitude at which a clipper begins (see test_overload).
     assert unit.overload_dbfs == pytest.approx(20 * np.log10(CLIPS) + 0.4, abs=0.4)
     assert unit.limits_text == (
-        "It hisses at -77 dBFS behind it. It overloads from -8 dBFS sent (1 % of harmonics at "
-        "1 kHz): keep what is played below that."
+        "It hisses at -77 dBFS, measured at its output. It overloads from -8 dBFS sent "
+        "(1 % of harmonics at 1 kHz): keep what is played below that."
     )
 
 

@@ -79,7 +79,7 @@ def test_what_one_spot_can_show_by_chance_leaves_the_equalizer_flat(folder):
     forecast = result["forecast"]
     assert forecast["seat_after_db"] == forecast["seat_before_db"]
     assert all(abs(band["after_db"] - band["before_db"]) < 0.02 for band in forecast["bands"])
-    (flat,) = [move for move in result["moves"] if "equalizer" in move["text"]]
+    (flat,) = [move for move in result["moves"] if "EQ flat" in move["text"]]
     assert flat["kind"] == "leave"
     assert flat["text"].startswith("Leave the EQ flat. Seats are ")
 

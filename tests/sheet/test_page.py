@@ -122,7 +122,7 @@ def test_without_a_usable_take_the_sheet_says_what_to_do(
     )
     first, second = pages(render(result, make_job(), date=DATE))
     assert "No card." in first
-    assert "takes/left-front.wav: Clipped at 3 places. Lower the preamp." in first
+    assert "takes/left-front.wav: clipped at 3 places. Lower the preamp." in first
     assert "No verdict" in second
 
 
