@@ -32,10 +32,10 @@ def kinds(found):
     for move in found.moves:
         text = move.text
         if move.kind in ("gain", "polarity"):
-            told.append(f"{move.kind} {next(iter(move.after)).split('_')[0]}")
-        elif "cannot be told from here" in text:
+            told.append(f"{move.kind} {next(iter(move.to)).split('_')[0]}")
+        elif "from here it is not sure" in text:
             told.append("unsure")
-        elif "low cut in?" in text:
+        elif "on the channels or the boxes" in text:
             told.append("cut both")
         else:
             word = next(w for w in ("horn", "woofer", "low cut", "tone") if w in text)

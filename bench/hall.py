@@ -1,6 +1,6 @@
 """Holds the forecast of the hall against simulated halls, and the search against every stance.
 
-Change: random halls in which a pair is moved as proposed; the real change of front less back
+Change: random halls in which a pair is moved as proposed; the real change of front minus back
 (mean of 200 Hz to 4 kHz, one side, spots front and back, from the simulated hall's own impulse
 responses) against what was forecast. The simulated boxes have another pattern than the
 forecast's. The baseline is what distance alone would say (inverse square).
@@ -113,7 +113,7 @@ def real_db(room, box, points, *, seed, slope):
 
 
 def forecasts(room, box, points):
-    """Front less back of one loudspeaker by each way of forecasting it."""
+    """Front minus back of one loudspeaker by each way of forecasting it."""
     hearing = Hearing((box,), points, room, box.across_m)
     aim = np.array([box.down_deg]), np.array([0.0])
     diffuse = hearing.mid_db(stance_of([box], box.across_m), *aim)[0]
@@ -126,7 +126,7 @@ def forecasts(room, box, points):
 
 
 def corrected(room, people, speaker, boxes, points, level_db):
-    """Front less back before and after, once three takes have corrected the forecast."""
+    """Front minus back before and after, once three takes have corrected the forecast."""
     fitted = fit_to_takes(
         speaker,
         room,
@@ -187,7 +187,7 @@ def changes(*, by_hand):
         rows.append([(real[0], real[1]), *zip(was, then, strict=True), (move.was_db, move.then_db)])
     was, then = np.moveaxis(np.array(rows), 2, 0)
     change = then - was
-    print(f"{HALLS} halls; real front less back before {was[:, 0].mean():.1f} dB (mean), change")
+    print(f"{HALLS} halls; real front minus back before {was[:, 0].mean():.1f} dB (mean), change")
     print(f"{change[:, 0].mean():.2f} (mean), {change[:, 0].min():.2f} to {change[:, 0].max():.2f}")
     print("                      change: rms, dB  within 1 dB, %  worst | before: mean, rms error")
     names = (

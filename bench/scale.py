@@ -2,7 +2,7 @@
 
 Takes by cable of one side or both, of random units and cards (`tests/scaleroom.py`). "Hand" gives a
 figure on the scale, "unit" says to see that all stand as asked and then to learn it, "either" gives
-a figure, and says to learn the unit if the fader stands there already.
+a figure, and says to learn the unit if the fader is set there already.
 
     OMP_NUM_THREADS=1 PYTHONPATH=src:tests python bench/scale.py [CASES [FIRST_SEED]]
 """

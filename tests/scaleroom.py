@@ -91,15 +91,15 @@ def said_of(takes, card):
 
     "all" is said where all faders stand off alike.
 
-    "Either" is a figure for the hand, and to learn the unit if it stands there already.
+    "Either" is a figure for the hand, and to learn the unit if it is set there already.
     """
     proofs = cable_proofs(takes, card)
     moves = cable_moves(proofs)
     if not moves:
         return "holds" if all(proof.holds for proof in proofs) else "nothing"
-    if any("all faders stand about" in move.text for move in moves):
+    if any("all faders are about" in move.text for move in moves):
         return "all"
     figures = [move.text for move in moves if move.kind == "equalize"]
-    hand = any("If it stands there already" not in text for text in figures)
+    hand = any("If it is set there already" not in text for text in figures)
     said = ["hand" if hand else "either"] if figures else []
     return " and ".join([*said, *(["unit"] if len(figures) < len(moves) else [])])

@@ -188,7 +188,7 @@ def test_no_usable_take_ends_with_3_and_still_writes(folder, pipeline, option):
     pipeline(example(usable=False))
     ended = run("tune", folder, *option)
     assert ended.exit_code == 3
-    assert ended.stderr == "No take could be used: the result says why for each.\n"
+    assert ended.stderr == "No take is usable: the result says why for each.\n"
     assert (folder / "out" / "result.json").exists()
     assert "Clipped at 3 places. Lower the preamp." in ended.stdout
 
@@ -294,7 +294,7 @@ def test_sweep_starts_low_and_ends_high_in_its_band(tmp_path):
     [
         (
             ["a.mp3"],
-            "a.mp3: is no kind of file written here. Give a name in .wav or .flac.",
+            "a.mp3: cannot be written as that kind of file. Give a name in .wav or .flac.",
         ),
         (
             ["a.wav", "--rate", "8000"],
@@ -385,7 +385,7 @@ def test_after_takes_refuse_a_result_that_cannot_be_read(folder):
     (folder / "out" / "result.json").write_text('{"schema": 2}')
     ended = run("demo", folder, "--after")
     assert ended.exit_code == 2
-    assert "is no result of this version. Tune again:" in ended.stderr
+    assert "is not a result of this version. Tune again:" in ended.stderr
 
 
 def test_demo_is_made_tuned_and_made_again_with_the_card(tmp_path, pipeline):
@@ -578,7 +578,7 @@ def test_hall_says_what_hands_would_bring_before_any_take(tmp_path):
     ended = run("hall", folder, "--drawing", tmp_path / "quarry.svg")
     assert ended.exit_code == 0, ended.output
     words = " ".join(ended.stdout.split())
-    assert "Raise both loudspeakers to" in words
+    assert "Raise both boxes to" in words
     assert "Forecast: speech is" in words
     assert "front: 2.0 m down the room" in words
     assert (tmp_path / "quarry.svg").read_text(encoding="utf-8").startswith("<svg")

@@ -19,7 +19,7 @@ DOWN = Guidance(
     text="down 2.5",
     left_hz=(1250.0, 4000.0),
     unheard_hz=(31.5,),
-    stray=("80 is moved and should be at 0.",),
+    stray=("80 was moved: set it back to 0.",),
 )
 
 
@@ -44,9 +44,9 @@ def test_what_stays_is_said_once():
     ):
         watch.tell(Guided(guidance, before, stood))
     assert said == [
-        "Not heard well enough here: 31.5. Set these by their scale.",
-        "80 is moved and should be at 0.",
-        "1.25k stands.",
+        "Set 31.5 by the scale: too little of them is heard here.",
+        "80 was moved: set it back to 0.",
+        "1.25k is set.",
     ]
     assert len(shown) == 4
 

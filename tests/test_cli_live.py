@@ -149,10 +149,10 @@ class TestThroughJack:
     @pytest.mark.parametrize(
         ("words", "line"),
         [
-            (("left",), "Give the SPOT at which the microphone stands, or --cable."),
-            (("left", "front", "--cable", "2"), "A cable stands nowhere: leave SPOT,"),
-            (("left", "--cable", "2", "--distance", "3"), "A cable stands nowhere: leave SPOT,"),
-            (("left", "--cable", "2", "--with-subs"), "A cable stands nowhere: leave SPOT,"),
+            (("left",), "Give the SPOT at which the microphone is, or --cable."),
+            (("left", "front", "--cable", "2"), "A cable has no place: leave SPOT,"),
+            (("left", "--cable", "2", "--distance", "3"), "A cable has no place: leave SPOT,"),
+            (("left", "--cable", "2", "--with-subs"), "A cable has no place: leave SPOT,"),
             (("left", "front", "--with-subs", "--stage"), "--with-subs is for spots among"),
             (("left", "front", "--with-subs"), "The subs play along where"),
         ],
@@ -282,7 +282,7 @@ class TestThroughJack:
         ended = run("take", "job", "left", "front", "--rate", "7", "--reference", "air", "--ready")
         assert ended.returncode == 2
         assert ended.stderr.splitlines() == [
-            '--reference = "air" is no way. Give inside, cable or outside.',
+            '--reference = "air" is not known. Give inside, cable or outside.',
             "--rate = 7 is out of range. Give 44100 to 192000 Hz.",
         ]
         ended = run("take", "job", "left", "front", "--ceiling", "3", "--ready")
@@ -295,12 +295,12 @@ def test_takes_that_were_broken_off_are_told_until_another_was_made(tmp_path):
         (tmp_path / name).touch()
         os.utime(tmp_path / name, (1e9 + age_s, 1e9 + age_s))
     assert leftover_line(tmp_path) == (
-        f"Broken off before, and kept: {tmp_path}/c.wav.part. Rename to .wav what is worth it, and "
+        f"Cut off earlier, and kept: {tmp_path}/c.wav.part. Rename to .wav what is worth it, and "
         "remove the rest."
     )
     (tmp_path / "left.wav").unlink()
     names = ", ".join(f"{tmp_path}/{one}.wav.part" for one in "abc")
-    assert leftover_line(tmp_path).startswith(f"Broken off before, and kept: {names}. Rename")
+    assert leftover_line(tmp_path).startswith(f"Cut off earlier, and kept: {names}. Rename")
 
 
 def without_portaudio(tmp_path, *words):

@@ -44,6 +44,7 @@ __all__ = ["MAX_COLUMNS", "console_for", "progress_on", "show_hall", "show_resul
 
 MAX_COLUMNS = 100  # longer lines are hard to read at arm's length
 RAIL_COLUMNS = 25  # of a fader's drawing, its middle at 0 dB
+LEFT_OUT = {1: "first", 2: "second"}
 CARD_TITLES = {BOTH: "left and right alike"}
 
 
@@ -77,7 +78,7 @@ def show_result(console: Console, result: Result, unit: Equalizer) -> None:
     """Print what a person needs at the rack; the unit's range gives the scale of the card."""
     used = sum(take.usable for take in result.takes)
     head = Text(result.job, style="bold")
-    head.append(f"   {used} of {len(result.takes)} takes used", style="not bold")
+    head.append(f"   {used} of {len(result.takes)} takes usable", style="not bold")
     console.print(head)
     for point in troubles(result):
         console.print(_sentence(point, mark="!"))
@@ -104,8 +105,8 @@ def show_hall(console: Console, plan: HallPlan) -> None:
     """Print what hands can do for a hall."""
     parts = (
         ("Look at first", plan.checks),
-        ("Height, aim and turn", plan.stance),
-        ("Where that is not enough", plan.beyond),
+        ("Height, tilt and toe-in", plan.stance),
+        ("If that is not enough", plan.beyond),
         ("Speech", plan.speech),
         ("The talker's microphone", plan.talker),
         ("Microphone", tuple(_spot_line(spot) for spot in plan.spots)),
@@ -120,7 +121,9 @@ def show_hall(console: Console, plan: HallPlan) -> None:
 def _spot_line(spot: WalkSpot) -> str:
     side = "right" if spot.across_m > 0 else "left"
     where = f"{spot.along_m:.1f} m down the room, {abs(spot.across_m):.1f} m {side} of the middle"
-    short = f" Left out as number {spot.leave_out} when time is short." if spot.leave_out else ""
+    short = (
+        f" If time is short, skip this one {LEFT_OUT[spot.leave_out]}." if spot.leave_out else ""
+    )
     return f"{spot.label}: {where}. {spot.why}{short}"
 
 

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["capitalised", "count_text", "fader_name", "hz_text", "listed"]
+__all__ = [
+    "capitalised",
+    "count_text",
+    "fader_name",
+    "hz_listed",
+    "hz_text",
+    "listed",
+    "uncapitalised",
+    "unit_once",
+]
 
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
@@ -20,6 +29,17 @@ def capitalised(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def uncapitalised(text: str) -> str:
+    """Go on with a sentence after a colon.
+
+    Examples
+    --------
+    >>> uncapitalised("Noise covers 4 of 26 bands.")
+    'noise covers 4 of 26 bands.'
+    """
+    return text[:1].lower() + text[1:]
+
+
 def hz_text(hz: float) -> str:
     """Say a frequency as it is spoken.
 
@@ -29,6 +49,35 @@ def hz_text(hz: float) -> str:
     ('31.5 Hz', '2.5 kHz')
     """
     return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
+
+
+def hz_listed(hz: Sequence[float], last: str = "and") -> str:
+    """List frequencies, the unit said once for neighbours that share it.
+
+    Examples
+    --------
+    >>> hz_listed([250.0, 315.0, 400.0]), hz_listed([25.0, 315.0], "to")
+    ('250, 315 and 400 Hz', '25 to 315 Hz')
+    >>> hz_listed([500.0, 800.0, 1250.0, 2000.0])
+    '500, 800 Hz, 1.25 and 2 kHz'
+    """
+    return unit_once([hz_text(one) for one in hz], last)
+
+
+def unit_once(figures: Sequence[str], last: str = "and") -> str:
+    """List figures, the unit left out where the next one has it too.
+
+    Examples
+    --------
+    >>> unit_once(["25 to 40 Hz", "80 Hz", "2 kHz"])
+    '25 to 40, 80 Hz and 2 kHz'
+    """
+    units = [one.split()[-1] for one in figures]
+    said = [
+        one.removesuffix(f" {unit}") if unit == after and one.count("Hz") == 1 else one
+        for one, unit, after in zip(figures, units, [*units[1:], ""], strict=True)
+    ]
+    return listed(said, last)
 
 
 def fader_name(hz: float) -> str:

@@ -148,14 +148,14 @@ def test_level_that_would_clip_is_refused_and_the_highest_named_works(make):
     [
         ({"duration_s": 0.0}, r"duration_s = 0 .* Give 0.5 to 600 seconds"),
         ({"duration_s": float("nan")}, r"duration_s = nan"),
-        ({"rate_hz": 0}, r"rate_hz = 0 is no sample rate"),
+        ({"rate_hz": 0}, r"rate_hz = 0 is not a sample rate"),
         (
             {"rate_hz": 30000, "high_hz": 16000.0},
             r"high_hz = 16000 is too high .* at most 14\d\d\d",
         ),
         ({"low_hz": 0.0}, r"low_hz = 0 does not fit. Give 1 Hz or more"),
         ({"low_hz": 900.0, "high_hz": 1000.0}, r"low_hz = 900 does not fit"),
-        ({"level_dbfs": float("nan")}, r"level_dbfs = nan is no level"),
+        ({"level_dbfs": float("nan")}, r"level_dbfs = nan is not a level"),
     ],
 )
 def test_option_that_makes_no_stimulus_is_refused(make, option, says):

@@ -125,7 +125,7 @@ def test_checks_of_a_setting_know_slips_from_a_unit_that_merely_lies():
             wrong["forgotten"] += "Not moved" not in (told or "")
             other_db = gain_db(true, -asked_db, freq_hz) - flat_db
             told = setting_fault(face, asked_db, other_db, freq_hz)
-            wrong["the other way"] += "wrong way round" not in (told or "")
+            wrong["the other way"] += "the opposite way" not in (told or "")
     assert wrong == {"as told": 0, "forgotten": 0, "the other way": 0}
     nothing = setting_fault(face, learning_round(face)[1], np.zeros(freq_hz.size), freq_hz)
     assert "bypassed" in nothing

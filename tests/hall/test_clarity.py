@@ -104,17 +104,17 @@ def test_good_speech_is_left_alone():
 def test_noise_is_named_where_it_takes_most():
     text = at(0.4, 0.62, 0.45, noise_dba=59.0)
     assert text.startswith("At the back speech is poor: STI 0.40")
-    assert "Noise takes most: speech is 6 dB(A) over it here." in text
-    assert "it would be 0.62" in text
+    assert "Noise spoils most: speech is only 6 dB above it here." in text
+    assert "it would be STI 0.62" in text
     assert "reverberation" not in text
 
 
 def test_reverberation_is_named_where_it_takes_most():
     text = at(0.5, 0.51, 0.95)
-    assert "reverberation takes most" in text
-    assert "no equalizer mends it" in text
+    assert "reverberation spoils most" in text
+    assert "No EQ fixes it" in text
     assert text.endswith("More level does not help.")
-    assert at(0.5, 0.55, 0.95).endswith("Less noise helps too, to 0.55 at most.")
+    assert at(0.5, 0.55, 0.95).endswith("Less noise helps too, to STI 0.55 at most.")
 
 
 def test_word_goes_with_the_figure_that_is_printed():
@@ -122,13 +122,13 @@ def test_word_goes_with_the_figure_that_is_printed():
 
 
 def test_unknown_is_said():
-    assert at(np.nan, np.nan, 0.9) == "At the back the speech index cannot be told."
+    assert at(np.nan, np.nan, 0.9) == "At the back the speech index is unknown."
 
 
 def test_rows_are_said_in_one_sentence_the_worst_and_what_was_assumed():
     whole, worst, assumed = clarity_texts(clarity_by_row(BOX, replace(HALL, rt60_s=2.5), PEOPLE))
-    assert whole.startswith("Forecast: speech is fair in front and poor at the back (STI 0.5")
+    assert whole.startswith("Forecast: speech is fair in front, poor at the back (STI 0.5")
     assert worst.startswith("In the row at 14 m speech is poor")
-    assert "noise of 35 dB(A)" in assumed
-    assert "estimate, within about 0.1" in assumed
+    assert "35 dB(A) of background noise" in assumed
+    assert "estimate, good to about 0.1" in assumed
     assert len(clarity_texts(clarity_by_row(BOX, replace(HALL, rt60_s=0.4), PEOPLE))) == 2

@@ -101,7 +101,7 @@ def test_halving_the_talkers_distance_buys_6_db():
     (step,) = [s for s in gain_steps(MIC, BOX, HALL, PEOPLE) if s.kind == "talker"]
     assert abs(step.gain_db - 6.02) <= 0.005
     assert step.text == (
-        "Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more, for 0.15 m."
+        "Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more for 0.15 m."
     )
 
 
@@ -110,7 +110,7 @@ def test_closing_three_of_four_buys_6_db_and_comes_before_any_walk():
     assert [step.moved_m for step in steps[:2]] == [0.0, 0.0]
     (step,) = [s for s in steps if s.kind == "close"]
     assert abs(step.gain_db - 6.02) <= 0.005
-    assert step.text == "Close the microphones that nobody talks into, the other 3: 6.0 dB more."
+    assert step.text == "Close the microphones that nobody talks into (the other 3): 6.0 dB more."
 
 
 def test_steps_come_by_gain_for_the_metre_and_hold_what_they_promise():
@@ -149,10 +149,10 @@ def test_mirrored_stage_has_mirrored_steps():
 def test_words_of_the_balance():
     gain = AcousticGain(20.0, 12.0, 250.0)
     assert gain_text(gain).startswith(
-        "The last row can have 20 dB before feedback, and needs 12 dB: 8 dB to spare."
+        "The last row can have 20 dB before feedback and needs 12 dB: 8 dB to spare."
     )
     assert "near 250 Hz" in gain_text(gain)
-    assert "6 dB are kept in hand" in gain_text(gain)
+    assert "A margin of 6 dB is kept" in gain_text(gain)
     missing = gain_text(replace(gain, potential_db=9.0, octave_hz=1000.0))
-    assert "but needs 12 dB: 3 dB are missing" in missing
+    assert "but needs 12 dB: 3 dB short" in missing
     assert "near 1 kHz" in missing

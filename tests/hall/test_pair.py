@@ -250,7 +250,7 @@ def test_no_hall_has_the_axis_steepened_short_of_the_middle(high_m, down_deg, rt
 
 def test_limits_that_leave_nothing_are_refused():
     pair, seats = usual_pair(Loudspeaker(1.8), HALL), usual_seats(PEOPLE, HALL)
-    with pytest.raises(InputError, match=r"max_height_m = -1 is no height"):
+    with pytest.raises(InputError, match=r"max_height_m = -1 is not a height"):
         best_stance(pair, seats, HALL, limits=Limits(max_height_m=-1.0))
     with pytest.raises(InputError, match=r"aside_m from 4 to 2 leaves nothing"):
         best_stance(pair, seats, HALL, limits=Limits(aside_m=(4.0, 2.0)))

@@ -38,7 +38,7 @@ def test_windows_file_with_a_mark_and_spaces_is_read():
     [
         ("1000,h,0", r"box.csv, line 2: 3 columns\. Give 4"),
         ("1000,x,0,1", r"line 2: plane = 'x'\. Give h"),
-        ("1000,h,0,loud", r"line 2: level_db = 'loud' is no number"),
+        ("1000,h,0,loud", r"line 2: level_db = 'loud' is not a number"),
         ("0,h,0,1", r"line 2: frequency_hz = 0\. Give 1 to 100000 Hz"),
         ("1000,h,200,1", r"line 2: angle_deg = 200\. Give -180 to 180"),
         ("1000,h,0,nan", r"line 2: level_db = nan\. Give -240 to 240 dB"),

@@ -61,7 +61,7 @@ def test_delay_pair_forecast_is_that_of_all_four(ways):
     delay = ways["delay"]
     rows = forecast([*PAIR, *delay.added], SEATS, LONG).mid_db.mean(axis=1)
     assert np.ptp(rows) == pytest.approx(delay.spread_db)
-    assert "so that the stage stays the source" in delay.text
+    assert "to keep the stage the source" in delay.text
     assert "rated for the weight" in delay.text
 
 

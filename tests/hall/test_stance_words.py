@@ -19,9 +19,9 @@ def test_raise_and_tip_are_said_with_figures_reason_and_caution():
         usual_pair(Loudspeaker(1.8), HALL), SEATS, HALL, limits=Limits(max_height_m=3.0)
     )
     lines = stance_lines(found, SEATS)
-    assert lines[0].startswith(f"Raise both loudspeakers to {found.proposed.height_m:.1f} m")
-    assert f"tip them down {found.proposed.down_deg:.0f} degrees" in lines[0]
-    assert "the line along the top of the box then" in lines[0]
+    assert lines[0].startswith(f"Raise both boxes to {found.proposed.height_m:.1f} m")
+    assert f"tilt them to {found.proposed.down_deg:.0f}° down" in lines[0]
+    assert "sighted along its top, the box then points" in lines[0]
     then_db = found.was_db - found.gain_db
     assert f"{then_db:.1f} dB instead of {found.was_db:.1f} dB" in lines[1]
     assert f"give or take {2 * found.gain_sd_db:.1f} dB" in lines[1]
@@ -37,9 +37,9 @@ def test_every_changed_figure_has_its_words():
         limits=Limits(3.0, along_m=(0.5, 2.0), aside_m=(1.5, 4.0)),
     )
     words = {
-        "height_m": "aise both loudspeakers",
-        "down_deg": "tip ",
-        "inwards_deg": "turn each",
+        "height_m": "aise both boxes",
+        "down_deg": "tilt ",
+        "inwards_deg": "toe each",
         "along_m": r"m (forwards|back)",
         "aside_m": r"move each .* m (outwards|inwards)",
     }

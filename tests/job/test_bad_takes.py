@@ -198,7 +198,7 @@ def badly_clipped_microphone(folder: Folder) -> str:
 def unrelated_audio(folder: Folder) -> str:
     other = pink_noise(3.0, rate_hz=RATE_HZ, seed=99, level_dbfs=-20.0)
     folder.add(two_channels(heard(other), played()))
-    return "The take does not contain what was played."
+    return "What was played is not in the take."
 
 
 def loose_notes(seed: int) -> FloatArray:
@@ -217,13 +217,13 @@ def loose_notes(seed: int) -> FloatArray:
 @makes("no_match")
 def unrelated_music(folder: Folder) -> str:
     folder.add(two_channels(heard(loose_notes(0)), played()))
-    return "The take does not contain what was played."
+    return "What was played is not in the take."
 
 
 @makes("no_match")
 def steady_tone(folder: Folder) -> str:
     folder.add(two_channels(0.1 * np.sin(0.13 * np.arange(played().size)), played()))
-    return "The take does not contain what was played."
+    return "What was played is not in the take."
 
 
 @makes("no_match")
@@ -232,7 +232,7 @@ def unrelated_audio_beside_a_reference_file(folder: Folder) -> str:
     folder.head += '[reference]\nfile = "stimulus.wav"\n'
     other = pink_noise(3.0, rate_hz=RATE_HZ, seed=99, level_dbfs=-20.0)
     folder.add(heard(other), fields="")
-    return "The take does not contain what was played."
+    return "What was played is not in the take."
 
 
 @makes("short")
@@ -265,7 +265,7 @@ def clock_past_the_limit(folder: Folder) -> str:
     folder.head += '[reference]\nfile = "stimulus.wav"\n'
     drifted = soxr.resample(heard(reference), 1.0, 1.0 + 450e-6, quality="VHQ")
     folder.add(drifted, fields="")
-    return "450 ppm apart; up to 300 can be undone."
+    return "450 ppm apart, and at most 300 can be corrected."
 
 
 def through_gain(reference: FloatArray, gain: FloatArray | float) -> FloatArray:
@@ -283,7 +283,7 @@ def sound_that_stops(folder: Folder) -> str:
     reference = played(6.0)
     gain = before_and_after(reference.size, 4.1, 0.0)
     folder.add(two_channels(through_gain(reference, gain), reference))
-    return "The sound stopped 4.1 s into the take. Look at mutes, cables, loudspeaker"
+    return "The sound stopped 4.1 s into the take. Check mutes, cables, loudspeaker"
 
 
 @makes("time_varying")
@@ -345,7 +345,7 @@ def walk_at_a_run(folder: Folder) -> str:
     times = 2.0 + 24.0 * np.array([0.0, 22.0, 27.0, 49.0]) / 49.0
     samples, _ = hall.walk(["left"], times, corners, reference, rate_hz=RATE_HZ, seed=1)
     folder.add(samples, spot="walk")
-    return "so steps and wind are heard and few places told. Stroll"
+    return "so steps and wind are heard and few places are covered. Stroll"
 
 
 @leaves_usable("band_limited")
@@ -361,7 +361,7 @@ def talk_that_begins(folder: Folder) -> str:
     other = heard(pink_noise(6.0, rate_hz=RATE_HZ, seed=98, level_dbfs=-28.0))
     other *= 1.0 - before_and_after(other.size, 3.6, 0.0)
     folder.add(two_channels(heard(reference) + other, reference))
-    return "Something else began to sound at 3."
+    return "Something else began to play at 3."
 
 
 @leaves_usable("gain_moved")

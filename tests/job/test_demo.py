@@ -404,7 +404,7 @@ def test_place_that_the_demo_has_not_is_answered_with_those_it_has():
     assert str(caught.value).splitlines() == [
         'The demo has no side "delay". There are: left, right.',
         'The demo has no spot "balcony". There are: front, middle, back, line check.',
-        "Loudspeakers at 5 m would not hang in the demo's hall, which is 4.2 m high. "
+        "Loudspeakers at 5 m do not fit into the demo's hall, which is 4.2 m high. "
         "Give a height within it.",
     ]
 

@@ -141,7 +141,7 @@ def test_default_boost_limit_follows_a_smaller_range(folder):
 def test_given_boost_limit_above_range_is_a_fault(folder):
     assert fault_of(folder, changed("max_boost_db", "15.0")) == (
         "job.toml: [equalizer] max_boost_db = 15.0 is above range_db = 12.0. "
-        "Give at most 12.0, or mend the other."
+        "Give at most 12.0, or correct the other."
     )
 
 
@@ -242,19 +242,19 @@ def test_given_boost_limit_above_range_is_a_fault(folder):
             "speaker_height_m",
             "5.0",
             "job.toml: [rig] speaker_height_m = 5.0 is above [venue] height_m = 4.5. "
-            "Give at most 4.5, or mend the other.",
+            "Give at most 4.5, or correct the other.",
         ),
         (
             "last_row_m",
             "1.0",
             "job.toml: [audience] first_row_m = 2.0 is above last_row_m = 1.0. "
-            "Give at most 1.0, or mend the other.",
+            "Give at most 1.0, or correct the other.",
         ),
         (
             "last_row_m",
             "19.0",
             "job.toml: [audience] last_row_m = 19.0 is above [venue] length_m = 18.0. "
-            "Give at most 18.0, or mend the other.",
+            "Give at most 18.0, or correct the other.",
         ),
         (
             "response",
@@ -558,7 +558,7 @@ def test_pipe_in_the_place_of_a_take(folder):
 
 @pytest.mark.parametrize("name", ["a\\u0000.wav", "a" * 5000])
 def test_name_that_no_file_can_have(folder, name):
-    assert "is no file name. Give a file in the folder." in fault_of(folder, with_file(name))
+    assert "is not a file name. Give a file in the folder." in fault_of(folder, with_file(name))
 
 
 def test_reference_file_outside_the_folder_is_refused(folder):
@@ -697,12 +697,12 @@ def test_console_is_there_where_it_is_given(folder):
         (
             "low_hz = 900\nhigh_hz = 400",
             "[console] low_hz = 900.0 is above high_hz = 400.0. "
-            "Give at most 400.0, or mend the other.",
+            "Give at most 400.0, or correct the other.",
         ),
         (
             "lowest_q = 8",
             "[console] lowest_q = 8.0 is above highest_q = 6.0. "
-            "Give at most 6.0, or mend the other.",
+            "Give at most 6.0, or correct the other.",
         ),
     ],
 )
@@ -727,7 +727,7 @@ def test_no_fader_to_move_is_a_fault(folder):
         (
             "low_hz = 150.0\nhigh_hz = 90.0",
             "[crossover] low_hz = 150.0 is above high_hz = 90.0. "
-            "Give at most 90.0, or mend the other.",
+            "Give at most 90.0, or correct the other.",
         ),
         ("set_hz = 20", "[crossover] set_hz = 20 is too small. Give where it is set in the takes"),
     ],

@@ -55,7 +55,7 @@ def test_cable_knows_where_the_faders_stand_before_any_is_moved():
     for _ in range(6):
         guidance = listener.hear(heard + 1e-5 * rng.normal(size=heard.size))
     assert np.abs(listener.fader_db - stands_db).max() <= 0.5
-    assert guidance.stray == ("1k is moved and should be at 0.",)
+    assert guidance.stray == ("1k was moved: set it back to 0.",)
 
 
 def test_level_behind_the_unit_is_not_taken_for_faders():
@@ -124,7 +124,7 @@ def test_microphone_that_hears_nothing_says_so():
     listener = Listener(order(by_cable=False), rate_hz=RATE_HZ, quiet=0.1 * rng.normal(size=96_000))
     for _ in range(14):
         listener.hear(0.1 * rng.normal(size=listener.round_frames))
-    with pytest.raises(DeviceError, match="hears too little"):
+    with pytest.raises(DeviceError, match="gets too little"):
         listener.hear(0.1 * rng.normal(size=listener.round_frames))
 
 
@@ -178,5 +178,5 @@ def test_simulated_hand_sets_the_card_through_the_device():
 def test_devices_that_play_nothing_are_refused():
     with SimulatedDevices() as devices:
         devices.setup = replace(devices.setup, reference="outside", reference_channel=2)
-        with pytest.raises(InputError, match="faders cannot be followed by it"):
+        with pytest.raises(InputError, match="so that no fader can be followed"):
             follow_faders(devices, order(by_cable=False), watch=Watcher(devices))

@@ -26,7 +26,7 @@ def test_fader_at_its_stop_is_left_there_and_what_it_is_short_of_is_told():
     assert tried.done
     assert tried.asked_past_s <= 4.0
     (short,) = tried.last.short
-    assert "1k is at its stop, 0." in short
+    assert "Leave 1k at its stop, 0." in short
     assert np.nanmax(np.abs(tried.off_db)) <= 0.5
 
 
@@ -37,5 +37,5 @@ def test_unit_that_shapes_otherwise_is_told_to_be_learned_and_one_as_it_should_i
         for alike in (True, False)
     }
     assert told[True] == ""
-    assert "This unit shapes otherwise than it was taken for" in told[False]
+    assert "This unit differs from its model" in told[False]
     assert "learn it" in told[False]

@@ -142,7 +142,9 @@ class TestThroughJack:
             outside = SoundSetup("hall", "", reference="outside", reference_channel=2)
             with (
                 Live(outside) as live,
-                pytest.raises(DeviceError, match="The line check plays by itself"),
+                pytest.raises(
+                    DeviceError, match="The line check needs one device that both plays and records"
+                ),
             ):
                 check_round(live, PAIR, low_limit_hz=None, watch=AtMixer(room, BOXES))
 

@@ -122,8 +122,8 @@ def test_what_is_done_wrong_is_said_before_the_next_setting(rack, devices):
     first, second, third, fourth = hand.faults
     assert first.startswith("Not moved as told: ")
     assert "the unit is bypassed" in second
-    assert "the wrong way round" in third
-    assert "should stand at 0" in fourth
+    assert "the opposite way" in third
+    assert "should be at 0" in fourth
     assert hand.asked == len(found.settings) + 4
     assert learn(read_round(rack), rack)[1] == ()
 

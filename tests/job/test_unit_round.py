@@ -88,8 +88,8 @@ def test_hiss_and_overload_are_learned_and_said(learned):
     # 1 % of harmonics is 0.4 dB over the amplitude at which a clipper begins (see test_overload).
     assert unit.overload_dbfs == pytest.approx(20 * np.log10(CLIPS) + 0.4, abs=0.4)
     assert unit.limits_text == (
-        "It hisses at -77 dBFS behind it. It overloads from -8 dBFS sent (1 % of harmonics at "
-        "1 kHz): keep what is played below that."
+        "It hisses at -77 dBFS, measured at its output. It overloads from -8 dBFS sent "
+        "(1 % of harmonics at 1 kHz): keep what is played below that."
     )
 
 
@@ -119,7 +119,7 @@ def test_fader_that_was_not_moved_is_named_with_its_recording(tmp_path):
     folder = write_round(tmp_path / "rack", spoilt=("03.wav", 3, 0.0))
     doubts = learn(read_round(folder), folder)[1]
     assert len(doubts) == 1
-    assert doubts[0].text.startswith("03.wav: the 250 Hz fader stood near ")
+    assert doubts[0].text.startswith("03.wav: the 250 Hz fader was near ")
     assert "not at -12" in doubts[0].text
 
 
@@ -265,7 +265,7 @@ def test_one_thing_at_a_time_is_asked_for(tmp_path):
 def test_channels_that_part_are_told_with_where_and_alike_ones_too(learned):
     left = learned[0]
     assert left.beside(left) == (
-        "With the same settings the two channels part by up to 0.0 dB: one card does for both."
+        "With the same settings the two channels differ by up to 0.0 dB: one card does for both."
     )
     weak = tuple(
         fader.model_copy(update={"share": 0.6 * fader.share}) if fader.hz == 500.0 else fader
@@ -274,7 +274,7 @@ def test_channels_that_part_are_told_with_where_and_alike_ones_too(learned):
     right = left.model_copy(update={"faders": weak, "insertion_db": left.insertion_db - 2.0})
     # 40 % of what that fader gives at 12 dB is missing.
     gives_db = 12.0 * left.faders[4].share * (1.0 - left.faders[4].sag)
-    (part_db,) = re.findall(r"part by up to ([0-9.]+) dB, around", left.beside(right))
+    (part_db,) = re.findall(r"differ by up to ([0-9.]+) dB, most around", left.beside(right))
     assert float(part_db) == pytest.approx(0.4 * gives_db, abs=0.3)
     (where_hz,) = re.findall(r"around (\d+) Hz: give each its own card", left.beside(right))
     assert float(where_hz) == pytest.approx(left.faders[4].centre_hz, rel=0.06)

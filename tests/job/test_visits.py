@@ -79,9 +79,9 @@ def test_what_one_spot_can_show_by_chance_leaves_the_equalizer_flat(folder):
     forecast = result["forecast"]
     assert forecast["seat_after_db"] == forecast["seat_before_db"]
     assert all(abs(band["after_db"] - band["before_db"]) < 0.02 for band in forecast["bands"])
-    (flat,) = [move for move in result["moves"] if "equalizer" in move["text"]]
+    (flat,) = [move for move in result["moves"] if "EQ flat" in move["text"]]
     assert flat["kind"] == "leave"
-    assert flat["text"].startswith("Leave the equalizer flat. Seats are ")
+    assert flat["text"].startswith("Leave the EQ flat. Seats are ")
 
 
 def test_one_spot_is_enough_for_what_chance_cannot_show(folder):
@@ -197,7 +197,7 @@ def test_inverted_loudspeaker_is_told_and_named(folder):
     assert not result["match"]["holds"]
     first = result["moves"][0]
     assert first["kind"] == "polarity"
-    assert "Flip the polarity of the right loudspeaker" in first["text"]
+    assert "Right is out of polarity with left" in first["text"]
 
 
 def test_louder_side_is_told_and_by_how_much(folder):

@@ -241,10 +241,10 @@ def test_hall_and_its_forecast_follow_what_is_typed(browser, room):
     with watched(browser, room.url, viewport=LAPTOP) as page:
         page.goto(f"{room.url}/visit/{visit}/set-out")
         hall = page.locator("#hall")
-        hall.get_by_text(re.compile("Raise both loudspeakers to .* licensed rigger")).wait_for()
+        hall.get_by_text(re.compile("Raise both boxes to .* licensed rigger")).wait_for()
         assert hall.locator("svg:visible .row-levels").count() == 1
         page.get_by_label("As high as it goes").fill("2.8")
-        hall.get_by_text(re.compile("Raise both loudspeakers to 2.[6-8] m")).wait_for()
+        hall.get_by_text(re.compile("Raise both boxes to 2.[6-8] m")).wait_for()
         hall.locator("svg:visible .key").get_by_text("stand reaches 2.8 m").wait_for()
         page.get_by_label("Last row").fill("30")
         hall.get_by_text("Last row = 30 is above Length = 16.").wait_for()

@@ -70,7 +70,7 @@ def test_flat_card_is_said_on_the_worklist_and_patterns_to_leave_only_once():
         remedy="leave",
         why=why,
     )
-    flat = "Leave the equalizer flat. Seats are 1.4 dB from the target on average."
+    flat = "Leave the EQ flat. Seats are 1.4 dB from the target on average."
     page = worklist_page(
         VISIT,
         result_of(

@@ -158,10 +158,10 @@ def test_setting_can_be_kept_as_it_is(services, monkeypatch):
     led_through(services, replies=["on"] * (at + 1) + ["keep"])
     now = services.player.now
     assert not now.good
-    assert any("stood near" in doubt for doubt in now.problems)
+    assert any("fader was near" in doubt for doubt in now.problems)
     # What was left out for it is asked for again.
     done, count = recorded(visit_of(services), right=False)
-    assert done == count - len([one for one in now.problems if "stood near" in one])
+    assert done == count - len([one for one in now.problems if "fader was near" in one])
     led_through(services)
     assert services.player.now.good
 

@@ -102,5 +102,5 @@ def test_what_is_drawn_says_how_far_and_which_way():
         "left": 1,
         "stray": "80 is moved.",
     }
-    done = Guidance(None, np.nan, np.nan, np.nan, "done", "All stand.", (), (), ())
+    done = Guidance(None, np.nan, np.nan, np.nan, "done", "All set.", (), (), ())
     assert "nan" not in str(shown_of(done))

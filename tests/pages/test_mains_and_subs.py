@@ -129,7 +129,7 @@ def test_card_and_evenness_are_of_both_once_they_are_joined(halls):
 
 def test_joining_that_was_not_done_is_asked_for_again(halls):
     (turn,) = texts(halls["before"].result(), "delay", "polarity")
-    assert turn.startswith("Not done yet, as the takes of both together tell: ")
+    assert turn.startswith("Not done yet, going by the takes of both together: ")
 
 
 def test_sheet_of_mains_and_subs_is_written(halls, monkeypatch):
@@ -151,7 +151,7 @@ def test_pages_lead_from_each_alone_to_both_together(pages):
 def test_worklist_says_that_mains_and_sub_are_joined(pages):
     assert "no longer as before" in pages("asked", "worklist")
     assert "no longer as before" not in pages("before", "worklist")
-    assert "Not done yet, as the takes of both" in pages("before", "worklist")
+    assert "Not done yet, going by the takes of both" in pages("before", "worklist")
 
 
 def test_proof_asks_for_both_together(pages):

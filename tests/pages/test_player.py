@@ -109,7 +109,7 @@ def test_take_is_entered_measured_and_told(services, number):
     # 2.5 m along the floor, from 1.6 m down to ears at 1.2 m.
     assert stored.take.distance_m == pytest.approx(np.hypot(2.5, 0.4), abs=0.005)
     assert now.text.startswith("Good: ")
-    assert now.text.endswith("2.5 m away; upright.")
+    assert now.text.endswith("2.5 m away; polarity normal.")
     assert services.bulletin.phases == ["opening", "quiet", "sound", "ended"]
     assert {visit for *_, visit, _ in services.bulletin.told} == {number}
     recording = read_recording(visit.folder / stored.take.file)

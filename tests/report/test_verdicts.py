@@ -18,7 +18,7 @@ def test_evenness_counts_its_bands_and_names_the_worst(make_result: Make) -> Non
     assert point.head == "Evenness fails"
     assert point.holds is False
     assert point.body == (
-        "Front and back lie within 6 dB in 14 of 27 bands; worst at 50 Hz, "
+        "Front and back are within 6 dB in 14 of 27 bands; worst at 50 Hz, "
         "where the front is 8.0 dB louder."
     )
 
@@ -28,7 +28,7 @@ def test_evenness_that_holds_names_no_worst_band(make_result: Make) -> None:
     evenness = {"limit_db": 6.0, "holds": True, "bands": [band], "sides": {}}
     point = verdicts(make_result(evenness=evenness))[0]
     assert (point.head, point.holds) == ("Evenness holds", True)
-    assert point.body == "Front and back lie within 6 dB in 1 of 1 bands."
+    assert point.body == "Front and back are within 6 dB in 1 of 1 bands."
 
 
 def test_bands_that_are_not_judged_are_not_counted(make_result: Make) -> None:
@@ -38,7 +38,7 @@ def test_bands_that_are_not_judged_are_not_counted(make_result: Make) -> None:
     ]
     evenness = {"limit_db": 6.0, "holds": True, "bands": bands, "sides": {}}
     point = verdicts(make_result(evenness=evenness))[0]
-    assert point.body == "Front and back lie within 6 dB in 1 of 1 bands."
+    assert point.body == "Front and back are within 6 dB in 1 of 1 bands."
 
 
 def test_one_spot_and_no_usable_take_are_said_in_words(make_result: Make, make_take: Make) -> None:
@@ -52,7 +52,7 @@ def test_match_says_which_side_is_louder(make_result: Make) -> None:
     point = verdicts(make_result(match=match))[1]
     assert (point.head, point.body) == (
         "Match fails",
-        "The right is 1.2 dB louder, 200 Hz to 4 kHz.",
+        "Right is 1.2 dB louder, 200 Hz to 4 kHz.",
     )
 
 
@@ -77,7 +77,7 @@ def test_headline_of_a_flat_card_says_leave_it_flat(make_result: Make) -> None:
     flat = make_result(card_steps=[])
     assert at_a_seat(flat) == (
         "Seats are 3.6 dB from the target on average now. No card would better that by enough to "
-        "hear: leave the equalizer flat."
+        "hear: leave the EQ flat."
     )
     knob = {"kind": "low-shelf", "hz": 80.0, "gain_db": -3.0, "q": 0.71}
     strip_alone = make_result(card_steps=[], strip={"both": [knob]})
@@ -99,9 +99,10 @@ def test_finer_unit_more_faders_and_proof_are_told(make_result: Make) -> None:
     }
     proof = {"rms_db": 1.3, "forecast_error_db": 0.6, "holds": True, "takes": 6, "bands": []}
     *_, card, proven = verdicts(make_result(forecast=forecast, proof=proof))
-    assert "A unit of 31 faders would bring it to 0.8 dB instead of 1.2 dB." in card.body
-    assert "With 19 faders moved the area as a whole would come to 0.9 dB instead of 1.2" in (
-        card.body
+    assert "With a unit of 31 faders it would be 0.8 dB instead of 1.2 dB." in card.body
+    assert (
+        "With 19 faders moved, the area as a whole would be 0.9 dB from the target instead of 1.2"
+        in (card.body)
     )
     assert (proven.head, proven.holds) == ("Proof holds", True)
     assert proven.body == (
@@ -134,13 +135,13 @@ def test_proof_says_how_even_it_is_and_which_faders_stand_wrong(make_result: Mak
     assert point is not None
     assert point.head == "Proof fails"
     assert point.body.endswith(
-        " Front and back then lie within 6 dB in 20 of 23 bands. The scale lies. 80 is up."
+        " Front and back are then within 6 dB in 20 of 23 bands. The scale lies. 80 is up."
     )
     assert proof_point(make_result()) is None
 
 
 def test_summary_is_the_headline_and_how_much_is_to_do(make_result: Make) -> None:
     assert summary(make_result()) == (
-        f"{at_a_seat(make_result())} Front and back lie within 6 dB in 14 of 27 bands; the sides "
+        f"{at_a_seat(make_result())} Front and back are within 6 dB in 14 of 27 bands; the sides "
         "match; 2 things to do."
     )

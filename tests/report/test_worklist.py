@@ -33,7 +33,7 @@ def test_worklist_follows_the_order_and_tells_the_gain(make_result: Make) -> Non
     ]
     points = worklist.worklist(make_result(moves=moves))
     assert heads(points) == ["raise", "equalize"]
-    assert points[0].body == "Raise both. Front less back: 8.1 dB now, 5.4 dB expected."
+    assert points[0].body == "Raise both. Front minus back: 8.1 dB now, 5.4 dB expected."
 
 
 def test_without_a_usable_take_the_worklist_is_to_record_again(
@@ -43,7 +43,7 @@ def test_without_a_usable_take_the_worklist_is_to_record_again(
     takes = [make_take("left", "front", usable=False, problems=[clipped])]
     points = worklist.worklist(make_result(takes=takes, moves=[]))
     assert heads(points) == ["record again"]
-    assert points[0].body == "takes/left-front.wav: Lower the preamp."
+    assert points[0].body == "takes/left-front.wav: lower the preamp."
 
 
 def test_patterns_are_told_apart_by_what_is_done_about_them(make_result: Make) -> None:
@@ -88,7 +88,7 @@ def test_no_card_says_why(make_result: Make) -> None:
     assert worklist.no_card(make_result()) == ""
     withheld = make_result(card={}, card_withheld="Mend the horn.")
     assert worklist.no_card(withheld) == "Mend the horn."
-    assert "leave the equalizer as it is" in worklist.no_card(make_result(card={}))
+    assert "Leave the EQ as it is" in worklist.no_card(make_result(card={}))
 
 
 def test_what_is_left_alone_is_nothing_to_do(make_result: Make) -> None:

@@ -174,7 +174,7 @@ def test_without_a_usable_take_the_sheet_says_what_to_do(
     )
     first, second = pages(render(result, make_job(), date=DATE))
     assert "No card." in first
-    assert "takes/left-front.wav: Clipped at 3 places. Lower the preamp." in first
+    assert "takes/left-front.wav: clipped at 3 places. Lower the preamp." in first
     assert "No verdict" in second
 
 
@@ -377,7 +377,7 @@ def test_flat_card_says_on_both_pages_that_nothing_is_to_move(
     make_result: Make, make_job: Make
 ) -> None:
     faders = [{"hz": float(hz), "fader_db": 0.0} for hz in NOMINAL_HZ]
-    text = "Leave the equalizer flat. Seats are 1.4 dB from the target on average."
+    text = "Leave the EQ flat. Seats are 1.4 dB from the target on average."
     flat = make_result(
         card={"both": faders},
         card_steps=[],
@@ -387,7 +387,7 @@ def test_flat_card_says_on_both_pages_that_nothing_is_to_move(
     assert "Nothing to move: leave all faders at 0." in first
     assert text in first
     assert "no fader moves" in first
-    assert "leave the equalizer flat" in second
+    assert "leave the EQ flat" in second
 
 
 def test_card_that_is_withheld_says_what_to_mend_first(make_result: Make, make_job: Make) -> None:
@@ -398,4 +398,4 @@ def test_card_that_is_withheld_says_what_to_mend_first(make_result: Make, make_j
     assert f"No card yet {why}" in second
     assert "could be worked out" not in first
     none = make_result(card={}, card_steps=[], forecast=None)
-    assert "No fader setting could be worked out" in pages(render(none, make_job(), date=DATE))[0]
+    assert "no fader setting could be worked out" in pages(render(none, make_job(), date=DATE))[0]

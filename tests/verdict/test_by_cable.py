@@ -185,7 +185,7 @@ def test_all_faders_that_stand_off_alike_are_said_with_how_far(before, off_db):
     did = band_gain_db(UNIT, faders_of(before) + off_db) - 7.0
     verdict = judged(*before, by_cable(did))
     way = "high" if off_db > 0 else "low"
-    assert f"all faders stand about {abs(off_db):g} dB too {way}." in verdict.moves[0].text
+    assert f"all faders are about {abs(off_db):g} dB too {way}." in verdict.moves[0].text
     assert verdict.by_cable[0].faders_wrong == ()
 
 
@@ -202,5 +202,5 @@ def test_lone_fader_that_its_scale_may_explain_is_said_with_both_ways(before):
     assert asked[250.0] < -4.0
     verdict = judged(*before, by_cable(stands(before, {250.0: 3.0})))
     assert verdict.moves[0].text.endswith(
-        "If it stands there already, this unit does not do what its scale says: learn it."
+        "If it is set there already, this unit does not do what its scale says: learn it."
     )

@@ -119,7 +119,7 @@ def test_sound_hall_is_left_flat_and_says_so():
     assert verdict.card.is_flat
     assert verdict.card.steps == ()
     assert verdict.card.seat_after == verdict.card.seat_before
-    (move,) = [move for move in verdict.moves if move.text.startswith("Leave the equalizer flat")]
+    (move,) = [move for move in verdict.moves if move.text.startswith("Leave the EQ flat")]
     assert f"by {WORTH_DB:g} dB" in move.text
 
 

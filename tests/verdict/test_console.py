@@ -98,7 +98,7 @@ def test_too_few_sections_say_what_they_leave():
     card = ConsoleCard({"both": ()}, (2.4, 1.9), 0.6, "the 31 faders")
     assert card.enough is None
     assert card.text == (
-        "With 2 sections seats are 1.9 dB from the target on average, with the 31 faders 0.6 dB."
+        "With 2 sections seats are 1.9 dB from the target on average; with the 31 faders, 0.6 dB."
     )
 
 
@@ -135,8 +135,8 @@ def test_a_card_that_takes_level_says_how_much_to_make_up():
     assert some.make_up_db == pytest.approx(4.0)
     assert some.most_db == pytest.approx(4.0)
     assert NOMINAL_HZ[some.most_band] == 50.0  # what the loudspeaker does not give drives nothing
-    assert "turn the level behind it up" in some.text
-    assert "4.0 dB more: watch their limit lights." in some.text
+    assert "make it up at the EQ's output" in some.text
+    assert "4.0 dB more than without the card: watch the limit lights." in some.text
 
 
 def test_level_is_a_power_mean():
@@ -200,7 +200,7 @@ def test_where_the_strip_does_it_all_no_fader_is_asked_for():
     )
     assert not verdict.card.solutions["both"].fader_db.any()
     text = verdict.moves[-1].text
-    assert text.startswith("Set the channel strip first, as the list beside the card has it. ")
+    assert text.startswith("Set the channel strip first, as listed beside the card. ")
     assert "All faders stay at 0." in text
 
 

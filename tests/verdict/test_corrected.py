@@ -112,7 +112,7 @@ def test_box_that_points_elsewhere_is_a_check_and_not_a_move():
     found = fit(takes(box=replace(narrow, down_deg=20.0)), box=narrow)
     assert found.down_off_deg > 3.0
     assert [check.kind for check in found.checks] == ["aim"]
-    assert "degrees down better than the 0 given" in found.checks[0].text
+    assert "° down, not the 0° given" in found.checks[0].text
 
 
 @pytest.mark.parametrize("loss_db", [12.0, 18.0])
@@ -130,7 +130,7 @@ def test_spot_behind_a_pillar_is_a_check():
     level_db[2] -= np.where(EXACT_HZ > 2500.0, 9.0, 0.0)
     found = fit(level_db, spots=("front", "middle", "row 8", "back"))
     assert [check.kind for check in found.checks] == ["hidden"]
-    assert found.checks[0].text.startswith("Look from row 8 to the loudspeaker: its treble")
+    assert found.checks[0].text.startswith("Look from row 8 to the loudspeaker: its highs")
 
 
 def test_take_at_another_gain_is_a_check():

@@ -21,7 +21,7 @@ def test_time_is_the_difference_of_arrivals_and_ten_ms():
     assert move.to == {"delay_delay_s": pytest.approx(0.040)}
     assert move.text.startswith(
         "Set 40.0 ms of delay on the delay loudspeaker: at back it is now 30.0 ms ahead of the "
-        "mains, and the rest lets it arrive 10 ms after them."
+        "mains. It then arrives 10 ms after them, "
     )
 
 
@@ -43,7 +43,7 @@ def test_level_evens_the_back_to_the_front():
     assert gain.to["delay_gain_db"] == pytest.approx(5.74, abs=0.01)
     assert gain.expected["front_minus_back_db"] == pytest.approx(3.0)
     assert gain.expected["was_db"] == pytest.approx(9.0)
-    assert "4.7 dB above the mains where it is loudest" in gain.text
+    assert "Where it is loudest it stays 4.7 dB above the mains." in gain.text
 
 
 def test_too_far_a_back_says_what_would_help():
@@ -58,8 +58,8 @@ def test_too_far_a_back_says_what_would_help():
     louder = [delayed("near", 3.0, 0.010), delayed("back", -11.0, 0.030)]
     gain = delay_moves(mains, louder)[1]
     assert gain.to["delay_gain_db"] == pytest.approx(-3.0)
-    assert "10 dB above the mains is the most" in gain.text
-    assert "a second delay loudspeaker" in gain.text
+    assert "from 10 dB above the mains it draws the ear" in gain.text
+    assert "a second delay between" in gain.text
 
 
 def test_delay_that_is_set_already_is_left():
@@ -73,9 +73,9 @@ def test_takes_without_a_common_clock_or_spot_say_so():
     assert check.kind == "check"
     assert "second channel of the same recorder" in check.text
     (check,) = delay_moves(mains[:1], [delayed("back", -4.3, 0.012)])
-    assert "No spot has a take of the mains alone" in check.text
+    assert "No spot has a take of both, the mains alone" in check.text
     (check,) = delay_moves(mains, [])
-    assert "no usable take of the delay loudspeaker" in check.text
+    assert "No take of the delay loudspeaker alone is usable" in check.text
 
 
 def test_geometry_gives_the_time_before_any_take():

@@ -27,11 +27,11 @@ REFERENCE = reading(-25.0)
 @pytest.mark.parametrize(
     ("mic_dbfs", "turn", "text"),
     [
-        (-45.0, "up", "Turn the microphone's gain up, about 20 dB."),
-        (-31.0, "up", "Turn the microphone's gain up, about 6 dB."),
-        (-27.0, "hold", "Hold: the microphone sits level with the reference."),
-        (-23.0, "hold", "Hold: the microphone sits level with the reference."),
-        (-17.0, "down", "Turn the microphone's gain down, about 8 dB."),
+        (-45.0, "up", "Turn the microphone's gain up about 20 dB."),
+        (-31.0, "up", "Turn the microphone's gain up about 6 dB."),
+        (-27.0, "hold", "Hold: the microphone is level with the reference."),
+        (-23.0, "hold", "Hold: the microphone is level with the reference."),
+        (-17.0, "down", "Turn the microphone's gain down about 8 dB."),
     ],
 )
 def test_microphone_is_brought_level_with_the_reference(mic_dbfs, turn, text):
@@ -91,9 +91,12 @@ def test_hint_does_not_flap_while_a_knob_is_turned_slowly():
 @pytest.mark.parametrize(
     ("reference", "says"),
     [
-        (reading(-20.0, crest_db=20.0, clipped=True), "too hot: .* input down, .* about 6 dB"),
-        (reading(-11.0, crest_db=10.5), "too hot: .* input down, .* about 6 dB"),
-        (reading(-55.0), "too low: .* input up, .* ears protected, about 15 dB"),
+        (
+            reading(-20.0, crest_db=20.0, clipped=True),
+            "too hot: .* its own input gain, .* down about 6 dB",
+        ),
+        (reading(-11.0, crest_db=10.5), "too hot: .* its own input gain, .* down about 6 dB"),
+        (reading(-55.0), "too low: .* its own input gain, .* ears protected, up about 15 dB"),
     ],
 )
 def test_unfit_reference_is_set_right_at_its_own_knob(reference, says):

@@ -47,7 +47,7 @@ def test_next_one_is_shown_once_this_one_stands_unless_it_shall_stay():
     there = state({2: -4.0}, in_hand=2)
     assert guide(there, WANTED_DB, within_db=0.5).hz == 500.0
     stays = guide(there, WANTED_DB, within_db=0.5, goes_on=False)
-    assert (stays.hz, stays.text) == (125.0, "stands")
+    assert (stays.hz, stays.text) == (125.0, "set")
 
 
 def test_order_comes_round_to_what_was_left_out():
@@ -62,7 +62,7 @@ def test_all_stand():
 
 def test_fader_off_the_card_is_told_of_and_shown_while_in_hand():
     found = guide(state({5: 2.0}, in_hand=5), WANTED_DB, within_db=0.5)
-    assert found.stray == ("1k is moved and should be at 0.",)
+    assert found.stray == ("1k was moved: set it back to 0.",)
     assert (found.hz, found.text) == (1000.0, "down 2.0")
 
 
@@ -97,7 +97,7 @@ def test_fader_at_its_stop_is_asked_for_three_seconds_and_then_left():
     assert waits.hz == 125.0
     left = guide(state({2: -11.1}, in_hand=2, still_s=3.0), wanted_db, within_db=0.5, before=waits)
     assert left.hz == 500.0
-    assert left.short == ("125 is at its stop, 0.9 dB short of the card: leave it there.",)
+    assert left.short == ("Leave 125 at its stop, 0.9 dB short of the card.",)
     # The figure of that moment stays, and the fader left alone stays left.
     later = guide(state({2: -11.2}, in_hand=4, still_s=9.0), wanted_db, within_db=0.5, before=left)
     assert later.short == left.short

@@ -191,28 +191,28 @@ def texts(heard_so, seed=2003):
 def test_what_stands_is_left_alone():
     ((kind, text),) = texts("asked")
     assert kind == "leave"
-    assert text.startswith("Leave time and polarity of the sub as they are now")
+    assert text.startswith("Leave the sub's delay and polarity as they are now")
 
 
 def test_what_is_not_done_yet_is_asked_for_again():
     (kind, text), (was_kind, was_text) = texts("before")[-1], texts("unknown")[-1]
     assert kind == was_kind == "delay"
     told, _, rest = text.partition(": ")
-    assert told == "Not done yet, as the takes of both together tell"
+    assert told == "Not done yet, going by the takes of both together"
     assert rest.capitalize() == was_text.capitalize()
 
 
 def test_sub_that_stands_the_wrong_way_round_is_named_alone():
     ((kind, text),) = texts("turned over")
     assert kind == "polarity"
-    assert "it stands the wrong way round" in text
+    assert "it is inverted" in text
     assert "Mute it before" in text
 
 
 def test_change_of_something_else_is_a_matter_to_look_into():
     ((kind, text),) = texts("neither")
     assert kind == "check"
-    assert "neither as before, nor as joined" in text
+    assert "unlike either setting, old or new" in text
 
 
 def test_takes_of_both_are_asked_for_in_words_that_fit_the_rig():

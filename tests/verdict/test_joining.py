@@ -109,7 +109,7 @@ def test_delay_and_polarity_are_one_sentence_with_figures_and_reason():
     assert move.kind == "delay"
     assert move.text.startswith(
         "Flip the polarity of the sub and delay the mains by 3.2 ms: around 90 Hz mains and sub "
-        "then add within 0.0 dB of the most they can at all three spots; now "
+        "then sum to within 0.0 dB of a perfect sum at all three spots; now "
     )
     assert move.to["mains_delay_s"] == pytest.approx(0.0032, abs=5e-5)
     assert move.expected["sum_below_best_db"] < 0.1 < move.expected["was_db"]
@@ -172,18 +172,21 @@ def test_takes_without_a_common_clock_say_so_and_what_to_do():
     mains, sub = crossed(0.0)
     apart = [dry("sub", "front", "low", first_tap_s=float("nan"))]
     joining = join(mains, apart, has_processor=True)
-    assert "The takes of the sub carry no reference channel" in joining.problem
+    assert "the takes of the sub carry no reference channel" in joining.problem
     (move,) = joining_moves(joining)
     assert (move.kind, move.text) == ("check", joining.problem)
-    assert "no usable take of the mains" in join([], sub, has_processor=True).problem
+    assert "No take of the mains alone is usable" in join([], sub, has_processor=True).problem
     elsewhere = [dry("sub", "balcony", "low")]
-    assert "No spot has a take of the mains" in join(mains, elsewhere, has_processor=True).problem
+    assert (
+        "No spot has a take of both, the mains"
+        in join(mains, elsewhere, has_processor=True).problem
+    )
 
 
 def test_sub_that_is_not_heard_beside_the_mains_is_a_check():
     mains, sub = crossed(0.0, gain=1e-5)
     joining = join(mains, sub, has_processor=True)
-    assert "share no third octave" in joining.problem
+    assert "there is no third octave in which the two" in joining.problem
 
 
 # In simulated halls

@@ -58,9 +58,7 @@ def test_proof_that_holds_asks_for_no_fader_again(before):
     assert [move for move in later.moves if move.kind == "equalize"] == []
     assert any(move.kind == "equalize" for move in verdict.moves)
     assert later.moves[-1].kind == "leave"
-    assert later.moves[-1].text.startswith(
-        "Leave the equalizer as it stands: the card is set and proven, "
-    )
+    assert later.moves[-1].text.startswith("Leave the EQ as it is: the card is set and proven, ")
 
 
 def test_cable_that_speaks_against_a_held_proof_is_followed(before):
@@ -70,7 +68,7 @@ def test_cable_that_speaks_against_a_held_proof_is_followed(before):
     made = take(bent, side="left", spot="cable", state="after", uncertainty_db=0.02)
     later = judged(*takes, *after_takes(FAULTS + gain), replace(made, at="cable"))
     assert later.proof.holds
-    assert later.moves[0].text.startswith("The 1 kHz fader of left stands about 4 dB too high.")
+    assert later.moves[0].text.startswith("Pull down the 1 kHz fader of left 4 dB, to ")
     assert not any("set and proven" in move.text for move in later.moves)
 
 

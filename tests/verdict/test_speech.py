@@ -74,7 +74,7 @@ def test_subs_are_passed_over_and_sides_kept_apart():
     text, assumed = speech_texts(found)
     assert text.startswith("At front, from the right loudspeaker alone, speech is ")
     assert "give or take 0.03" in text
-    assert "noise of 35 dB(A)" in assumed
+    assert "35 dB(A) of background noise" in assumed
     assert speech_by_spot(spots_of(at("front", decay(0.5), side="sub"))) == ()
     assert speech_texts(()) == ()
 
@@ -83,6 +83,5 @@ def test_octave_hidden_by_noise_makes_it_unknown():
     (spot,) = speech_by_spot(spots_of(at("front", decay(0.5, noise_db=10.0))))
     assert np.isnan(spot.speech.sti)
     assert speech_texts([spot])[0] == (
-        "At front the speech index cannot be told: noise hides an octave of the response. "
-        "Play longer."
+        "Play longer at front: noise hides an octave there, so the speech index is unknown."
     )

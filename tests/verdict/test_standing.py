@@ -61,7 +61,7 @@ def test_two_wrong_faders_are_both_named_with_how_far():
     found = wrong_faders(unit, asked, band_gain_db(unit, stands), DOUBT_DB, side="right")
     assert [(f.hz, f.off_db) for f in found] == [(630.0, 4.0), (2500.0, -5.0)]
     assert found[0].text == (
-        "The 630 Hz fader of right stands about 4 dB too high. Move 630 Hz down by 4 dB, to 0."
+        "Pull down the 630 Hz fader of right 4 dB, to 0 dB: it is about that much too high."
     )
 
 
@@ -107,7 +107,7 @@ def test_proof_that_fails_by_one_fader_says_which_and_moves_it():
     (fader,) = verdict.proof.faders_wrong
     assert (fader.side, fader.hz, fader.off_db) == ("left", 1000.0, 12.0)
     assert verdict.proof.unlike_scale is None
-    assert "Move 1 kHz down by 12 dB, to 0." in verdict.moves[0].text
+    assert "Pull down the 1 kHz fader of left 12 dB, to 0 dB: " in verdict.moves[0].text
     assert verdict.moves[0].kind == "equalize"
 
 
@@ -115,7 +115,7 @@ def test_slip_of_one_side_that_the_mean_hides_is_said_last():
     verdict = proven(left_db={1000.0: 9.0}, right_db={})
     assert verdict.proof.holds
     assert [(f.side, f.hz, f.off_db) for f in verdict.proof.faders_wrong] == [("left", 1000.0, 9.0)]
-    assert "Move 1 kHz down by 9 dB, to 0." in verdict.moves[-1].text
+    assert "Pull down the 1 kHz fader of left 9 dB, to 0 dB: " in verdict.moves[-1].text
     assert not any("set and proven" in move.text for move in verdict.moves)
 
 
@@ -126,11 +126,11 @@ def test_fader_off_alike_on_both_sides_is_the_units_scale_and_no_hand():
     assert [move.kind for move in verdict.moves].count("check") == 1
     assert verdict.moves[0].kind == "check"
     assert verdict.moves[0].text == (
-        "See that left and right stand as the card asks: 1 kHz at 0. If so, this unit does not do "
-        "what its scale says at 1 kHz: learn it (Set out, Learn it now, or evenhall learn-unit), "
-        "and tune once more. Both sides are off there alike (+12, +11 dB)."
+        "Check that left and right are set as the card asks: 1 kHz at 0. If so, this unit does "
+        "not do what its scale says at 1 kHz: learn it (Set out, Learn it now, or evenhall "
+        "learn-unit), then tune once more. Both sides are off alike there (+12, +11 dB)."
     )
-    assert all("stands about" not in move.text for move in verdict.moves)
+    assert all("it is about that much" not in move.text for move in verdict.moves)
 
 
 def test_beside_an_unlike_scale_the_fader_that_one_hand_set_wrong_is_moved():

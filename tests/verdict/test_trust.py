@@ -29,7 +29,7 @@ def test_take_without_the_reference(score):
     problems, usable = judged(response(hall_levels(), match_score=score))
     assert not usable
     assert list(problems) == ["no_match"]
-    assert "does not contain what was played" in problems["no_match"]
+    assert "What was played is not in the take" in problems["no_match"]
 
 
 def test_sound_heard_before_it_is_played_means_swapped_channels():
@@ -61,7 +61,7 @@ def test_clock_at_the_limit_is_undone(ppm):
 def test_clock_past_the_limit(ppm):
     problems, usable = judged(response(hall_levels(), clock_ppm=ppm), shared_clock=False)
     assert not usable
-    assert f"{abs(ppm):.0f} ppm apart; up to 300 can be undone" in problems["clock"]
+    assert f"{abs(ppm):.0f} ppm apart, and at most 300 can be corrected" in problems["clock"]
 
 
 def test_reference_without_energy_names_the_bands():
@@ -77,7 +77,7 @@ def test_reference_without_energy_names_the_bands():
     problems, usable = judged(heard)
     assert usable
     assert list(problems) == ["band_limited"]
-    assert "no energy at 25 Hz to 160 Hz" in problems["band_limited"]
+    assert "no energy at 25 to 160 Hz" in problems["band_limited"]
 
 
 def noisy(usable_from_hz, usable_to_hz=20000.0):
@@ -113,7 +113,7 @@ def test_sub_is_not_asked_for_treble():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (Change(4.02, 4.02, -60.0), "The sound stopped 4.0 s into the take. Look at mutes"),
+        (Change(4.02, 4.02, -60.0), "The sound stopped 4.0 s into the take. Check mutes"),
         (Change(4.0, 4.0, -40.0, back_s=5.5), "The sound was gone from 4.0 to 5.5 s."),
         (Change(3.0, 3.0, 60.0), "The sound came only 3.0 s into the take"),
         (Change(2.0, 2.5, -3.0), "The sound fell by 3.0 dB at 2.0 s. Leave every gain"),
@@ -145,7 +145,7 @@ def test_noise_after_the_sound_stopped_is_not_given_as_the_reason():
 
 def test_something_that_begins_to_sound_is_told_and_the_take_kept():
     problems, usable = judged(response(hall_levels(), joined_s=5.0))
-    assert "Something else began to sound at 5.0 s" in problems["time_varying"]
+    assert "Something else began to play at 5.0 s" in problems["time_varying"]
     assert usable
 
 
@@ -163,7 +163,7 @@ def test_delay_that_jumps_during_the_take():
 
 def test_take_that_hardly_fits_itself():
     problems, _ = judged(response(hall_levels(), used_ratio=0.4))
-    assert "Only 40 % of the take fits" in problems["time_varying"]
+    assert "Only 40 % of the take agrees with itself" in problems["time_varying"]
 
 
 def problems_of(*takes):

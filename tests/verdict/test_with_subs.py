@@ -62,14 +62,14 @@ def test_proof_of_another_kind_is_asked_for_again_and_not_believed():
     verdict = judged(*alone(), *together(), *mains_only, feeds_subs=True, **LIMITS)
     assert verdict.proof is None
     assert any(
-        text.startswith("Take the proof again, with the sub playing along")
+        text.startswith("Take the proof again with the sub playing along")
         for text in moves(verdict, "check")
     )
     with_sub = together(state="after")
     verdict = judged(*alone(), *with_sub, feeds_subs=True, **LIMITS)
     assert verdict.proof is None
     assert any(
-        text.startswith("Take the proof again, of the mains alone")
+        text.startswith("Take the proof again of the mains alone")
         for text in moves(verdict, "check")
     )
 

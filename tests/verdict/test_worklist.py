@@ -50,7 +50,7 @@ def only(found, kind):
 def test_nothing_wrong_leaves_the_equalizer_flat():
     (move,) = moves(*visit(flat()))
     assert move.kind == "leave"
-    assert "Leave the equalizer flat" in move.text
+    assert "Leave the EQ flat" in move.text
 
 
 @pytest.mark.parametrize("wrong", ["left", "right"])
@@ -60,7 +60,7 @@ def test_inverted_side_is_named(wrong):
         *visit(flat(), sides=["right"], polarity=-1 if wrong == "right" else 1),
     ]
     move = only(moves(*takes), "polarity")
-    assert f"Flip the polarity of the {wrong} loudspeaker" in move.text
+    assert f"{wrong.capitalize()} is out of polarity with" in move.text
     assert move.from_ == {f"{wrong}_polarity": -1.0}
     assert move.to == {f"{wrong}_polarity": 1.0}
 
@@ -91,7 +91,7 @@ def test_dead_horn(weak):
     sides = (dead, flat()) if weak == "left" else (flat(), dead)
     move = moves(*pair(*sides))[0]
     assert move.kind == "check"
-    assert f"Check the horn of the {weak} loudspeaker" in move.text
+    assert f"Check the horn of the {weak} box" in move.text
     assert "above 3 kHz" in move.text
 
 
@@ -101,7 +101,7 @@ def test_dead_woofer(weak):
     sides = (dead, flat()) if weak == "left" else (flat(), dead)
     move = moves(*pair(*sides))[0]
     assert move.kind == "check"
-    assert f"Check the woofer of the {weak} loudspeaker" in move.text
+    assert f"Check the woofer of the {weak} box" in move.text
 
 
 def test_low_cut_left_in_on_one_side():
@@ -137,7 +137,7 @@ def test_raise_says_how_far_and_what_it_gains():
         "speaker_inwards_deg": 0.0,
     }
     assert 1.6 < move.to["speaker_height_m"] <= 3.0
-    assert f"Raise both loudspeakers to {move.to['speaker_height_m']:.1f} m" in move.text
+    assert f"Raise both boxes to {move.to['speaker_height_m']:.1f} m" in move.text
     assert "rated for the weight" in move.text
     gain_db = move.expected["was_db"] - move.expected["front_minus_back_db"]
     assert f"Front to back gains {gain_db:.1f} dB" in move.text
@@ -201,7 +201,7 @@ def test_horns_behind_the_heads_are_raised_whatever_they_gain():
     near = Stage(Room(), Audience(3.0, 14.0, 1.2), Loudspeaker(1.3, 0.0, 360.0, 360.0), 3.0)
     move = only(moves(*uneven(7.0, 0.0), stage=near), "raise")
     assert move.to["speaker_height_m"] > 1.3
-    assert "The horns stand 1.3 m high and the heads reach to 1.3 m" in move.text
+    assert "The horns are 1.3 m high and heads reach 1.3 m" in move.text
     assert "rated for the weight" in move.text
 
 
@@ -238,7 +238,7 @@ def test_unusable_takes_come_first_with_their_cure():
     bad = take(flat(), side="left", spot="aside", usable=False, problems=(clipped,), file="x.wav")
     found = moves(*pair(flat(3.0), flat()), bad, stage=HALL)
     assert found[0].kind == "check"
-    assert "left at aside (x.wav): Clipped at 3 places. Lower the preamp." in found[0].text
+    assert "left at aside (x.wav): clipped at 3 places. Lower the preamp." in found[0].text
 
 
 def test_unusable_take_after_the_work_is_no_move():
@@ -248,7 +248,7 @@ def test_unusable_take_after_the_work_is_no_move():
 
 def test_local_dip_is_left_alone_and_says_so():
     found = moves(*visit(flat(), local={"middle": flat(0.0, {2000.0: -8.0})}))
-    assert "Leave 2 kHz alone." in found[0].text
+    assert "2 kHz is 7.4 dB down at middle only. Don't chase it" in found[0].text
     assert found[0].kind == "leave"
 
 
@@ -261,7 +261,7 @@ def test_two_more_takes_where_so_few_cannot_tell():
     # Where that was done, or would bring too little, two more spots may tell.
     with mock.patch.object(worklist, "WALK_WORTH_DB", 3.0):
         (move,) = [move for move in moves(*takes) if move.kind == "check"]
-    assert "Take two more, each a metre from middle" in move.text
+    assert "Take two more spots, a metre to either side of middle" in move.text
 
 
 def test_hands_come_before_the_card():
@@ -288,7 +288,7 @@ def test_room_whose_figures_do_not_fit_together_is_said_in_one_line():
     odd = Stage(Room(18.0, 10.0, 1.7), HALL.audience, Loudspeaker(1.8), None)
     found = moves(*visit(flat()), stage=odd)
     assert found[0].kind == "check"
-    assert "figures of the room do not fit together" in found[0].text
+    assert "Correct the figures of the room." in found[0].text
     assert "\n" not in found[0].text
 
 
@@ -296,7 +296,7 @@ def test_last_row_at_the_far_wall_fits_in():
     short = replace(HALL, room=replace(HALL.room, length_m=14.2))
     local = {"front": flat(4.0), "back": flat(-4.0)}
     found = moves(*visit(flat(), local=local), stage=short)
-    assert [move.kind for move in found if "do not fit together" in move.text] == []
+    assert [move.kind for move in found if "Correct the figures" in move.text] == []
     found = moves(*uneven(4.0, -4.0), stage=short)
     assert only(found, "raise").expected["was_db"] == pytest.approx(8.0)
 
@@ -342,7 +342,7 @@ def test_sound_delayed_on_the_way_is_told_and_the_forecast_goes_without_the_take
     verdict = far(back_m=22.0)
     (late,) = [move for move in verdict.moves if "digital mixer" in move.text]
     assert late.kind == "check"
-    assert "22.0 m from its loudspeaker" in late.text
+    assert "22.0 m from its box" in late.text
     assert "Give distance_m of each take, or correct the length" in late.text
     assert verdict.rows is not None
 

@@ -71,7 +71,8 @@ def air_absorption_db_per_m(
     kelvin = _kelvin(temperature_c)
     if not 0.0 < humidity_pct <= 100.0:
         raise InputError(
-            f"humidity_pct = {humidity_pct:g} is no relative humidity. Give above 0 to 100 percent."
+            f"humidity_pct = {humidity_pct:g} is not a relative humidity. Give above 0 to 100 "
+            "percent."
         )
     f2 = np.asarray(freq_hz, dtype=np.float64) ** 2
     t = kelvin / _REFERENCE_K

@@ -248,7 +248,7 @@ def _checked_band(
 ) -> float:
     """Upper end of the band, once duration, rate and band make sense."""
     if not rate_hz > 0.0:
-        raise InputError(f"rate_hz = {rate_hz:g} is no sample rate. Give one such as 48000.")
+        raise InputError(f"rate_hz = {rate_hz:g} is not a sample rate. Give one such as 48000.")
     faults = []
     if not SHORTEST_S <= duration_s <= LONGEST_S:
         faults.append(
@@ -284,7 +284,7 @@ def _fades(n_samples: int, n_in: int, n_out: int) -> FloatArray:
 def _at_level(signal: FloatArray, level_dbfs: float) -> FloatArray:
     """Bring the signal to its RMS level; refuse where its peaks would pass full scale."""
     if not np.isfinite(level_dbfs):
-        raise InputError(f"level_dbfs = {level_dbfs:g} is no level. Give one such as -20.")
+        raise InputError(f"level_dbfs = {level_dbfs:g} is not a level. Give one such as -20.")
     gain_db = level_dbfs - float(rms_dbfs(signal))
     scaled = signal * amplitude_from_db(gain_db)
     if np.abs(scaled).max() > 1.0:

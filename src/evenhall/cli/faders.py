@@ -72,16 +72,16 @@ def faders(
     play_on: OutputChannels = None,
     rate: Rate = None,
 ) -> None:
-    """Listen while you set the faders: says which one you hold, how far, and which way.
+    """Listen while you set the faders: says which one is in hand, how far off, and which way.
 
     Solo the element at the mixer. Noise plays softly, 12 dB below a take, for as long as you
-    work; nobody trusts a scale, so the line follows the sound: five times a second it shows the
-    fader in hand and how far it is from its place, and goes on to the next when this one stands.
+    work. The line goes by the sound, not by the scale: five times a second it shows the fader in
+    hand and how far it is from its place, and goes on to the next once this one is set.
 
-    Through a cable behind the equalizer it knows where the faders stand, and sets them to half
-    a decibel. With the microphone, left alone at the middle spot, begin with all faders at 0 and
-    touch nothing else; it comes to one decibel, and lowest faders that it does not hear well
-    enough are named.
+    By a cable behind the equalizer, faders are set to half a decibel, wherever they begin. By
+    the microphone, left alone at the middle spot, begin with all faders at 0 and touch nothing
+    else: it comes to one decibel, and the lowest faders, if too little is heard of them, are
+    named.
 
     \b
     Examples:
@@ -90,9 +90,9 @@ def faders(
 
     \b
     Exit code:
-      0  all faders of the card stand
+      0  all faders of the card are set
       2  the folder or an option is wrong
-      3  stopped before all stood
+      3  stopped before all were set
       4  a device is missing or busy, or hears too little
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
@@ -121,12 +121,10 @@ def faders(
         )
         with sounding(choice, ceiling, ready) as sound, options_by_name():
             if not order.by_cable:
-                sound.watch.say(
-                    "Begin with all faders at 0, and leave the microphone where it stands."
-                )
+                sound.watch.say("Begin with all faders at 0, and leave the microphone where it is.")
             last = follow_faders(sound.live, order, watch=sound.watch)
         if last is None or last.way != "done":
             left = 0 if last is None else len(last.left_hz)
             typer.echo(f"Stopped; {left} left to set." if left else "Stopped before the first.")
             raise typer.Exit(EXIT_NOTHING_USABLE)
-        typer.echo("All faders stand. Now the proof: evenhall take, with --after.")
+        typer.echo("All set. Now the proof: evenhall take, with --after.")

@@ -61,7 +61,7 @@ def tune(
     Exit code:
       0  done
       2  the folder or job.toml is wrong: one line a fault
-      3  no take could be used: the result says why for each
+      3  no take is usable: the result says why for each
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
         from evenhall.job.folder.reading import load_job
@@ -92,7 +92,7 @@ def tune(
             terminal.show_result(terminal.console_for(), result, job.equalizer)
             typer.echo(f"\nSheet to print: {out / SHEET_FILE}")
         if not result.any_usable:
-            typer.echo("No take could be used: the result says why for each.", err=True)
+            typer.echo("No take is usable: the result says why for each.", err=True)
             raise typer.Exit(EXIT_NOTHING_USABLE)
 
 
@@ -169,7 +169,9 @@ def _check_stimulus_options(
 
     faults = []
     if out.suffix.lower() not in SOUND_FORMATS:
-        faults.append(f"{out}: is no kind of file written here. Give a name in .wav or .flac.")
+        faults.append(
+            f"{out}: cannot be written as that kind of file. Give a name in .wav or .flac."
+        )
     elif out.exists() and not out.is_file():
         faults.append(f"{out}: is not a file that can be replaced. Give another name.")
     elif out.exists() and not force:
@@ -206,7 +208,7 @@ def demo(
     ] = 31,
     old_unit: Annotated[
         bool,
-        typer.Option("--old-unit", help="Its scale lies; FOLDER/unit holds what teaches it."),
+        typer.Option("--old-unit", help="Its scale is wrong; FOLDER/unit holds what teaches it."),
     ] = False,
 ) -> None:
     """Write the job folder of an invented venue, to try everything on.
@@ -265,7 +267,7 @@ def written_result(folder: Path) -> Result:
         return Result.model_validate_json(path.read_bytes())
     except ValueError:
         raise InputError(
-            f"{path}: is no result of this version. Tune again: evenhall tune {folder}"
+            f"{path}: is not a result of this version. Tune again: evenhall tune {folder}"
         ) from None
 
 
@@ -289,9 +291,9 @@ def hall(
     """Say what a ladder, a tilt or a turn would bring, before any take exists.
 
     Needs the rows and the height of the loudspeakers in FOLDER/job.toml; the room's sizes and its
-    reverberation time make the forecast better. Says the best height, tilt and turn with what each
-    step gains, what would help where that is not enough, how well speech is understood, and the
-    spots for the microphone. With takes in the folder it also says where they part from any hall.
+    reverberation time make the forecast better. Says the best height, tilt and toe-in with what
+    each step gains, what would help if that is not enough, how well speech is understood, and the
+    spots for the microphone. With takes in the folder it also says where they differ from any hall.
 
     \b
     Example:
@@ -299,7 +301,7 @@ def hall(
     """  # noqa: D301 - the mark keeps the lines below it apart
     with faults_as_lines():
         if drawing is not None and (drawing.suffix.lower() != ".svg" or drawing.is_dir()):
-            raise InputError(f"{drawing}: is no name for a drawing. Give one in .svg.")
+            raise InputError(f"{drawing}: is not a drawing's name. Give one in .svg.")
         from evenhall.job.folder.reading import load_job
         from evenhall.job.tune.planning import plan_hall
 

@@ -38,20 +38,23 @@ def learn_unit(
         Literal[31, 15, 10], typer.Option(help="Faders of the unit, with --new.")
     ] = 31,
     range_db: Annotated[
-        float, typer.Option("--range", min=1.0, max=24.0, help="They reach so far, with --new.")
+        float, typer.Option("--range", min=1.0, max=24.0, help="How far they reach, with --new.")
     ] = 12.0,
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Where unit.json goes.  [FOLDER/out]")
     ] = None,
     live: Annotated[
-        bool, typer.Option("--live", help="Lead through the round by a sound device.")
+        bool, typer.Option("--live", help="Go through the round with a sound device.")
     ] = False,
     again: Annotated[
-        bool, typer.Option("--again", help="See by a sound device whether it has drifted since.")
+        bool,
+        typer.Option("--again", help="Check with a sound device whether it has drifted since."),
     ] = False,
     beside: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="unit.json of the other channel: how far do they part?"),
+        typer.Option(
+            metavar="FILE", help="unit.json of the other channel: how far do they differ?"
+        ),
     ] = None,
     ceiling: Ceiling = None,
     ready: Ready = False,
@@ -64,8 +67,8 @@ def learn_unit(
 ) -> None:
     """Learn a rack equalizer by cable, so that its card is right the first time.
 
-    The scale of an old unit lies: centres drift, bands are wider than lettered, a fader gives less
-    than it says. No loudspeaker is on, and gains stay as they are all the while.
+    The scale of an old unit is off: centres drift, bands are wider than lettered, a fader gives
+    less than it says. Turn every loudspeaker off, and leave the gains alone all the while.
 
     \b
       --live   output of the interface to the unit, the unit to input 1. You are told each
@@ -162,7 +165,7 @@ def _record(
             sound.live, folder, found, watch=sound.watch, ceiling_dbfs=sound.ceiling_dbfs
         )
     if not whole:
-        typer.echo(f"Broken off. Go on with it: evenhall learn-unit {folder} --live")
+        typer.echo(f"Stopped. Go on with it: evenhall learn-unit {folder} --live")
         raise typer.Exit(EXIT_NOTHING_USABLE)
 
 

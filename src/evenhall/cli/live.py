@@ -135,7 +135,7 @@ def devices(
             remember(setup)
         _show_devices(there, setup)
         if not there:
-            typer.echo("No sound device is there. Plug the interface in and look again.")
+            typer.echo("No sound device found. Plug the interface in and look again.")
         elif setup is not None:
             terminal.console_for().print("\n" + setup_sentence(setup))
         else:
@@ -248,11 +248,11 @@ def gain(
     play_on: OutputChannels = None,
     rate: Rate = None,
 ) -> None:
-    """Set the microphone's gain: says up or down until it sits level with the reference.
+    """Set the microphone's gain: says up or down until it is level with the reference.
 
-    Stand the microphone at the front spot and solo one loudspeaker. Noise from 100 Hz to 10 kHz
-    comes up from quiet; it ends by itself once the gain stands. Then leave the gain alone for the
-    whole visit: takes are compared with each other.
+    Put the microphone at the front spot and solo one loudspeaker. Noise from 100 Hz to 10 kHz
+    comes up from quiet, and ends by itself once the gain is set. Then leave the gain alone for
+    the whole visit: takes are compared with each other.
     """
     with faults_as_lines():
         choice = choice_of(device, source, sink, rate, mic, reference, reference_input, play_on)
@@ -268,7 +268,7 @@ def gain(
 @app.command()
 def take(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="The job folder; made if it is not there.")
+        Path, typer.Argument(metavar="FOLDER", help="The job folder; made if it does not exist.")
     ],
     side: Annotated[
         str,
@@ -276,7 +276,7 @@ def take(
     ],
     spot: Annotated[
         str | None,
-        typer.Argument(metavar="[SPOT]", help="Where the microphone stands: front, back; or walk."),
+        typer.Argument(metavar="[SPOT]", help="Where the microphone is: front, back; or walk."),
     ] = None,
     after: Annotated[
         bool, typer.Option("--after", help="The card is set: this take is for the proof.")
@@ -284,7 +284,7 @@ def take(
     stage: Annotated[
         bool,
         typer.Option(
-            "--stage", help="The microphone stands where the talker's will: tells where it rings."
+            "--stage", help="The microphone is where the talker's will be: tells where it rings."
         ),
     ] = False,
     with_subs: Annotated[
@@ -302,7 +302,7 @@ def take(
             metavar="N",
             min=1,
             help="No spot: a cable joins the output of the equalizer and input N. Tells which "
-            "fader stands otherwise than the card asks.",
+            "fader is not set as the card asks.",
         ),
     ] = None,
     distance: Annotated[
@@ -371,7 +371,7 @@ def take(
 
         if cable is None:
             if spot is None:
-                raise InputError("Give the SPOT at which the microphone stands, or --cable.")
+                raise InputError("Give the SPOT at which the microphone is, or --cable.")
             walks = TakeLabel(side=side, spot=spot).is_walk
             if walks and (stage or distance is not None):
                 raise InputError(
@@ -383,7 +383,7 @@ def take(
         else:
             if spot is not None or stage or with_subs or distance is not None:
                 raise InputError(
-                    "A cable stands nowhere: leave SPOT, --stage, --with-subs and --distance out."
+                    "A cable has no place: leave SPOT, --stage, --with-subs and --distance out."
                 )
             choice = choice_of(device, source, sink, rate, cable, "inside", None, play_on)
         from evenhall.job.folder.adding import recordable_job
@@ -437,7 +437,7 @@ def leftover_line(place: Path) -> str | None:
     if not new:
         return None
     return (
-        f"Broken off before, and kept: {', '.join(new)}. Rename to .wav what is worth it, and "
+        f"Cut off earlier, and kept: {', '.join(new)}. Rename to .wav what is worth it, and "
         "remove the rest."
     )
 
@@ -490,10 +490,10 @@ def check_line(
 ) -> None:
     """Prove that every element works and both sides match, before anything is measured.
 
-    Stand the microphone two or three metres in front of the pair, clearly nearer the left box,
-    by half a metre or more, and leave it there. Solo each element at the mixer when asked; a
-    sweep of about six seconds plays, and at the end a sentence says of each what is wrong: silent,
-    wrong side, weaker than its partner, inverted, a filter or an equalizer left in, hum, a driver
+    Put the microphone two or three metres in front of the pair, clearly nearer the left box,
+    by half a metre or more, and leave it there. Solo each element at the mixer when asked: a
+    sweep of about six seconds plays. At the end a sentence says of each what is wrong: silent,
+    wrong side, weaker than its partner, inverted, a filter or an EQ left in, hum, a driver
     missing, distortion.
 
     \b
@@ -523,7 +523,7 @@ def check_line(
                 sound.live, in_order, low_limit_hz=low_limit_hz, watch=sound.watch
             )
         if findings is None:
-            typer.echo("Broken off before anything was heard.")
+            typer.echo("Stopped before anything was heard.")
             raise typer.Exit(EXIT_NOTHING_USABLE)
         for finding in findings:
             terminal.console_for().print(

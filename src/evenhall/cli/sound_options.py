@@ -84,7 +84,7 @@ def choice_of(
 
     faults: list[str] = []
     if reference is not None and reference not in WAYS:
-        faults.append(f'--reference = "{reference}" is no way. Give inside, cable or outside.')
+        faults.append(f'--reference = "{reference}" is not known. Give inside, cable or outside.')
     choice = Choice(
         device=device,
         input=source,
@@ -105,5 +105,5 @@ def _channels(text: str, faults: list[str]) -> tuple[int, ...]:
     words = text.replace(" ", "").split(",")
     if all(word.isdecimal() and int(word) > 0 for word in words):
         return tuple(dict.fromkeys(int(word) for word in words))
-    faults.append(f'--play-on = "{text}" is no list of outputs. Give one such as 1 or 1,2.')
+    faults.append(f'--play-on = "{text}" is not a list of outputs. Give one such as 1 or 1,2.')
     return ()

@@ -70,7 +70,7 @@ def levels_line(readings: Sequence[Reading]) -> str:
 def guidance_lines(guidance: Guidance) -> str:
     """Write what to do large, where the fader is in its way, and what is left."""
     if guidance.hz is None:
-        return "A L L   S T A N D"
+        return "A L L   S E T"
     large = " ".join(f"{fader_name(guidance.hz)}   {guidance.text}".upper())
     middle = SPAN_CELLS // 2
     off_db = guidance.now_db - guidance.wanted_db

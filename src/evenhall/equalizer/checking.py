@@ -89,8 +89,8 @@ def setting_fault(
             )
         if changes_against(unit_gain_db(unit, asked_db, freq_hz), heard):
             return (
-                "The sound changes the wrong way round: the two inputs are swapped, or the faders "
-                "went the other way. Mend it, and record it again."
+                "The sound changes the opposite way. Either the two inputs are swapped, or the "
+                "faders went the other way. Fix that, and record it again."
             )
     # How wide its bands are is not known yet: the width that explains most is taken.
     widths = [
@@ -107,7 +107,7 @@ def setting_fault(
     if still.any():
         lines.append(f"Not moved as told: {_names(unit, still)}.")
     if stray.any():
-        lines.append(f"Moved, and should stand at 0: {_names(unit, stray)}.")
+        lines.append(f"Moved, and should be at 0: {_names(unit, stray)}.")
     return f"{' '.join(lines)} Set them, and record it again." if lines else None
 
 
@@ -118,7 +118,7 @@ def _names(unit: GraphicUnit, which: NDArray[np.bool_]) -> str:
 
 
 def channels_apart(left: GraphicUnit, right: GraphicUnit, *, insertion_db: float | None) -> str:
-    """Say how far two channels of a unit part with the same settings.
+    """Say how far two channels of a unit differ with the same settings.
 
     Parameters
     ----------
@@ -136,9 +136,9 @@ def channels_apart(left: GraphicUnit, right: GraphicUnit, *, insertion_db: float
     )
     worst_db = float(apart_db.max())
     where_hz = freq_hz[int(apart_db.max(axis=0).argmax())]
-    text = f"With the same settings the two channels part by up to {worst_db:.1f} dB"
+    text = f"With the same settings the two channels differ by up to {worst_db:.1f} dB"
     if worst_db > ALIKE_DB:
-        text += f", around {where_hz:.0f} Hz: give each its own card."
+        text += f", most around {where_hz:.0f} Hz: give each its own card."
     else:
         text += ": one card does for both."
     if insertion_db is not None and abs(insertion_db) > ALIKE_DB:
@@ -160,7 +160,7 @@ def drift(
     where = f"around {freq_hz[int(np.abs(off_db).argmax())]:.0f} Hz"
     named = f" It shows at {_names(unit, off)}." if off.any() else ""
     return (
-        f"Not as it was learned: up to {worst_db:.1f} dB off, {where}.{named} See that the faders "
-        "stand as told; if they do, learn the unit again.",
+        f"Not as it was learned: up to {worst_db:.1f} dB off, most {where}.{named} Check that the "
+        "faders are set as told; if they are, learn the unit again.",
         worst_db,
     )

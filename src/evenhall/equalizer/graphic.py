@@ -372,7 +372,9 @@ def _limit_faults(
         allowed = " or ".join(f'"{name}"' for name in MODELS)
         faults.append(f'[equalizer] response = "{model}" is not known. Give {allowed}.')
     if not 0.0 < range_db <= 24.0:
-        faults.append(f"[equalizer] range_db = {range_db:g} is out of range. Give 24 or less, > 0.")
+        faults.append(
+            f"[equalizer] range_db = {range_db:g} is out of range. Give more than 0, at most 24."
+        )
     if not 0.0 <= step_db <= max(range_db, 0.0):
         faults.append(
             f"[equalizer] step_db = {step_db:g} must lie between 0 and range_db. "

@@ -444,11 +444,11 @@ def _why(task: _Task, fader_db: FloatArray, band: int, *, too_loud: bool) -> str
     if not too_loud and setting > unit.max_boost_db - slack:
         return f"The {name} is at its limit of {unit.max_boost_db:g} dB boost."
     if decades[fader] > 0.05 + 1e-9:
-        return f"No fader sits here: the {name} is the nearest, and it works on its own band more."
+        return f"No fader is here: the {name} is the nearest, and moves its own band more."
     beside = fader_db[max(fader - 1, 0) : fader + 2]
     apart = beside.max() > setting if too_loud else beside.min() < setting
     if apart:
-        return f"The faders beside the {name} stand the other way and pull against it."
+        return f"The faders beside the {name} are set the other way and work against it."
     if setting == 0:
         return f"Moving the {name} would bring too little at a seat to be worth it."
-    return f"The {name} is wider than this band: what helps here would spoil the bands beside it."
+    return f"The {name} is wider than this band: what helps here spoils the bands beside it."

@@ -101,15 +101,15 @@ def spots_for(audience: Audience, room: Room, pair: tuple[Placed, ...]) -> tuple
     before_m = min(max(0.75 * aside_m, OFF_MIDDLE_M), half_m)
     wanted = [
         ("front", front_m, -before_m,
-         "The nearest people; before the left loudspeaker, for here one side leads.", 0),
+         "The nearest people, in front of the left box: here one side leads.", 0),
         ("middle", front_m + 0.5 * depth_m, -max(0.3 * half_m, OFF_MIDDLE_M),
-         "Most people sit near; what shows here and at the others is the system's.", 0),
+         "Most people sit near it; what shows here and at the others is the system's.", 0),
         ("side", front_m + 0.6 * depth_m, 0.85 * half_m,
-         "The outer seats hear the far loudspeaker off its axis.", 2),
+         "The outer seats hear the far box off its axis.", 2),
         ("back", last_m, max(0.45 * half_m, OFF_MIDDLE_M),
-         "The last row shows what distance and room have left.", 0),
+         "The last row shows what distance and room leave.", 0),
         ("back aside", last_m - 0.12 * depth_m, -0.7 * half_m,
-         "A second place at the back tells the room's own dips from the system's.", 1),
+         "A second spot at the back tells the room's own dips from the system's.", 1),
     ]  # fmt: skip
     spots = []
     for label, along_m, across_m, why, leave_out in wanted:

@@ -207,20 +207,20 @@ def _cure(speech: SpeechAt) -> str:
     over_db = speech.level_dba - speech.noise_dba
     if by_noise >= max(by_room, WORTH_STI):
         return (
-            f"Noise takes most: speech is {over_db:.0f} dB(A) over it here. Turn off what hums or "
-            f"blows, or bring the loudspeaker nearer; without noise it would be "
+            f"Noise spoils most: speech is only {over_db:.0f} dB above it here. Turn off what hums "
+            "or blows, or bring the box nearer; without noise it would be STI "
             f"{speech.quiet_sti:.2f}."
         )
     if by_room < WORTH_STI:
-        return "It is too soft or too loud to be understood better: set the level first."
+        return "Set the level first: it is too soft or too loud to be understood better."
     also = (
-        f" Less noise helps too, to {speech.quiet_sti:.2f} at most."
+        f" Less noise helps too, to STI {speech.quiet_sti:.2f} at most."
         if by_noise >= WORTH_STI
         else " More level does not help."
     )
     return (
-        "The room's reverberation takes most: bring the loudspeaker nearer, aim it at people and "
-        "not at walls, hang curtains or fill the seats; no equalizer mends it." + also
+        "The room's reverberation spoils most: bring the box nearer, aim it at people and not at "
+        "walls, hang curtains or fill the seats. No EQ fixes it." + also
     )
 
 
@@ -240,7 +240,7 @@ def clarity_text(where: str, speech: SpeechAt, *, doubt: float) -> str:
     'At the back speech is good: STI 0.66, give or take 0.03.'
     """
     if not np.isfinite(speech.sti):
-        return f"{where} the speech index cannot be told."
+        return f"{where} the speech index is unknown."
     text = f"{where} speech is {_word(speech.sti)}: STI {speech.sti:.2f}, give or take {doubt:g}."
     cure = _cure(speech)
     return f"{text} {cure}" if cure else text
@@ -253,7 +253,7 @@ def clarity_texts(rows: RowClarity) -> tuple[str, ...]:
     """
     front, back = rows.speech[0], rows.speech[-1]
     words = _word(front.sti), _word(back.sti)
-    span = words[0] if words[0] == words[1] else f"{words[0]} in front and {words[1]} at the back"
+    span = words[0] if words[0] == words[1] else f"{words[0]} in front, {words[1]} at the back"
     worst = int(np.argmin(rows.sti))
     texts = [
         f"Forecast: speech is {span} (STI {front.sti:.2f} at {rows.row_m[0]:g} m, "
@@ -263,8 +263,8 @@ def clarity_texts(rows: RowClarity) -> tuple[str, ...]:
         where = f"In the row at {rows.row_m[worst]:g} m"
         texts.append(clarity_text(where, rows.speech[worst], doubt=FORECAST_DOUBT))
     texts.append(
-        f"This is an estimate, within about {FORECAST_DOUBT:g}: from one reverberation time, one "
-        f"loudspeaker, noise of {front.noise_dba:.0f} dB(A) and no echo off a single wall. A take "
-        "in the row is surer."
+        f"This is an estimate, good to about {FORECAST_DOUBT:g}: it assumes one reverberation "
+        f"time, one box, {front.noise_dba:.0f} dB(A) of background noise and no echo off a single "
+        "wall. A take in the row is surer."
     )
     return tuple(texts)

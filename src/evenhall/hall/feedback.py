@@ -207,12 +207,12 @@ def gain_text(gain: AcousticGain) -> str:
     --------
     >>> hall = acoustic_gain(Microphone(1.0, 2.0), Loudspeaker(2.0), Room(), Audience(2.0, 12.0))
     >>> gain_text(hall).split(":")[0]
-    'The last row can have 27 dB before feedback, and needs 15 dB'
+    'The last row can have 27 dB before feedback and needs 15 dB'
     """
     spare_db = gain.spare_db
     have = f"The last row can have {gain.potential_db:.0f} dB before feedback"
     need = f"needs {gain.needed_db:.0f} dB"
-    first = f"It would ring first near {_hz(gain.octave_hz)}. {MARGIN_DB:g} dB are kept in hand."
+    first = f"It would ring first near {_hz(gain.octave_hz)}. A margin of {MARGIN_DB:g} dB is kept."
     if spare_db >= 0.0:
-        return f"{have}, and {need}: {spare_db:.0f} dB to spare. {first}"
-    return f"{have}, but {need}: {-spare_db:.0f} dB are missing. {first}"
+        return f"{have} and {need}: {spare_db:.0f} dB to spare. {first}"
+    return f"{have} but {need}: {-spare_db:.0f} dB short. {first}"

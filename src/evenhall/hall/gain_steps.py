@@ -63,7 +63,7 @@ def _moves(
         add(
             "close",
             0.0,
-            f"Close the microphones that nobody talks into, {others}",
+            f"Close the microphones that nobody talks into ({others})",
             replace(scene, microphone=replace(mic, open_count=1)),
         )
     if not mic.cardioid:
@@ -153,7 +153,7 @@ def gain_steps(
     --------
     >>> steps = gain_steps(Microphone(1.0, 2.0), Loudspeaker(2.0), Room(), Audience(2.0, 12.0))
     >>> steps[0].text
-    'Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more, for 0.15 m.'
+    'Bring the talker from 0.30 m to 0.15 m from the microphone: 6.0 dB more for 0.15 m.'
     """
     scene = _Scene(microphone, speaker, audience)
     now = acoustic_gain(microphone, speaker, room, audience)
@@ -163,7 +163,7 @@ def gain_steps(
         gain_db = after.spare_db - now.spare_db
         if gain_db < WORTH_DB or (kind in best and gain_db <= best[kind].gain_db):
             continue
-        effort = f", for {moved_m:.2g} m" if moved_m else ""
+        effort = f" for {moved_m:.2g} m" if moved_m else ""
         lifting = f" {LIFTING}" if kind == "loudspeaker" else ""
         best[kind] = GainStep(
             kind, moved_m, gain_db, f"{words}: {gain_db:.1f} dB more{effort}.{lifting}"

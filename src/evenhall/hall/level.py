@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenhall.acoustics.bands import EXACT_HZ, MID_BANDS, MID_HZ
 from evenhall.hall.setting import Audience, Loudspeaker, Room, check_setting
-from evenhall.words import hz_text
+from evenhall.words import hz_listed
 
 __all__ = [
     "EVEN_WITHIN_DB",
@@ -37,7 +37,7 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-MID_TEXT = " to ".join(map(hz_text, MID_HZ))
+MID_TEXT = hz_listed(MID_HZ, "to")
 EVEN_WITHIN_DB = 6.0  # back within 6 dB of front at any frequency; common practice, no source
 
 # A decay of 60 dB as an exponent of energy: 6 ln 10, which some round to 13.8.

@@ -274,7 +274,7 @@ def _check_limits(limits: Limits) -> None:
     faults = []
     if limits.max_height_m is not None and not limits.max_height_m >= 0.0:
         faults.append(
-            f"max_height_m = {limits.max_height_m:g} is no height. "
+            f"max_height_m = {limits.max_height_m:g} is not a height. "
             "Give metres above the audience floor, or leave it out."
         )
     for name in NAMES[1:]:

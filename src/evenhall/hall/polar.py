@@ -94,7 +94,7 @@ def _take(cells: list[str], points: Points) -> str | None:
         try:
             figures.append(float(cell))
         except ValueError:
-            return f"{COLUMNS[column]} = {cell[:SHOWN]!r} is no number. Write it as -3.5."
+            return f"{COLUMNS[column]} = {cell[:SHOWN]!r} is not a number. Write it as -3.5."
     freq_hz, angle_deg, level_db = figures
     if not 1.0 <= freq_hz <= 100e3:
         return f"frequency_hz = {freq_hz:g}. Give 1 to 100000 Hz."

@@ -153,11 +153,11 @@ def _delay_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) ->
     )
     along_m, delay_s = added[0].along_m, added[0].delay_s - pair[0].delay_s
     text = (
-        f"A delay pair {along_m - start_m:.1f} m down the room from the mains, {height_m:.1f} m "
-        f"high, {delay_s * 1e3:.0f} ms later and {-gain_db:.0f} dB below them, would leave "
-        f"{then_db:.1f} dB between the rows instead of {was_db:.1f} dB. The delay is the sound's "
-        f"way there and {AIM_LATE_S * 1e3:.0f} ms more, so that the stage stays the source. "
-        f"{LIFTING}"
+        f"Put a delay pair {along_m - start_m:.1f} m down the room from the mains, "
+        f"{height_m:.1f} m high, {delay_s * 1e3:.0f} ms later and {-gain_db:.0f} dB below them: "
+        f"the rows then differ by {then_db:.1f} dB instead of {was_db:.1f} dB. The time is that of "
+        f"the sound on its way there, and {AIM_LATE_S * 1e3:.0f} ms more to keep the stage the "
+        f"source. {LIFTING}"
     )
     return Help("delay", text, then_db, was_db, added, along_m, delay_s, gain_db)
 
@@ -178,10 +178,10 @@ def _second_pair(pair: Sequence[Placed], seats: Seats, room: Room, now: Field) -
     added = tuple(replace(box, gain_db=box.gain_db + gain_db) for box in near)
     then_db, was_db = _uneven_db(_together_db(mains, own, gain_db)), _uneven_db(now.mid_db)
     text = (
-        f"A second pair beside the mains, tipped {near[0].down_deg:.0f} degrees down at the front "
-        f"rows and {-gain_db:.0f} dB below them, with the mains {far[0].down_deg:.0f} degrees "
-        f"down at the last row, would leave {then_db:.1f} dB between the rows instead of "
-        f"{was_db:.1f} dB. {LIFTING}"
+        f"Put a second pair beside the mains, tilted {near[0].down_deg:.0f}° down at the front "
+        f"rows and {-gain_db:.0f} dB below them, and tilt the mains {far[0].down_deg:.0f}° down at "
+        f"the last row: the rows then differ by {then_db:.1f} dB instead of {was_db:.1f} dB. "
+        f"{LIFTING}"
     )
     return Help("second", text, then_db, was_db, added, added[0].along_m, 0.0, gain_db)
 
@@ -196,8 +196,8 @@ def _nearer(seats: Seats, now: Field, limit_db: float) -> Help | None:
             break
     along_m = float(seats.along_m[kept - 1])
     text = (
-        f"With the last row {float(seats.along_m.max()) - along_m:.1f} m nearer to the stage, the "
-        f"rows would differ by {then_db:.1f} dB instead of {was_db:.1f} dB: leave the seats behind "
-        "it empty, or set the rows wider and closer."
+        f"Bring the last row {float(seats.along_m.max()) - along_m:.1f} m nearer to the stage, by "
+        "leaving the seats behind empty or with wider and closer rows: the rows then differ by "
+        f"{then_db:.1f} dB instead of {was_db:.1f} dB."
     )
     return Help("nearer", text, then_db, was_db, (), along_m, 0.0, 0.0)

@@ -210,12 +210,12 @@ def check_places(placed: Sequence[Placed], seats: Seats, room: Room) -> None:
                 )
         if not -90.0 <= box.down_deg <= 90.0:
             faults.append(
-                f"Loudspeaker {box.name} down_deg = {box.down_deg:g} is no tilt. "
+                f"Loudspeaker {box.name} down_deg = {box.down_deg:g} is not a tilt. "
                 "Give -90 to 90 degrees, positive towards the floor."
             )
         if not -180.0 <= box.turn_deg <= 180.0:
             faults.append(
-                f"Loudspeaker {box.name} turn_deg = {box.turn_deg:g} is no turn. "
+                f"Loudspeaker {box.name} turn_deg = {box.turn_deg:g} is not a turn. "
                 "Give -180 to 180 degrees, 0 straight down the room."
             )
         if not faults and np.linalg.norm(point_m - box.point_m, axis=1).min() < CLOSEST_M:

@@ -130,23 +130,23 @@ def check_setting(speaker: Loudspeaker, room: Room, audience: Audience) -> None:
     """
     # Written as "not inside", so that NaN is a fault too.
     faults = [
-        f"Room {name} = {value:g} is no size. Give more than 0, or leave it out."
+        f"Room {name} = {value:g} is not a size. Give more than 0, or leave it out."
         for name in ("length_m", "width_m", "height_m", "rt60_s")
         if (value := getattr(room, name)) is not None and not 0.0 < value < 1e4
     ]
     faults += [
-        f"Loudspeaker {name} = {value:g} is no coverage angle. Give more than 0 to 360 degrees."
+        f"Loudspeaker {name} = {value:g} is not a coverage angle. Give more than 0 to 360 degrees."
         for name in ("coverage_h_deg", "coverage_v_deg")
         if not 0.0 < (value := getattr(speaker, name)) <= 360.0
     ]
     if not -90.0 <= speaker.down_deg <= 90.0:
         faults.append(
-            f"Loudspeaker down_deg = {speaker.down_deg:g} is no tilt. "
+            f"Loudspeaker down_deg = {speaker.down_deg:g} is not a tilt. "
             "Give -90 to 90 degrees, positive towards the floor."
         )
     if not -90.0 <= speaker.inwards_deg <= 90.0:
         faults.append(
-            f"Loudspeaker inwards_deg = {speaker.inwards_deg:g} is no turn. "
+            f"Loudspeaker inwards_deg = {speaker.inwards_deg:g} is not a turn. "
             "Give -90 to 90 degrees, positive towards the middle of the hall."
         )
     for name, value, size_m, side in (
@@ -165,7 +165,7 @@ def check_setting(speaker: Loudspeaker, room: Room, audience: Audience) -> None:
     ):
         if not 0.0 <= value < 1e4:
             faults.append(
-                f"{whose} {name} = {value:g} is no height. Give metres above the audience floor."
+                f"{whose} {name} = {value:g} is not a height. Give metres above the audience floor."
             )
         elif room.height_m is not None and value >= room.height_m > 0.0:
             faults.append(

@@ -20,8 +20,8 @@ __all__ = ["NOT_WORTH", "STAY", "height_question", "reason_text", "stance_lines"
 
 STAY = "Leave height and aim as they are"
 NOT_WORTH = (
-    "no move within reach is worth the hands: it must gain the seats more than its doubt, and "
-    "with a ladder 1.5 dB from front to back beyond the doubt"
+    "no move within reach is worth it: it must gain the seats more than the forecast may be off "
+    "by, and with a ladder 1.5 dB more than that from front to back"
 )
 AT_ROW_M = 0.6  # nearer to the last row than this, it is the last row
 
@@ -40,8 +40,8 @@ def stance_lines(
     """
     if found.proposed == found.was:
         return (
-            f"{STAY}. Loudest and softest seat differ by "
-            f"{found.was_db:.1f} dB (mean of {MID_TEXT}), and {NOT_WORTH}.",
+            f"{STAY}. Loudest and softest seat differ by {found.was_db:.1f} dB on average from "
+            f"{MID_TEXT}, and {NOT_WORTH}.",
         )
     lines = [stance_text(found, seats), reason or reason_text(found, seats)]
     if len(found.alone_db) > 1:
@@ -49,10 +49,10 @@ def stance_lines(
             f"{_STEPS[name]} alone {gain_db:.1f} dB"
             for name, gain_db in found.alone_gain_db.items()
         ]
-        lines.append(f"Of that, {', '.join(steps)}; the steps do not simply add up.")
+        lines.append(f"Step by step: {', '.join(steps)}. They do not simply add up.")
     if found.spill_db > found.was_spill_db + 1.0:
         lines.append(
-            f"Walls and ceiling then get {found.spill_db - found.was_spill_db:.1f} dB more of it."
+            f"Walls and ceiling then get {found.spill_db - found.was_spill_db:.1f} dB more sound."
         )
     if found.raised:
         lines.append(LIFTING)
@@ -72,12 +72,12 @@ def reason_text(found: PairProposal, seats: Seats) -> str:
 def _must_text(found: PairProposal, seats: Seats) -> str:
     if found.must == "heads":
         return (
-            f"The horns stand {found.was.height_m:.1f} m high and the heads reach to "
-            f"{seats.ear_height_m + HEAD_M:.1f} m: every row hears them from behind the heads of "
-            "the one before."
+            f"The horns are {found.was.height_m:.1f} m high and heads reach "
+            f"{seats.ear_height_m + HEAD_M:.1f} m: every row hears them through the heads of the "
+            "row in front."
         )
     if found.must == "aim":
-        return "As it is, the last row is outside the coverage, or the boxes point past the people."
+        return "Now the last row is outside the coverage, or the boxes point past the people."
     return ""
 
 
@@ -87,15 +87,15 @@ def height_question(found: PairProposal, seats: Seats) -> str:
     return (
         "How high can your stands or brackets go, within their rated load? Give max_height_m "
         f'([rig] max_height_m; Set out: "As high as it goes"). {_must_text(found, seats)} '
-        f"Loudspeakers {then} would leave {found.was_db - found.gain_db:.1f} dB between loudest "
-        f"and softest seat instead of {found.was_db:.1f} dB."
+        f"With the boxes {then}, loudest and softest seat would differ by "
+        f"{found.was_db - found.gain_db:.1f} dB instead of {found.was_db:.1f} dB."
     ).replace("  ", " ")
 
 
 _STEPS = {
     "height_m": "raising",
-    "down_deg": "tipping",
-    "inwards_deg": "turning",
+    "down_deg": "tilting",
+    "inwards_deg": "toeing in or out",
     "along_m": "moving along",
     "aside_m": "moving apart or together",
 }
@@ -104,7 +104,7 @@ _STEPS = {
 def stance_text(found: PairProposal, seats: Seats) -> str:
     """Say what to do, and where the box then points."""
     was, then = found.was, found.proposed
-    both = "both loudspeakers" if len(found.pair) > 1 else "the loudspeaker"
+    both = "both boxes" if len(found.pair) > 1 else "the box"
     them = "them" if len(found.pair) > 1 else "it"
     steps = []
     if then.height_m != was.height_m:
@@ -112,13 +112,13 @@ def stance_text(found: PairProposal, seats: Seats) -> str:
     if then.down_deg != was.down_deg:
         way = "down" if then.down_deg >= 0 else "up"
         whom = them if steps else both
-        steps.append(f"tip {whom} {way} {abs(then.down_deg):.0f} degrees")
+        steps.append(f"tilt {whom} to {abs(then.down_deg):.0f}° {way}")
     if then.inwards_deg != was.inwards_deg:
-        way = "inwards" if then.inwards_deg >= 0 else "outwards"
+        way = "in" if then.inwards_deg >= 0 else "out"
         steps.append(
             "turn each straight down the room"
             if then.inwards_deg == 0
-            else f"turn each {abs(then.inwards_deg):.0f} degrees {way}"
+            else f"toe each {way} to {abs(then.inwards_deg):.0f}°"
         )
     if then.along_m != was.along_m:
         way = "forwards" if then.along_m > was.along_m else "back"
@@ -128,7 +128,7 @@ def stance_text(found: PairProposal, seats: Seats) -> str:
         steps.append(f"move each {abs(then.aside_m - was.aside_m):.2f} m {way}")
     text = capitalised(listed(steps))
     if then.down_deg != was.down_deg or then.height_m != was.height_m:
-        text += f": {_points_at(then, seats)}"
+        text += f": sighted along its top, the box then {_points_at(then, seats)}"
     return text + "."
 
 
@@ -136,12 +136,12 @@ def _points_at(stance: PairStance, seats: Seats) -> str:
     """Say where the line along the top of the box meets the heads."""
     last_m = float(seats.along_m.max()) - stance.along_m
     if stance.down_deg <= 0:
-        return "the line along the top of the box then runs level over the people"
+        return "points level over the people"
     drop_m = stance.height_m - seats.ear_height_m
     meets_m = drop_m / float(np.tan(np.radians(stance.down_deg)))
     if meets_m >= last_m - AT_ROW_M:
-        return "the line along the top of the box then points at the last row"
+        return "points at the last row"
     return (
-        f"the line along the top of the box then meets the heads {meets_m:.0f} m down the room, "
-        f"{last_m - meets_m:.0f} m before the last row"
+        f"points at the heads {meets_m:.0f} m down the room, {last_m - meets_m:.0f} m before the "
+        "last row"
     )

@@ -32,7 +32,9 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     known = [one for one in result.speech if one.sti is not None]
     if known:
         worst = min(known, key=lambda one: one.sti or 0.0)
-        assumed = f"Reckoned for noise of {worst.noise_dba:.0f} dB(A), the hall as it was."
+        assumed = (
+            f"Assuming {worst.noise_dba:.0f} dB(A) of background noise, the hall as at the take."
+        )
         points.append(Point("Speech", f"{worst.text} {assumed}"))
     points += [
         Point(f"Before feedback, {one.side} at {one.spot}", short(one.text))
@@ -83,7 +85,7 @@ def at_a_seat(result: Result) -> str:
     before, after = forecast.seat_before_db, forecast.seat_after_db
     now = f"Seats are {off_target(before)} now"
     if not result.card_steps and not any(result.strip.values()):
-        return f"{now}. No card would better that by enough to hear: leave the equalizer flat."
+        return f"{now}. No card would better that by enough to hear: leave the EQ flat."
     low, high = forecast.seat_after_90_db or (after, after)
     give = (high - low) / 2.0
     return (
@@ -100,12 +102,12 @@ def _beyond(forecast: Forecast) -> str:
     text = ""
     if free is not None:
         text += (
-            f" With {free.moved} faders moved the area as a whole would come to "
-            f"{db_text(free.rms_after_db)} {instead}"
+            f" With {free.moved} faders moved, the area as a whole would be "
+            f"{db_text(free.rms_after_db)} from the target {instead}"
         )
     if finer is not None:
         text += (
-            f" A unit of {finer.bands} faders would bring it to {db_text(finer.rms_after_db)} "
+            f" With a unit of {finer.bands} faders it would be {db_text(finer.rms_after_db)} "
             f"{instead}"
         )
     return text
@@ -113,7 +115,7 @@ def _beyond(forecast: Forecast) -> str:
 
 def _within(held: int, of: int, within_db: float, *, then: bool = False) -> str:
     """Say in how many bands front and back are alike enough."""
-    return f"Front and back {'then ' * then}lie within {within_db:g} dB in {held} of {of} bands"
+    return f"Front and back are {'then ' * then}within {within_db:g} dB in {held} of {of} bands"
 
 
 def _even(evenness: Evenness) -> str:
@@ -124,13 +126,9 @@ def _even(evenness: Evenness) -> str:
 def _evenness(result: Result) -> Point:
     evenness = result.evenness
     if not result.any_usable:
-        return Point(
-            "No verdict", "No take could be used: see what to do with each, and record again."
-        )
+        return Point("No verdict", "No take is usable: see what to do with each, and record again.")
     if evenness is None or not evenness.deciding:
-        return Point(
-            "Evenness not known", "It takes the same loudspeaker at two spots, front and back."
-        )
+        return Point("Evenness not known", "Take the same box at two spots, front and back.")
     body = _even(evenness)
     if not all(band.holds for band in evenness.deciding):
         worst = max(evenness.deciding, key=lambda band: abs(band.front_minus_back_db))
@@ -144,8 +142,8 @@ def _evenness(result: Result) -> Point:
 
 def _match(match: Match) -> Point:
     if match.level_db is None:
-        body = f"Left and right could be compared in no band from {MID_TEXT}."
+        body = f"Left and right share no usable band from {MID_TEXT}."
     else:
         louder = "left" if match.level_db > 0 else "right"
-        body = f"The {louder} is {db_text(abs(match.level_db))} louder, {MID_TEXT}."
+        body = f"{louder.capitalize()} is {db_text(abs(match.level_db))} louder, {MID_TEXT}."
     return Point("Match " + holds_text(match.holds), body, match.holds)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from evenhall.job.tune.result import Move, Pattern, Result, Section
 from evenhall.report.point import Point, at_most, db_text, short
 from evenhall.report.views import side_title
-from evenhall.words import hz_text
+from evenhall.words import hz_text, uncapitalised
 
 __all__ = [
     "DONE",
@@ -44,7 +44,7 @@ NOTHING_TO_DO = "Nothing to do."
 NOTHING_TO_MOVE = "Nothing to move: leave all faders at 0."
 REMEDIES = {
     "leave": "Leave it alone.",
-    "move": "Move the loudspeakers, not a fader.",
+    "move": "Move the boxes, not a fader.",
     "polarity": "A matter of polarity, not of a fader.",
     "delay": "A matter of delay, not of a fader.",
 }
@@ -59,7 +59,7 @@ def worklist(result: Result) -> tuple[Point, ...]:
     """
     if not result.any_usable:
         return tuple(
-            Point("record again", short(f"{point.head}: {point.body}"))
+            Point("record again", short(f"{point.head}: {uncapitalised(point.body)}"))
             for point in troubles(result)
         )
     return tuple(
@@ -87,7 +87,7 @@ def expected_gain(move: Move) -> str:
     now, then = move.expected.get("was_db"), move.expected.get("front_minus_back_db")
     if not isinstance(now, (int, float)) or not isinstance(then, (int, float)):
         return ""
-    return f"Front less back: {db_text(now)} now, {db_text(then)} expected."
+    return f"Front minus back: {db_text(now)} now, {db_text(then)} expected."
 
 
 def no_card(result: Result) -> str:
@@ -95,7 +95,7 @@ def no_card(result: Result) -> str:
     if any(result.card.values()):
         return ""
     return result.card_withheld or (
-        "No fader setting could be worked out from these takes: leave the equalizer as it is."
+        "Leave the EQ as it is: no fader setting could be worked out from these takes."
     )
 
 
@@ -110,7 +110,7 @@ def strip(result: Result) -> tuple[Point, ...]:
     """Say how the channel strip before the equalizer is to be set, side by side."""
     if any(result.strip.values()):
         return _settings(result.strip)
-    return (Point("", "Leave it flat: it brings nothing here."),) if result.strip else ()
+    return (Point("", "Leave it flat: it would do nothing here."),) if result.strip else ()
 
 
 def _settings(by_side: Mapping[str, Sequence[Section]]) -> tuple[Point, ...]:

@@ -60,14 +60,14 @@ def gain_hint(
         return GainHint(
             "down",
             -CLIPPED_DOWN_DB,
-            f"The microphone clips: turn its gain down, about {CLIPPED_DOWN_DB:.0f} dB.",
+            f"The microphone clips: turn its gain down about {CLIPPED_DOWN_DB:.0f} dB.",
         )
     if reference.held_dbfs > REFERENCE_PEAK_DBFS:
         return GainHint(
             "check",
             0.0,
-            "The reference is too hot: turn the gain of its own input down, or what feeds it, "
-            f"about {reference.held_dbfs - HIGHEST_PEAK_DBFS:.0f} dB. Leave the microphone's.",
+            "The reference is too hot: turn its own input gain, or what feeds it, down about "
+            f"{reference.held_dbfs - HIGHEST_PEAK_DBFS:.0f} dB. Leave the microphone's.",
         )
     if reference.slow_dbfs < SILENT_DBFS:
         return GainHint(
@@ -80,8 +80,8 @@ def gain_hint(
         return GainHint(
             "check",
             0.0,
-            "The reference is too low: turn the gain of its own input up, or what feeds it with "
-            f"ears protected, about {raise_db:.0f} dB. Leave the microphone's.",
+            "The reference is too low: turn its own input gain, or what feeds it with ears "
+            f"protected, up about {raise_db:.0f} dB. Leave the microphone's.",
         )
     if microphone.slow_dbfs < SILENT_DBFS:
         return GainHint(
@@ -101,12 +101,10 @@ def gain_hint(
             else "as high as its peaks allow"
         )
         return GainHint(
-            "hold", 0.0, f"Hold: the microphone sits {level}. Leave the gain alone from now on."
+            "hold", 0.0, f"Hold: the microphone is {level}. Leave the gain alone from now on."
         )
     if change_db > 0.0:
-        return GainHint(
-            "up", change_db, f"Turn the microphone's gain up, about {change_db:.0f} dB."
-        )
+        return GainHint("up", change_db, f"Turn the microphone's gain up about {change_db:.0f} dB.")
     return GainHint(
-        "down", change_db, f"Turn the microphone's gain down, about {-change_db:.0f} dB."
+        "down", change_db, f"Turn the microphone's gain down about {-change_db:.0f} dB."
     )

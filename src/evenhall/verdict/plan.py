@@ -15,7 +15,7 @@ from evenhall.acoustics.bandlevel import NOISE_DOUBT, BandLevels
 from evenhall.acoustics.bands import EXACT_HZ, LOWER_HZ, NOMINAL_HZ, UPPER_HZ
 from evenhall.acoustics.level import power_from_db
 from evenhall.errors import InputError
-from evenhall.words import hz_text
+from evenhall.words import hz_listed, hz_text
 
 __all__ = ["WANTED_DB", "Plan", "judged_bands", "plan_stimulus", "reached"]
 
@@ -136,13 +136,14 @@ def plan_stimulus(
     if longest_s <= LONGEST_S:
         bands = NOMINAL_HZ[judged]
         text = (
-            f"{play}: every band from {hz_text(bands[0])} to {hz_text(bands[-1])} is then known "
+            f"{play}: every band from {hz_listed([bands[0], bands[-1]], 'to')} is then known "
             f"within {wanted_db:g} dB."
         )
         return Plan(length_s, level_dbfs, 0.0, text)
     short = NOMINAL_HZ[needed_s > LONGEST_S]
     louder_db = float(10.0 * np.log10(longest_s / LONGEST_S))
-    where = hz_text(short[0]) if short.size == 1 else f"{short.size} bands from {hz_text(short[0])}"
+    where = hz_text(short[0])
+    where = where if short.size == 1 else f"{short.size} bands from {where} up"
     # In whole decibels, and down where the ceiling is near: rounded up it would be passed.
     room_db = np.floor(highest_level_dbfs - level_dbfs)
     step_db = min(np.ceil(louder_db), LOUDER_STEP_DB, room_db)

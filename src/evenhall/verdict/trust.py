@@ -13,7 +13,7 @@ from evenhall.acoustics.transfer import Response
 from evenhall.acoustics.walking import Walked
 from evenhall.verdict.problem import Problem
 from evenhall.verdict.take import ALIGN_BANDS, Take
-from evenhall.words import hz_text, listed
+from evenhall.words import hz_listed, unit_once
 
 __all__ = [
     "CLOCK_LIMIT_PPM",
@@ -51,9 +51,7 @@ def bands_text(hz: NDArray[np.float64]) -> str:
     """Name a set of bands in few words."""
     place = np.searchsorted(NOMINAL_HZ, hz)
     runs = np.split(hz, np.flatnonzero(np.diff(place) > 1) + 1)
-    return listed(
-        [hz_text(run[0]) + (f" to {hz_text(run[-1])}" if run.size > 1 else "") for run in runs]
-    )
+    return unit_once([hz_listed(np.unique(run[[0, -1]]).tolist(), "to") for run in runs])
 
 
 def response_problems(
@@ -88,8 +86,8 @@ def response_problems(
         return (
             Problem(
                 "no_match",
-                "The take does not contain what was played. Check which file was played, that "
-                f"the microphone's channel was armed, and {AGAIN}.",
+                "What was played is not in the take. Check which file was played, that the "
+                f"microphone's channel was armed, and {AGAIN}.",
             ),
         ), False
     problems = []
@@ -118,7 +116,7 @@ def response_problems(
             Problem(
                 "clock",
                 f"Recorder and player seem to run {abs(response.clock_ppm):.0f} ppm apart, which "
-                "is more than such devices do: echoes may mislead a sweep here. Its levels stand. "
+                "is more than such devices do: echoes may mislead a sweep here. Its levels count. "
                 "Try twenty seconds of pink noise at this spot to be sure.",
             )
         )
@@ -126,9 +124,9 @@ def response_problems(
         problems.append(
             Problem(
                 "clock",
-                f"Recorder and player run {abs(response.clock_ppm):.0f} ppm apart; up to "
-                f"{CLOCK_LIMIT_PPM:.0f} can be undone. Use another player or recorder, or record "
-                "the reference on the second channel.",
+                f"Recorder and player run {abs(response.clock_ppm):.0f} ppm apart, and at most "
+                f"{CLOCK_LIMIT_PPM:.0f} can be corrected. Use another player or recorder, or "
+                "record the reference on the second channel.",
             )
         )
         usable = False
@@ -169,7 +167,7 @@ def response_problems(
         what = (
             "The delay jumped during the take: samples were lost, or the microphone moved"
             if step
-            else f"Only {100 * response.used_ratio:.0f} % of the take fits the rest of it"
+            else f"Only {100 * response.used_ratio:.0f} % of the take agrees with itself"
         )
         problems.append(
             Problem(
@@ -181,7 +179,7 @@ def response_problems(
         problems.append(
             Problem(
                 "time_varying",
-                f"Something else began to sound at {response.joined_s:.1f} s, and went on. "
+                f"Something else began to play at {response.joined_s:.1f} s, and went on. "
                 f"Wait until it is over, and {AGAIN}.",
             )
         )
@@ -200,10 +198,10 @@ def _moved_problem(response: Response) -> Problem | None:
             if came_back
             else f"The sound stopped {change.from_s:.1f} s into the take"
         )
-        cure = "Look at mutes, cables, loudspeaker and amplifier"
+        cure = "Check mutes, cables, loudspeaker and amplifier"
     elif change.by_db > SILENCED_DB and not came_back:
-        what = f"The sound came only {change.to_s:.1f} s into the take, and was played before"
-        cure = "Look at mutes and cables"
+        what = f"The sound came only {change.to_s:.1f} s into the take, but was played earlier"
+        cure = "Check mutes and cables"
     else:
         way = "fell" if change.by_db < 0.0 else "rose"
         what = f"The sound {way} by {abs(change.by_db):.1f} dB "
@@ -291,7 +289,7 @@ def take_sentence(take: Take) -> str:
         return "not usable."
     known = bands.usable
     words = [
-        f"good: {int(known.sum())} of {known.size} bands known, "
+        f"good: {int(known.sum())} of {known.size} bands usable, "
         f"most within {max(0.1, np.percentile(bands.uncertainty_db[known], 75.0)):.1f} dB"
     ]
     if take.distance_m is not None:
@@ -299,7 +297,7 @@ def take_sentence(take: Take) -> str:
     if take.walked is not None:
         words.append(_walked_words(take.walked))
     if take.response is not None and take.response.polarity:
-        words.append("upright" if take.response.polarity > 0 else "inverted")
+        words.append(f"polarity {'normal' if take.response.polarity > 0 else 'inverted'}")
     return "; ".join(words) + "."
 
 

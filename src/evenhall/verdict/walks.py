@@ -64,7 +64,7 @@ def walk_problems(
     bands = walked.bands
     if walked.match_score < 1.0:
         text = (
-            "The walk does not contain what was played. Check which file was played, that the "
+            "What was played is not in the walk. Check which file was played, that the "
             f"microphone's channel was armed, and {AGAIN}."
         )
         return (Problem("no_match", text),), False
@@ -82,8 +82,8 @@ def walk_problems(
     kept_s, sounded_s = walked.kept_s, walked.sounded_s
     if kept_s < WANTED_S:
         text = (
-            f"Only {kept_s:.0f} s of the walk can be used. Walk for half a minute a side, and "
-            "keep the noise playing all the while."
+            f"Only {kept_s:.0f} s of the walk are usable. Walk for half a minute a side, and keep "
+            "the noise playing all the while."
         )
         problems.append(Problem("short", text))
         usable = kept_s >= LEAST_S
@@ -100,8 +100,8 @@ def walk_problems(
         usable = usable and not mostly
     elif walked.pace_m_s > FASTEST_M_S:
         text = (
-            f"Walked at {walked.pace_m_s:.1f} m/s, so steps and wind are heard and few places "
-            "told. Stroll, less than a metre a second."
+            f"Walked at {walked.pace_m_s:.1f} m/s, so steps and wind are heard and few places are "
+            "covered. Stroll, at less than a metre a second."
         )
         problems.append(Problem("too_fast", text))
     if abs(walked.step_db) > STEP_DB:
@@ -116,8 +116,8 @@ def walk_problems(
     left_out = 1.0 - kept_s / max(sounded_s, 1e-9)
     if left_out > LEFT_OUT_SHARE:
         text = (
-            f"{100 * left_out:.0f} % of the walk had knocks, steps, talk or a crackling cable in "
-            "it and is left out. Hold the cable still in the hand, walk softly, have it quiet"
+            f"{100 * left_out:.0f} % of the walk has knocks, steps, talk or a crackling cable in "
+            "it and is left out. Hold the cable still, walk softly, ask for quiet"
         )
         problems.append(Problem("too_noisy", f"{text}, and {AGAIN}."))
         usable = usable and left_out <= TOO_MUCH_SHARE
@@ -131,14 +131,14 @@ def walk_problems(
         usable = usable and bool(bands.usable.sum() >= FEWEST_BANDS)
     elif not walked.noise_known:
         text = (
-            "There is no silence in it to hear the hall's noise in. Start to record three seconds "
-            "before the noise."
+            "Start to record three seconds before the noise: without that silence the hall's own "
+            "noise is unknown."
         )
         problems.append(Problem("too_noisy", text))
     told_little = (wanted & ~sounded) | passing
     if told_little.any():
         text = (
-            "What was played does not hold still long enough at "
+            "What was played is not steady enough at "
             f"{bands_text(NOMINAL_HZ[told_little])}: little is known there. Walk with pink noise "
             "to know more."
         )

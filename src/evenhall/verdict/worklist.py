@@ -23,7 +23,7 @@ from evenhall.verdict.move import Move
 from evenhall.verdict.proof.proving import Proof
 from evenhall.verdict.proof.wrong_faders import correcting_moves
 from evenhall.verdict.take import Take
-from evenhall.words import count_text, hz_text, listed
+from evenhall.words import count_text, hz_listed, listed, uncapitalised
 
 __all__ = ["AtTheRack", "worklist"]
 
@@ -46,7 +46,8 @@ def _again(takes: Sequence[Take]) -> list[Move]:
             if not late:
                 continue
             reason = late[0]
-        moves.append(Move("check", f"{take.side} at {take.spot} ({take.file}): {reason.text}"))
+        fault = uncapitalised(reason.text)
+        moves.append(Move("check", f"{take.side} at {take.spot} ({take.file}): {fault}"))
     return moves
 
 
@@ -64,8 +65,7 @@ def _other_kind(takes: Sequence[Take]) -> list[Move]:
     return [
         Move(
             "check",
-            f"Take the proof again, {was}: so the takes before the work were made, and those after "
-            f"it {now}.",
+            f"Take the proof again {was}, as before the work. It was taken {now}.",
         )
     ]
 
@@ -75,7 +75,7 @@ def _relocate(patterns: Sequence[Pattern]) -> list[Move]:
         Move(
             "relocate",
             # What is said of lifting stands first: a sheet may cut a long reason off.
-            "Move the loudspeakers by half a metre to a metre, off the wall or along it. "
+            "Move the boxes by half a metre to a metre, off the wall or along it. "
             f"{LIFTING} {pattern.why}",
         )
         for pattern in patterns
@@ -94,21 +94,21 @@ def _more_takes(
         return [
             Move(
                 "check",
-                "Walk the rows with the microphone while noise plays, half a minute a side. It "
-                f"brings the doubt at a seat from {was_db:.1f} to {then_db:.1f} dB.",
+                "Walk the rows with the microphone while noise plays, half a minute a side: the "
+                f"forecast for a seat is then good to {then_db:.1f} dB instead of {was_db:.1f} dB.",
                 expected={"seat_doubt_db": then_db, "was_db": was_db},
             )
         ]
     if not doubtful:
         return []
-    where = listed([hz_text(pattern.hz) for pattern in doubtful[:3]])
+    where = hz_listed([pattern.hz for pattern in doubtful[:3]])
     spots = list(dict.fromkeys(spot.spot for spot in area.spots))
     middle = spots[(len(spots) - 1) // 2]
     return [
         Move(
             "check",
-            f"Take two more, each a metre from {middle} to either side: what shows at {where} is "
-            "no more than so few places can show by chance.",
+            f"Take two more spots, a metre to either side of {middle}: with so few, what shows at "
+            f"{where} may be chance.",
         )
     ]
 
@@ -120,10 +120,7 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
         if pattern.remedy == "leave" and abs(pattern.depth_db) >= LARGE_DB
     ]
     left.sort(key=lambda pattern: -abs(pattern.depth_db))
-    return [
-        Move("leave", f"Leave {hz_text(pattern.hz)} alone. {pattern.why}")
-        for pattern in left[:MOST_LEFT]
-    ]
+    return [Move("leave", pattern.why) for pattern in left[:MOST_LEFT]]
 
 
 @dataclass(frozen=True)
@@ -150,7 +147,7 @@ def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[M
     card, forecast, proof = rack.card, rack.forecast, rack.proof
     if card is None or forecast is None:
         why = boxes.withheld
-        return [] if why is None else [Move("leave", f"Leave the equalizer flat for now. {why}")]
+        return [] if why is None else [Move("leave", f"Leave the EQ flat for now. {why}")]
     before, after = card.seat_before, card.seat_after
     if proof is not None and proof.holds and (proof.faders_wrong or proof.unlike_scale):
         return list(correcting_moves(proof.faders_wrong, proof.unlike_scale))
@@ -160,15 +157,15 @@ def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[M
         return [
             Move(
                 "leave",
-                f"Leave the equalizer flat. Seats are {off_target(before.expected_db)}, and no "
-                f"card would better that by {WORTH_DB:g} dB.",
+                f"Leave the EQ flat. Seats are {off_target(before.expected_db)}, and no card would "
+                f"better that by {WORTH_DB:g} dB.",
             )
         ]
     if proof is not None and proof.holds:
         return [
             Move(
                 "leave",
-                "Leave the equalizer as it stands: the card is set and proven, the area as a whole "
+                "Leave the EQ as it is: the card is set and proven, the area as a whole "
                 f"{proof.rms_db:.1f} dB from its target.",
             )
         ]
@@ -178,20 +175,20 @@ def _equalize(rack: AtTheRack, boxes: BoxFaults, *, hands_first: bool) -> list[M
     if not any(moved.values()):
         what = ""
     elif BOTH not in moved:
-        what = (
-            "Set the faders of each side as its own card shows: the sides differ too much for one."
-        )
+        what = "Set each side as its own card shows: the sides differ too much for one."
     elif card.is_copied:
         what = f"{faders}, and copy them to the other side."
     else:
         what = f"{faders}."
-    first = "Set the channel strip first, as the list beside the card has it. "
+    first = "Set the channel strip first, as listed beside the card. "
     first = first if any(card.strips.values()) else ""
     if boxes.sides_out:
         lone = listed(sorted(boxes.sides_out))
-        first = f"This card is made without {lone}. Mend {lone}, then take the spots again. {first}"
+        first = (
+            f"Fix the {lone} side and take the spots again: this card is made without it. {first}"
+        )
     elif hands_first:
-        first = f"Do what stands above, take the spots again, then set the card anew. {first}"
+        first = f"Do the work above and take the spots again first: that renews the card. {first}"
     rest = " All others" if any(moved.values()) else "All faders"
     return [
         Move(

@@ -57,16 +57,16 @@ def _instant(text: str) -> str:
     try:
         moment = datetime.datetime.fromisoformat(text)
     except ValueError:
-        raise ValueError("is no time") from None
+        raise ValueError("is not a time") from None
     if moment.tzinfo is None or not 0.0 <= moment.timestamp() < LATEST_S:
-        raise ValueError("is no time with its offset, from 1970 to 2199")
+        raise ValueError("is not a time with its offset, from 1970 to 2199")
     return text
 
 
 def _figures(figures: dict[str, float | str]) -> dict[str, float | str]:
     for name, figure in figures.items():
         if name.endswith(NUMBERS) and isinstance(figure, str):
-            raise ValueError(f"{name[:60]} is no number")
+            raise ValueError(f"{name[:60]} is not a number")
     return figures
 
 
@@ -225,7 +225,7 @@ def _line(name: str, value: Any, error: Mapping[str, Any]) -> str:
     """Say what is wrong with an entry of our own."""
     if name == "sound_check":
         return (
-            f"sound_check = {shown(value)} is no time. Give date, time and offset, such as "
+            f"sound_check = {shown(value)} is not a time. Give date, time and offset, such as "
             '"2026-05-02T18:30+02:00".'
         )
     if error["loc"]:
@@ -260,7 +260,7 @@ def _check_spots(spots: list[Any]) -> None:
         if named.faults:
             raise InputError(*(line.removeprefix(" ") for line in named.faults))
         if isinstance(along_m, bool) or not isinstance(along_m, (int, float)):
-            raise InputError(f"The distance of {label[:60]} is no number. Give metres.")
+            raise InputError(f"The distance of {label[:60]} is not a number. Give metres.")
         if not 0.1 <= along_m <= 300.0:
             raise InputError(
                 f"{label[:60]}: {shown(along_m)} m is too near or too far. Give 0.1 to 300 metres."

@@ -362,7 +362,7 @@ class Store:
             There is no such thing, or it can be read.
         """
         if key not in {one.key for one in self.visit(number).unreadable}:
-            raise InputError("That is not there any more. Load the page again.")
+            raise InputError("That is gone. Load the page again.")
         kind, _, which = key.partition(":")
         with self._writing() as base:
             _next_revision(base, number)

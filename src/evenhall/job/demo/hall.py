@@ -296,7 +296,7 @@ def _refuse(sides: tuple[str, ...], spots: tuple[str, ...], hung: Hung) -> None:
         ]
     if not 0.0 < hung.speaker_height_m < HALL_HEIGHT_M:
         faults.append(
-            f"Loudspeakers at {hung.speaker_height_m:g} m would not hang in the demo's hall, which "
+            f"Loudspeakers at {hung.speaker_height_m:g} m do not fit into the demo's hall, which "
             f"is {HALL_HEIGHT_M:g} m high. Give a height within it."
         )
     if faults:

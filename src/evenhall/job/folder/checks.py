@@ -97,7 +97,7 @@ def _above(name: str, value: float | None, limit_name: str, limit: float | None)
     yield _fault(
         f"[{section}]",
         f"{key} = {shown(value)} is above {other} = {shown(limit)}. "
-        f"Give at most {shown(limit)}, or mend the other.",
+        f"Give at most {shown(limit)}, or correct the other.",
         name,
         limit_name,
     )
@@ -321,7 +321,7 @@ def _file(folder: Path, where: str, key: str, name: str) -> Iterator[Fault]:
         inside = not Path(name).is_absolute() and path.is_relative_to(home)
         exists, is_file = path.exists(), path.is_file()
     except (OSError, ValueError, RuntimeError):  # too long, holds a NUL, links in a circle
-        yield _fault(where, f"{prefix} is no file name. Give a file in the folder.")
+        yield _fault(where, f"{prefix} is not a file name. Give a file in the folder.")
         return
     if not inside:
         yield _fault(

@@ -97,7 +97,7 @@ class UnitFile(_Model):
         )
 
     def beside(self, right: UnitFile) -> str:
-        """Say how the right channel of the same unit parts from this one."""
+        """Say how the right channel of the same unit differs from this one."""
         insertion_db = None
         if self.insertion_db is not None and right.insertion_db is not None:
             insertion_db = right.insertion_db - self.insertion_db
@@ -109,7 +109,7 @@ class UnitFile(_Model):
         """Say how it hisses and what it takes; empty where that was not learned."""
         parts = []
         if self.hiss_dbfs is not None:
-            parts.append(f"It hisses at {self.hiss_dbfs:.0f} dBFS behind it.")
+            parts.append(f"It hisses at {self.hiss_dbfs:.0f} dBFS, measured at its output.")
         if self.overload_dbfs is not None:
             parts.append(
                 f"It overloads from {self.overload_dbfs:.0f} dBFS sent (1 % of harmonics at "

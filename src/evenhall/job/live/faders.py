@@ -145,7 +145,7 @@ class Listener:
         if self._reference is None:
             if np.abs(one_round).max() >= FULL_SCALE:
                 raise DeviceError(
-                    f"{self._input} clips. Turn its gain down by 10 dB, and begin again."
+                    f"{self._input} clips. Turn its gain down 10 dB, and begin again."
                 )
             self._before.append(heard)
             if len(self._before) == BEFORE_ROUNDS["cable" if self.order.by_cable else "air"]:
@@ -173,8 +173,8 @@ class Listener:
         told = round_gain(before, sent, self._noise, self._bands)
         if np.mean(np.isfinite(told.gain_db)) < LEAST_SHARE:
             raise DeviceError(
-                f"{self._input} hears too little of the noise to tell the faders. Check the cable "
-                "and the mutes, turn the room quiet or the system up with care, and begin again."
+                f"{self._input} gets too little of the noise to tell the faders. Check the cable "
+                "and the mutes, get the room quiet or the system up with care, and begin again."
             )
         if order.by_cable:
             self._reference = sent
@@ -245,8 +245,8 @@ def follow_faders(live: OpenDevices, order: FaderOrder, *, watch: Watch) -> Guid
     """
     if not live.setup.plays:
         raise InputError(
-            "The mixer plays by itself here: its noise does not repeat, and faders cannot be "
-            "followed by it. Choose --reference inside, with the output into the mixer."
+            "Choose --reference inside, with the output into the mixer: now the mixer plays by "
+            "itself, and its noise does not repeat, so that no fader can be followed."
         )
     watch.tell(
         Said("Listening to the room: quiet, please, and leave the faders alone.", quiet=True)

@@ -111,7 +111,7 @@ def check_round(
     """
     if not live.setup.plays or not live.one_clock:
         raise DeviceError(
-            "The line check plays by itself, through one device that records as well. Choose one "
+            "The line check needs one device that both plays and records. Choose one "
             "with `evenhall devices --device NAME --reference inside`, or cable."
         )
     heard: list[Heard] = []

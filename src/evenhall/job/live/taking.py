@@ -201,7 +201,7 @@ def record_take(
     rate_hz = live.setup.rate_hz
     highest_dbfs = ceiling_dbfs - CREST_LIMIT_DB - float(db_from_amplitude(FULL_SCALE_RMS))
     if order.is_walk and order.kind != "pink":
-        raise InputError("A walk needs noise: a sweep sounds each frequency at one place alone.")
+        raise InputError("A walk needs noise: a sweep plays each frequency at one place only.")
     if order.kind == "pink" and live.setup.plays and order.level_dbfs > highest_dbfs:
         raise InputError(
             f"Noise at {order.level_dbfs:g} dBFS would pass the ceiling of {ceiling_dbfs:g} dBFS. "

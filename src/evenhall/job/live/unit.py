@@ -135,7 +135,8 @@ def check_again(
     hz = [fader.hz for fader in learned.faders]
     if hz != found.faceplate.nominal_hz.tolist():
         raise InputError(
-            f"{ROUND_FILE}: its bands are not those that were learned. Mend it, or learn it again."
+            f"{ROUND_FILE}: its bands are not those that were learned. Correct it, or learn the "
+            "unit again."
         )
     freq_hz = fit_freq_hz()
     flat = next(one for one in found.settings if one.flat)
@@ -160,8 +161,8 @@ def check_again(
 def _check_plays(live: OpenDevices) -> None:
     if not live.setup.plays:
         raise InputError(
-            "The mixer plays by itself here, and a unit is learned by what is sent. "
-            "Choose --reference inside."
+            "Choose --reference inside: now the mixer plays by itself, and a unit is learned by "
+            "what is sent."
         )
 
 

@@ -83,8 +83,8 @@ class Walking:
             length_m = self.path.length_m
             pace = f", {length_m:.0f} m at {length_m / (self.to_s - self.from_s):.1f} m/s"
         return (
-            f"Stand at the front of one aisle. In {self.from_s:.0f} s the noise comes: then walk "
-            f"down the aisle, across the back and up the other{pace}, microphone at ear height, "
+            f"Stand at the front of one aisle. The noise starts in {self.from_s:.0f} s: then walk "
+            f"down the aisle, across the back and up the other{pace}. Microphone at ear height, "
             "arm stretched out, cable off the floor."
         )
 
@@ -128,11 +128,11 @@ class Guided:
     @property
     def changes(self) -> tuple[str, ...]:
         """What is new of the faders themselves, as sentences."""
-        stand = tuple(f"{fader_name(hz)} stands." for hz, _ in self.stood)
+        done = tuple(f"{fader_name(hz)} is set." for hz, _ in self.stood)
         if self.before is not None or not self.guidance.unheard_hz:
-            return stand
+            return done
         names = ", ".join(fader_name(hz) for hz in self.guidance.unheard_hz)
-        return (f"Not heard well enough here: {names}. Set these by their scale.", *stand)
+        return (f"Set {names} by the scale: too little of them is heard here.", *done)
 
 
 @dataclass(frozen=True)

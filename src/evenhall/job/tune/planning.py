@@ -126,16 +126,16 @@ def plan_hall(job: Job, folder: Path) -> HallPlan:
     lacking = []
     if rows is None:
         lacking.append(
-            "Speech is forecast once [venue] has the room's three sizes and rt60_s, or the folder "
-            "a take that tells it."
+            "Speech: give [venue] the room's three sizes and rt60_s, or the folder a take that "
+            "tells it."
         )
     if heard.rt60_s != room.rt60_s:
         lacking.append(
-            f"The reverberation time: {heard.rt60_s:.1f} s is taken, as a hall of this size should "
-            "have for speech. Many ring longer, and their rows differ less."
+            f"Reverberation time: {heard.rt60_s:.1f} s is assumed, which suits speech in a hall of "
+            "this size. Many halls ring longer, and their rows differ less."
         )
     if job.talker is None:
-        lacking.append("Gain before feedback is forecast once there is a [talker].")
+        lacking.append("Gain before feedback: give a [talker].")
     if stood.ask:
         lacking.append(stood.ask)
     return HallPlan(

@@ -432,7 +432,7 @@ class Speech(Record):
     side: str
     spot: str
     sti: float | None  # IEC 60268-16, 0 to 1; null where noise hides an octave
-    noise_dba: float  # that it was reckoned for
+    noise_dba: float  # that it assumes
     text: str
 
 

@@ -151,11 +151,11 @@ class Round:
 def words_of(setting: Setting) -> str:
     """Say what to do for a setting."""
     if setting.bypass:
-        return "The unit bypassed, all faders at 0."
+        return "Bypass the unit, all faders at 0."
     if setting.rising:
         return (
-            "All faders to 0, the unit switched in. A tone rises until the unit overloads: no "
-            "loudspeaker may be on."
+            "All faders to 0, the unit switched in, and every loudspeaker off: a tone rises until "
+            "the unit overloads."
         )
     return setting_words(setting.faders_hz, setting.at_db)
 
@@ -275,7 +275,7 @@ def _standing_faults(found: Round, folder: Path, *, recorded: bool) -> list[str]
         if abs(setting.at_db) > found.head.range_db:
             faults.append(
                 f"{where}: at_db = {setting.at_db:g} is beyond range_db = "
-                f"{found.head.range_db:g}. Mend one of them."
+                f"{found.head.range_db:g}. Correct one of them."
             )
         if setting.bypass and setting.faders_hz:
             faults.append(f"{where}: is bypassed, and has faders. Leave one out.")
@@ -332,8 +332,8 @@ def learn(
     wanted = np.array([unit_gain_db(unit, one, freq_hz) for one in settings])
     if changes_against(wanted, change):
         raise InputError(
-            "The sound changes the wrong way round: input 1 and input 2 are swapped. Give channel "
-            f"and reference_channel in {ROUND_FILE} the other way, or swap the cables."
+            "The sound changes the opposite way: input 1 and input 2 are swapped. Swap channel "
+            f"and reference_channel in {ROUND_FILE}, or the cables."
         )
     learned, misplaced = fit_round(unit, settings, change, freq_hz)
     inside = (freq_hz > FLAT_HZ[0]) & (freq_hz < FLAT_HZ[1])
@@ -356,8 +356,8 @@ def _doubts(
 ) -> list[Doubt]:
     doubts = [
         Doubt(
-            f"{files[one.setting]}: the {one.hz:g} Hz fader stood near {one.stood_db:.1f} dB, not "
-            f"at {one.asked_db:g}; the recording was left out. Set it as told and record it again.",
+            f"{files[one.setting]}: the {one.hz:g} Hz fader was near {one.stood_db:.1f} dB, not at "
+            f"{one.asked_db:g}, and the recording is left out. Set it as told and record it again.",
             files[one.setting],
         )
         for one in misplaced
@@ -365,7 +365,7 @@ def _doubts(
     still = learned.unit.nominal_hz[~learned.moved]
     if still.size:
         named = ", ".join(f"{hz:g}" for hz in still)
-        doubts.append(Doubt(f"Never moved, and taken to be like their neighbours: {named} Hz."))
+        doubts.append(Doubt(f"Never moved, and taken to be like the faders beside: {named} Hz."))
     return doubts
 
 

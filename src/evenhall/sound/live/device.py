@@ -166,8 +166,8 @@ def _portaudio_errors(what: str, wrong_rate: Callable[[], str] | None = None) ->
     except sounddevice.PortAudioError as error:
         code = error.args[1] if len(error.args) > 1 else 0
         cause = {
-            INVALID_CHANNELS: "has not that many channels. See `evenhall devices`",
-            INVALID_DEVICE: "is not there any more. Plug it in again",
+            INVALID_CHANNELS: "has fewer channels than that. See `evenhall devices`",
+            INVALID_DEVICE: "is gone. Plug it in again",
             UNAVAILABLE: "is used by another program. Close that and try again",
         }.get(code, f"could not be opened ({str(error.args[0]).split(' [')[0]})")
         if code == INVALID_RATE and wrong_rate is not None:

@@ -67,8 +67,8 @@ def latency_s(
     with Live(setup) as live:
         if not live.one_clock:
             raise DeviceError(
-                "Input and output are two devices with a clock each: the time between them "
-                "changes from take to take. Use one device for both, or a reference by cable."
+                "Use one device for input and output, or a reference by cable: these two have a "
+                "clock each, and the time between them changes from take to take."
             )
         captured = capture(live, sweep, length_s=SWEEP_S, tail_s=REST_S, stop_wanted=stop_wanted)
     if captured.ended == "stopped":

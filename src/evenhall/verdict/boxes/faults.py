@@ -118,14 +118,14 @@ def _driver_move(one: SilentDriver, *, alone: bool) -> Move:
     where, other = ("above 3 kHz", "middle") if one.name == "horn" else ("below 200 Hz", "top")
     beside = f"its own {other}" if alone else "the other side"
     likely = (
-        "A blown or unplugged driver, a blocked horn, or a high cut left in."
+        "Look for a blown or unplugged driver, a blocked horn, or a high cut left in."
         if one.name == "horn"
-        else "A dead driver, a loose cable, or a low cut left in."
+        else "Look for a dead driver, a loose cable, or a low cut left in."
     )
     return Move(
         "check",
-        f"Check the {one.name} of the {one.side} loudspeaker: {where} it is {one.below_db:.0f} dB "
-        f"below {beside}. {likely} No fader may be raised into it.",
+        f"Check the {one.name} of the {one.side} box: {where} it is {one.below_db:.0f} dB below "
+        f"{beside}. {likely} Push no fader up into it.",
         expected={"below_db": 0.0, "was_db": one.below_db},
     )
 
@@ -133,9 +133,9 @@ def _driver_move(one: SilentDriver, *, alone: bool) -> Move:
 def _cut_move(cut: LowCut, side: str) -> Move:
     return Move(
         "check",
-        f"Check the {side} channel and box: {side} has {cut.less_db:.0f} dB less below "
-        f"{hz_text(cut.nominal_hz)}: a low cut left in? Switch it off, or set both sides alike, "
-        "then take both again.",
+        f"Look for a low cut left in on the {side} channel or box: {side} has "
+        f"{cut.less_db:.0f} dB less below {hz_text(cut.nominal_hz)}. Switch it off, or set both "
+        "sides alike, then take both again.",
         expected={"below_db": 0.0, "was_db": cut.less_db},
     )
 
@@ -156,8 +156,8 @@ def _ends_high(
     return [
         Move(
             "check",
-            f"Check the channels and the boxes: {who} at {at}{stated}: is a low cut in? Switch it "
-            "off unless a sub plays what it takes away, and take them again.",
+            f"Look for a low cut left in on the channels or the boxes: {who} at {at}{stated}. "
+            "Switch it off unless a sub plays what it takes away, then take them again.",
             expected={"was_hz": ends_hz},
         )
     ]
@@ -184,8 +184,8 @@ def _tone(
     move = Move(
         "check",
         f"Find out why {loud} and {weak} differ in tone: at {hz_text(NOMINAL_HZ[worst])} "
-        f"{weak} is {abs(shape[worst]):.1f} dB below {loud}, levels apart. Look for a channel "
-        "equalizer or filter left in, a cover on the grille, or a different aim.",
+        f"{weak} is {abs(shape[worst]):.1f} dB below {loud}, with levels matched. Look for a "
+        "channel EQ or filter left in, a cover on the grille, or a different aim.",
         expected={"left_minus_right_db": 0.0, "was_db": float(shape[worst])},
     )
     return [(move, ALIGN_BANDS & (np.abs(shape) < 0.5 * TONE_DB))]
@@ -239,12 +239,12 @@ def _polarity(
         (one,) = sound
         broken = "right" if one == "left" else "left"
         votes[broken] = -int(np.sign(votes[one])) or -1
-    side = min(votes, key=lambda name: votes[name])
+    side, other = sorted(votes, key=lambda name: votes[name])
     return [
         Move(
             "polarity",
-            f"Flip the polarity of the {side} loudspeaker: it pushes where the other pulls. "
-            "Look for a swapped pair in its cable before using a switch, then take both again.",
+            f"{side.capitalize()} is out of polarity with {other}. Check its cable first for a "
+            "swapped pair; if that is good, flip it at the box. Then take both again.",
             from_={f"{side}_polarity": -1.0},
             to={f"{side}_polarity": 1.0},
         )
@@ -258,9 +258,9 @@ def _gain(match: Match, clear: BoolArray, *, mended: bool) -> list[Move]:
         return []
     if doubt_db > UNSURE_DB:
         where = (
-            "Whether left and right are equally loud cannot be told from here. Put the microphone "
-            "on the middle line, equally far from both, or at the same spot mirrored for each "
-            "side, and take both again."
+            "Put the microphone on the middle line, equally far from both boxes, or at the same "
+            "spot mirrored for each side, and take both again: from here it is not sure which is "
+            "louder."
         )
         return [Move("check", where)] if mended else []
     if abs(level_db) <= np.hypot(GAIN_DB, 2.0 * doubt_db):
@@ -293,5 +293,5 @@ def _withheld(
         (name,) = names
         which = f"both {name}s" if len(own) > 1 else f"the {name}"
         dead = "drivers that are" if len(own) > 1 else "a driver that is"
-        return f"Mend {which} first: no card is made that would raise faders into {dead} silent."
-    return "Mend the loudspeakers first: none of them is sound enough to make a card of."
+        return f"Fix {which} first: no card is made that would push faders up into {dead} silent."
+    return "Fix the boxes first: none of them is sound enough to make a card for."

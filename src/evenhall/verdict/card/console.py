@@ -58,7 +58,7 @@ class ConsoleCard:
         faders, count = self.faders, len(self.seat_db)
         if self.enough is None:
             return (
-                f"With {_sections(count)} seats are {off_target(self.seat_db[-1])}, with {faders} "
+                f"With {_sections(count)} seats are {off_target(self.seat_db[-1])}; with {faders}, "
                 f"{self.faders_seat_db:.1f} dB."
             )
         verb = "does" if self.enough == 1 else "do"

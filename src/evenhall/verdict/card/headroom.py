@@ -1,6 +1,6 @@
 """What a card does to the level at the amplifiers, and how to make up for it. See `headroom()`.
 
-Reckoned for pink noise, as much in each third octave: speech and music have less treble, so that
+Worked out for pink noise, as much in each third octave: speech and music have less treble, so that
 they lose more by a cut in the middle and gain less at the ends.
 """
 
@@ -66,16 +66,18 @@ class Headroom:
         if abs(self.make_up_db) < LITTLE_DB:
             text = f"The card{where} leaves the level as it is."
         else:
-            verb, way = ("takes", "up") if self.make_up_db > 0 else ("adds", "down")
             size_db = abs(self.make_up_db)
             text = (
-                f"The card{where} {verb} {size_db:.1f} dB: turn the level behind it {way} by that "
-                "to be as loud as before."
+                f"The card{where} costs {size_db:.1f} dB: make it up at the EQ's output or at the "
+                "boxes."
+                if self.make_up_db > 0
+                else f"The card{where} adds {size_db:.1f} dB: pull the EQ's output or the boxes "
+                "down by that."
             )
         if self.most_db >= LITTLE_DB:
             name = hz_text(float(NOMINAL_HZ[self.most_band]))
-            text += f" Around {name} the amplifiers then get {self.most_db:.1f} dB more"
-            text += ": watch their limit lights." if self.most_db >= MUCH_DB else "."
+            text += f" At {name} the amps then get {self.most_db:.1f} dB more than without the card"
+            text += ": watch the limit lights." if self.most_db >= MUCH_DB else "."
         return text
 
 

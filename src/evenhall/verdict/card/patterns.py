@@ -216,27 +216,27 @@ def _said(
     where = "at every spot" if len(names) > 1 else f"at the one spot measured ({names[0]})"
     where = "all along the walk" if area.walks else where
     if not area.known[peak]:
-        where = "by what lies beside it; no take tells the band itself"
-    what = f"{hz} is {abs(depth):.1f} dB {'up' if depth > 0 else 'down'}, {where}."
-    doubt = f"{'It is told' if area.walks else 'So few spots tell it'} to "
-    doubt = f" {doubt}{area.excess.sd_db[peak]:.1f} dB."
+        where = "going by the bands beside it; no take covers this one"
+    what = f"{hz} is {abs(depth):.1f} dB {'up' if depth > 0 else 'down'} {where}."
+    doubt = "That" if area.walks else "With so few spots that"
+    doubt = f" {doubt} is known to about {area.excess.sd_db[peak]:.1f} dB."
     beside = ""
     if abs(change) >= TOUCHES_DB:
-        beside = f" The {abs(change):.1f} dB that the card does here are for its neighbours."
+        beside = f" The {abs(change):.1f} dB that the card does here are for the bands beside it."
     if area.cancelled[peak]:
         move = NOMINAL_HZ[peak] < BOUNDARY_HZ
         cure = (
-            "Move the loudspeaker, or what it reflects from."
+            "Move the box, or what it reflects from."
             if move
             else "Leave it: filling it only costs headroom."
         )
-        why = f"At {hz} the sound cancels itself by {-depth:.1f} dB: boost is cancelled too. {cure}"
+        why = f"{hz} is {-depth:.1f} dB down by cancellation: boost cancels too. {cure}"
         return ("move" if move else "leave"), why + beside
     if depth * change < 0 and abs(change) >= max(TOUCHES_DB, MENDS * abs(depth)):
         does = "takes out" if depth > 0 else "fills in"
         rest = depth + change
         left = "" if abs(rest) < TOUCHES_DB else f" {_left(card, peak, rest)}"
-        guess = "" if certain else f"{doubt} A fair guess, no more."
+        guess = "" if certain else f"{doubt} It is a fair guess, no more."
         return "equalize", f"{what} The card {does} {abs(change):.1f} dB.{left}{guess}"
     if not certain:
         cure = "Leave it." if area.walks else "Leave it, or measure more spots first."
@@ -249,7 +249,7 @@ def _left(card: Card, peak: int, rest: float) -> str:
     reason = next((band.why for band in card.out_of_reach if band.hz == NOMINAL_HZ[peak]), "")
     if not reason:
         reason = "More faders would bring too little at a seat."
-    return f"{abs(rest):.1f} dB stay. {reason}"
+    return f"Leave the last {abs(rest):.1f} dB. {reason}"
 
 
 def _local(area: Estimate, card_db: FloatArray, rt60_s: float) -> Iterator[Pattern]:
@@ -285,7 +285,7 @@ def _local(area: Estimate, card_db: FloatArray, rt60_s: float) -> Iterator[Patte
                 spots=(name,),
                 remedy="leave",
                 why=f"{hz} is {is_what} at {name} only. Don't chase it: a fader would spoil the "
-                "other places.",
+                "other spots.",
                 certain=len(names) > 2,
                 card_db=float(card_db[run.peak]),
             )

@@ -1,7 +1,7 @@
 """Whether mains and subs, taken together, sound as they were asked to be joined: `heard_as()`.
 
 Takes of each alone tell what the sum would be as they stood, as the worklist asks, and so but with
-the sub turned over. A take of both together sounds like one of these, or like none.
+the sub inverted. A take of both together sounds like one of these, or like none.
 """
 
 from __future__ import annotations

@@ -64,14 +64,14 @@ def _late_text(time: DelayTime) -> str:
 
 def _time_text(name: str, time: DelayTime, why: str) -> str:
     text = (
-        f"Set {1e3 * time.delay_s:.1f} ms of delay on {name}: {why}, and the rest lets it arrive "
-        f"{_late_text(time)} after them. The ear takes what comes first for the source, so the "
-        "sound stays on the stage."
+        f"Set {1e3 * time.delay_s:.1f} ms of delay on {name}: {why}. It then arrives "
+        f"{_late_text(time)} after them, so that the sound stays on the stage: the ear takes what "
+        "comes first for the source."
     )
     if time.latest_s > ECHO_S:
         text += (
-            f" At some seats it comes {1e3 * time.latest_s:.0f} ms late, which can be heard "
-            "as an echo: turn it away from the seats that the mains serve."
+            f" Turn it away from the seats that the mains serve: at some it comes "
+            f"{1e3 * time.latest_s:.0f} ms late, which can be heard as an echo."
         )
     return text
 
@@ -80,17 +80,17 @@ def _level_move(side: str, name: str, level: DelayLevel) -> list[Move]:
     if abs(level.gain_db) < GAIN_WORTH_DB:
         return []
     text = (
-        f"Turn {name} {'up' if level.gain_db > 0 else 'down'} by {abs(level.gain_db):.1f} dB, at "
-        f"its own level knob: the back then lies {level.front_minus_back_db:.1f} dB below the "
-        f"front, where the mains alone leave {level.was_db:.1f} dB, and it stays "
+        f"Turn {name} {'up' if level.gain_db > 0 else 'down'} {abs(level.gain_db):.1f} dB at the "
+        f"box: the back is then {level.front_minus_back_db:.1f} dB below the front, instead of "
+        f"{level.was_db:.1f} dB with the mains alone. Where it is loudest it stays "
         f"{abs(level.above_mains_db):.1f} dB {'above' if level.above_mains_db >= 0 else 'below'} "
-        "the mains where it is loudest."
+        "the mains."
     )
     if level.limited and level.front_minus_back_db > EVEN_WITHIN_DB:
         text += (
-            f" Louder it would draw the ear from the stage: {MOST_LOUDER_DB:.0f} dB above the "
-            f"mains is the most. To come within {EVEN_WITHIN_DB:g} dB the mains must reach "
-            "farther, or a second delay loudspeaker stand between."
+            f" Go no louder: from {MOST_LOUDER_DB:.0f} dB above the mains it draws the ear from "
+            f"the stage. To come within {EVEN_WITHIN_DB:g} dB, make the mains reach farther or put "
+            "a second delay between."
         )
     expected: dict[str, Figure] = {
         "front_minus_back_db": level.front_minus_back_db,
@@ -139,9 +139,8 @@ def delay_moves(mains: Sequence[Take], delay: Sequence[Take]) -> tuple[Move, ...
         moves.append(
             Move(
                 "check",
-                f"When the sound of mains and {name} left is not known at any spot that has both. "
-                f"{RECORD_TOGETHER}, then take both again; until then, set the time by the "
-                "distances.",
+                f"{RECORD_TOGETHER}, then take mains and {name} again: no spot has both of them "
+                "timed. Until then, set the delay by the distances.",
             )
         )
     else:

@@ -25,7 +25,7 @@ ComplexArray = NDArray[np.complex128]
 
 BASS = (EXACT_HZ > 28.0) & (EXACT_HZ < 280.0)
 LEAST_COVERED = 0.5  # of a band by the stimulus
-RECORD_TOGETHER = "Record with the reference in the second channel of the same recorder"
+RECORD_TOGETHER = "Record the reference on the second channel of the same recorder"
 TRUST_DB = 1.0  # a band as unsure as that counts half
 
 
@@ -109,14 +109,14 @@ def soloed(takes: Sequence[Take]) -> tuple[Solo, ...]:
 
 def no_take_alone(name: str) -> str:
     """Say that an element is to be heard by itself, up to where."""
-    return f"There is no usable take of {name} alone. Mute the rest and take it"
+    return f"No take of {name} alone is usable. Mute the rest and take it"
 
 
 def no_shared_spot(name: str, where: str) -> str:
     """Say that an element is to be heard where the mains were."""
     return (
-        f"No spot has a take of the mains alone and of {name} alone. Leave the microphone {where} "
-        "and take the one that is missing."
+        f"No spot has a take of both, the mains alone and {name} alone. Leave the microphone "
+        f"{where} and take the one that is missing."
     )
 
 
@@ -127,10 +127,9 @@ def why_not(mains: Sequence[Take], subs: Sequence[Take]) -> str:
             return f"{no_take_alone(name)} again."
         if not _timed(takes):
             return (
-                f"The takes of {name} carry no reference channel, so when their sound left is not "
-                f"known, and delays cannot be compared. {RECORD_TOGETHER}, then take mains and sub "
-                "again."
+                f"Delays cannot be compared: the takes of {name} carry no reference channel. "
+                f"{RECORD_TOGETHER}, then take mains and sub again."
             )
     if not {spot for _, spot in _timed(mains)} & {spot for _, spot in _timed(subs)}:
-        return no_shared_spot("the sub", "where it stands")
+        return no_shared_spot("the sub", "where it is")
     return ""

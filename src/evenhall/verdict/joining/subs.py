@@ -297,9 +297,9 @@ def _joined(
             )
             if not fit:
                 problem = (
-                    "Mains and sub share no third octave between 25 and 315 Hz in which both are "
-                    "heard within 20 dB. Check that the sub plays at all, its level, and the low "
-                    "cut of the mains; then take both again."
+                    "Check that the sub plays at all, its level, and the low cut of the mains; "
+                    "then take both again. From 25 to 315 Hz there is no third octave in which "
+                    "the two come within 20 dB of each other."
                 )
                 return Joining(problem)
             fits[name] = fit

@@ -13,7 +13,7 @@ from evenhall.verdict.joining.subs import Filters, Joining, SubSetting
 from evenhall.verdict.joining.summing import Summation
 from evenhall.verdict.move import Figure, Move
 from evenhall.verdict.take import Take
-from evenhall.words import capitalised, count_text, hz_text, listed
+from evenhall.words import capitalised, count_text, hz_text, listed, uncapitalised
 
 __all__ = ["joining_moves", "together_move"]
 
@@ -24,7 +24,7 @@ LEAST_MOVE_M = 0.05
 ROUND_HZ = 5.0
 LEAST_SURE_DB = 0.25  # by which the other polarity must be worse to be called wrong
 
-NOT_YET = "Not done yet, as the takes of both together tell:"
+NOT_YET = "Not done yet, going by the takes of both together:"
 
 
 def _named(setting: SubSetting, count: int) -> str:
@@ -46,14 +46,14 @@ def _why(joining: Joining) -> str:
     middle = hz_text(ROUND_HZ * round(joining.crossover_hz / ROUND_HZ))
     if worst_then.expected_db >= worst_now.was_db + WORTH_DB:
         return (
-            f"around {middle} mains and sub then add within {-worst_then.expected_db:.1f} dB of "
-            f"the most they can {_spots_text(joining.spots)}; now {-worst_now.was_db:.1f} dB are "
-            f"lost at {worst_now.spot}."
+            f"around {middle} mains and sub then sum to within {-worst_then.expected_db:.1f} dB of "
+            f"a perfect sum {_spots_text(joining.spots)}; now {-worst_now.was_db:.1f} dB are lost "
+            f"at {worst_now.spot}."
         )
     assert joining.overall is not None
     text = (
-        f"around {middle} mains and sub then add to {-joining.overall.expected_db:.1f} dB below "
-        f"the most they can, on average; now {-joining.overall.was_db:.1f} dB are lost."
+        f"around {middle} mains and sub then sum to {-joining.overall.expected_db:.1f} dB below a "
+        f"perfect sum on average; now {-joining.overall.was_db:.1f} dB are lost."
     )
     loser = min(joining.spots, key=lambda one: one.expected_db - one.was_db)
     lost_db = loser.was_db - loser.expected_db
@@ -65,7 +65,7 @@ def _why(joining: Joining) -> str:
 def _sure(joining: Joining) -> str:
     """Say how sure the time is."""
     widest_s = max(one.fit.uncertainty_s for one in joining.subs)
-    return f" The time is known to {max(0.1, 1e3 * widest_s):.1f} ms either way."
+    return f" The time is good to {max(0.1, 1e3 * widest_s):.1f} ms either way."
 
 
 def _doubt(joining: Joining) -> str:
@@ -74,8 +74,8 @@ def _doubt(joining: Joining) -> str:
     if not unsure:
         return ""
     return (
-        " The other polarity comes within a quarter of a decibel of it with another delay: take "
-        "mains and sub together afterwards, and keep what is louder there."
+        " The other polarity with another delay comes within a quarter of a dB of it: take mains "
+        "and sub together afterwards, and keep whichever is louder there."
     )
 
 
@@ -115,9 +115,9 @@ def _crossing(joining: Joining) -> list[str]:
 
 
 def _bass_text(filters: Filters) -> str:
-    with_it = f"the bass of all spots then lies {filters.bass_db:.1f} dB (rms) from the target"
+    with_it = f"the bass at all spots is then {filters.bass_db:.1f} dB (rms) from the target"
     if np.isfinite(filters.was_db):
-        return f"{with_it}, and {filters.was_db:.1f} dB joined as well as can be without it."
+        return f"{with_it}; without it, {filters.was_db:.1f} dB at best."
     return f"{with_it}; without it, mains and sub do not meet."
 
 
@@ -146,13 +146,13 @@ def _turn(joining: Joining, expected: dict[str, Figure]) -> list[Move]:
     if delays:
         text += _sure(joining)
     if carried:
-        text += f" A move also changes what the room does: take the sub again after it. {CARRYING}"
+        text += f" Take the sub again once it is moved: the room answers it differently. {CARRYING}"
     elif flips:
         text += f" {MUTING}"
     if joining.mains_delay_s >= LEAST_DELAY_S:
-        text += " Delay loudspeakers, if there are any, get the same time on top."
+        text += " Add the same time to the delay boxes, if there are any."
     if filters is not None:
-        text += " Then take mains and sub again, and note where the crossover is set."
+        text += " Then take mains and sub again, and note the crossover setting."
     kind = "delay" if delays else "relocate" if carried else "polarity" if flips else "check"
     return [Move(kind, text, before, after, expected)]
 
@@ -163,12 +163,11 @@ def _gain(joining: Joining) -> list[Move]:
         return []
     several = len(joining.subs) > 1
     text = (
-        f"Turn {'both subs' if several else 'the sub'} {'up' if gain_db > 0.0 else 'down'} by "
-        f"{abs(gain_db):.1f} dB, at the level knob: the bass then lies where the target asks, "
-        "beside the mains."
+        f"Turn {'both subs' if several else 'the sub'} {'up' if gain_db > 0.0 else 'down'} "
+        f"{abs(gain_db):.1f} dB at the box: the bass then meets the target against the mains."
     )
     if gain_db > 0.0:
-        text += " Watch the limit light: louder than it lights, do not."
+        text += " Watch the limit light, and stop where it lights."
     return [
         Move(
             "gain",
@@ -191,7 +190,8 @@ def _processor(joining: Joining) -> str:
     if not parts:
         return ""
     return (
-        f" With a processor that can {listed(parts)} it would be {more_db:.1f} dB more on average."
+        f" With a processor that can {listed(parts)} it would be {more_db:.1f} dB louder there on "
+        "average."
     )
 
 
@@ -201,23 +201,19 @@ def together_move(subs: Sequence[Take]) -> Move:
     playing = "the subs playing" if several else "the sub playing"
     return Move(
         "check",
-        f"When that stands, take each side again with {playing} along, and mark the takes so: the "
-        "equalizer feeds both, and the card is made for what they do together. Until then it is "
-        "that of the mains alone.",
+        f"When that is done, take each side again with {playing} along, and mark the takes so: the "
+        "EQ feeds both, and the card is made for what they do together. Until then it is for the "
+        "mains alone.",
     )
-
-
-def _small(text: str) -> str:
-    return text[0].lower() + text[1:]
 
 
 def _turned_over(joining: Joining) -> Move:
     names = [f"{one.side}_polarity" for one in joining.subs]
-    whose = "the sub" if len(names) == 1 else "both subs"
+    whose, verb = ("the sub", "it is") if len(names) == 1 else ("both subs", "they are")
     return Move(
         "polarity",
-        f"Flip the polarity of {whose}: by the takes of both together it stands the wrong way "
-        f"round, all else as it should. {MUTING}",
+        f"Flip the polarity of {whose}: going by the takes of both together, {verb} inverted and "
+        f"all else is right. {MUTING}",
         dict.fromkeys(names, -1.0),
         dict.fromkeys(names, 1.0),
     )
@@ -226,8 +222,9 @@ def _turned_over(joining: Joining) -> Move:
 def _strange() -> Move:
     return Move(
         "check",
-        "Find out what else changed between mains and sub: together they sound neither as before, "
-        "nor as joined. A filter, a level, a delay on one side alone; or take all of them again.",
+        "Find out what else changed between mains and sub: together they sound unlike either "
+        "setting, old or new. Look for a filter, a level or a delay on one side alone, or take all "
+        "of them again.",
     )
 
 
@@ -262,17 +259,17 @@ def joining_moves(joining: Joining, heard: HeardAs = "unknown") -> tuple[Move, .
         worst = min(joining.spots, key=lambda one: one.was_db)
         middle = hz_text(ROUND_HZ * round(joining.crossover_hz / ROUND_HZ))
         text = (
-            f"Leave the time and polarity of the sub as they are: around {middle} mains and sub "
-            f"add within {-worst.was_db:.1f} dB of the most they can {_spots_text(joining.spots)}, "
-            f"and nothing that can be set here brings {WORTH_DB:g} dB more.{more}"
+            f"Leave the sub's delay and polarity as they are: around {middle} mains and sub sum to "
+            f"within {-worst.was_db:.1f} dB of a perfect sum {_spots_text(joining.spots)}. Nothing "
+            f"that can be set here brings {WORTH_DB:g} dB more.{more}"
         )
         strange = (_strange(),) if heard == "neither" else ()
         return (*strange, *gain, Move("leave", text, expected=expected))
     turn = _turn(joining, expected)
     if turn and heard == "asked":
         text = (
-            "Leave time and polarity of the sub as they are now: the takes of both together sound "
-            "as joining them should, and no longer as before."
+            "Leave the sub's delay and polarity as they are now: the takes of both together sound "
+            "as asked for, and no longer as before."
         )
         return (Move("leave", text, expected=expected),)
     carried = any(abs(one.back_m) >= LEAST_MOVE_M for one in joining.subs)
@@ -281,5 +278,5 @@ def joining_moves(joining: Joining, heard: HeardAs = "unknown") -> tuple[Move, .
         return (_strange(),)
     told = [replace(move, text=move.text + more) for move in turn]
     if heard == "before":
-        told = [replace(move, text=f"{NOT_YET} {_small(move.text)}") for move in told]
+        told = [replace(move, text=f"{NOT_YET} {uncapitalised(move.text)}") for move in told]
     return (*gain, *told)

@@ -10,7 +10,7 @@ from evenhall.words import capitalised, hz_text
 __all__ = ["CODES", "Finding"]
 
 SWITCHED_ON = "check that it is switched on and not muted, then its cable, back to the mixer"
-LEAVE_OFF = "leave that box off until it is mended"
+LEAVE_OFF = "leave that box off until it is fixed"
 
 # Worst first: what hides or explains the rest stands ahead of it.
 CODES = (
@@ -83,8 +83,8 @@ def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
     """Say that the far box answers to the near one's name."""
     text = (
         f"{{}} plays on the wrong side: {second} is heard {1000 * earlier_s:.1f} ms before "
-        f"{first}, though the microphone stands nearer {first}. Swap the two cables at the mixer "
-        f"or at the boxes; if the microphone stood nearer {second}, move it and take both again."
+        f"{first}, though the microphone is nearer {first}. Swap the two cables at the mixer or at "
+        f"the boxes; if the microphone was nearer {second}, move it and take both again."
     )
     return [_found(name, "wrong_side", text.format(name)) for name in (first, second)]
 
@@ -92,9 +92,9 @@ def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
 def same_box(first: str, second: str) -> list[Finding]:
     """Say that both names lead to one box."""
     text = (
-        f"{first} and {second} arrive together and sound the same down to the room's "
-        "answer: both come out of one box. Check which box plays, the pan and the patch; one of "
-        f"{first} and {second} is on the wrong side."
+        f"{first} and {second} come out of one box: they arrive together and sound the same, room "
+        f"and all. Check which box plays, the pan and the patch; {first} or {second} is on the "
+        "wrong side."
     )
     return [_found(name, "wrong_side", text) for name in (first, second)]
 
@@ -102,7 +102,7 @@ def same_box(first: str, second: str) -> list[Finding]:
 def midway(first: str, second: str) -> list[Finding]:
     """Say that two boxes play, and that the microphone stands where it cannot tell them."""
     text = (
-        f"{first} and {second} arrive together, out of two boxes: the sides cannot be told. "
+        f"{first} and {second} arrive together, out of two boxes: which is which is not sure. "
         f"Move the microphone clearly nearer {first}, by half a metre or more, and take both again."
     )
     return [_found(name, "unclear", text) for name in (first, second)]
@@ -123,9 +123,9 @@ def unlike(element: str, partner: str) -> Finding:
     return _found(
         element,
         "unclear",
-        f"Whether {element} is inverted against {partner} cannot be told here: the two sound too "
-        "unlike each other. Mend what else is found and take both again, with the microphone a "
-        "little elsewhere if need be.",
+        f"{element} and {partner} sound too unlike each other to say whether one is inverted. Fix "
+        "what else is found and take both again, with the microphone a little elsewhere if need "
+        "be.",
     )
 
 
@@ -136,7 +136,7 @@ def weak(element: str, partner: str, below_db: float, *, at_least: bool) -> Find
         element,
         "weak",
         f"{element} is {size} below {partner}, distance allowed for: compare the level "
-        "knobs at the back of both boxes, then the faders and the cables.",
+        "knobs on both boxes, then the faders and the cables.",
     )
 
 
@@ -167,16 +167,16 @@ def filtered(element: str, partner: str, below_hz: float, below_db: float) -> Fi
     return _found(
         element,
         "filtered",
-        f"{element} has {below_db:.0f} dB less than {partner} below {hz_text(below_hz)}: a "
-        "low cut left in? Switch it off on its channel or at the box, or set both alike.",
+        f"{element} has {below_db:.0f} dB less than {partner} below {hz_text(below_hz)}. Look for "
+        "a low cut left in on its channel or at the box: switch it off, or set both alike.",
     )
 
 
 def both_filtered(first: str, second: str, ends_hz: float) -> list[Finding]:
     """Ask whether a low cut is left in on both."""
     text = (
-        f"{first} and {second} both end at {hz_text(ends_hz)}: is a low cut in? Switch it "
-        "off on their channels or at the boxes, unless they are meant to end there."
+        f"{first} and {second} both end at {hz_text(ends_hz)}. Look for a low cut left in on their "
+        "channels or at the boxes: switch it off, unless they are meant to end there."
     )
     return [_found(name, "filtered", text) for name in (first, second)]
 
@@ -188,7 +188,7 @@ def equalized(element: str, partner: str, at_hz: float, differs_db: float) -> Fi
         element,
         "equalized",
         f"{element} is {abs(differs_db):.0f} dB {way} {partner} around {hz_text(at_hz)}, "
-        "levels apart: look for an equalizer left in on one of the two channels, or a tone switch "
+        "with levels matched: look for an EQ left in on one of the two channels, or a tone switch "
         "on one of the boxes, and set both alike.",
     )
 
@@ -202,8 +202,8 @@ def distorted(
         element,
         "distorted",
         f"{element} distorts: {percent:.0f} % of harmonics around {hz_text(at_hz)}{beside}. "
-        "Turn down what comes before it and look for a red light from the mixer to the box; if it "
-        "stays at a low level the driver is damaged, or something rattles.",
+        "Turn down what feeds it and look for a red light from the mixer to the box. If it "
+        "distorts at a low level too, the driver is damaged or something rattles.",
     )
 
 
@@ -213,7 +213,7 @@ def hum(
     """Say that mains hum is heard, with the usual cures."""
     when = "while its channel is open" if playing else "with nothing playing"
     where = (
-        " It is alike for all elements: look at what they share, and at the microphone's own line."
+        " All elements hum alike: look at what they share, and at the microphone's own line."
         if everywhere
         else ""
     )

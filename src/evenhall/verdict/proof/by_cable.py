@@ -79,7 +79,7 @@ class CableProof:
 
     @property
     def holds(self) -> bool:
-        """Whether the faders stand as the card asks."""
+        """Whether the faders are set as the card asks."""
         named = self.fault or self.faders_wrong or self.unlike_scale or self.other_make
         return not named and self.rms_db <= HOLDS_DB
 
@@ -99,8 +99,8 @@ class CableProof:
         return (
             f"{self.side}, by cable: {self.rms_db:.1f} dB from the card, most around "
             f"{hz_text(NOMINAL_HZ[worst])} ({off_db[worst]:+.1f} dB), and no few faders explain "
-            "it. See that all stand as the card says; if they do, this unit does not do what its "
-            f"scale says: {LEARN_IT}."
+            "it. Check that all are set as the card says; if they are, this unit does not do what "
+            f"its scale says: {LEARN_IT}."
         )
 
     @property
@@ -165,7 +165,7 @@ def _proof(take: Take, card: Card, solution: Solution) -> CableProof:
     if not fault and off_db > HOLDS_DB and others:
         fault = (
             f"this is the card of {others[0]}. The cable is on its channel, or the two channels "
-            "are swapped. Mend it, and record it again."
+            "are swapped. Fix that, and record it again."
         )
     if not fault:
         told = (card.unit_of(side), solution.fader_db, did_db - card.strip_db(side), doubt_db)
@@ -179,10 +179,10 @@ def _proof(take: Take, card: Card, solution: Solution) -> CableProof:
 
 
 def _common_fault(common_db: float) -> str:
-    way, cure = ("high", "down") if common_db > 0.0 else ("low", "up")
+    way, cure = ("high", "Pull down") if common_db > 0.0 else ("low", "Push up")
     return (
-        f"all faders stand about {abs(common_db):g} dB too {way}. Move all {cure} by "
-        f"{abs(common_db):g} dB, those at 0 too, and turn the level back up or down at the mixer."
+        f"all faders are about {abs(common_db):g} dB too {way}. {cure} all by "
+        f"{abs(common_db):g} dB, those at 0 too, and set the level again at the mixer."
     )
 
 
@@ -196,8 +196,8 @@ def _fault(did_db: FloatArray, asked_db: FloatArray) -> str:
         return f"nothing of the card is heard: {BYPASSED}"
     if changes_against(np.nan_to_num(asked_db), did_db):
         return (
-            "the unit does the reverse of the card: the faders stand the other way, or the two "
-            "inputs are swapped. Mend it, and record it again."
+            "the unit does the reverse of the card. Either the faders are set the other way, or "
+            "the two inputs are swapped. Fix that, and record it again."
         )
     return ""
 

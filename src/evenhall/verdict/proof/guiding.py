@@ -150,17 +150,16 @@ def guide(
         wanted_db=nan,
         uncertainty_db=nan,
         way="done",
-        text="All stand.",
+        text="All set.",
         left_hz=tuple(unit.nominal_hz[left].tolist()),
         unheard_hz=tuple(unit.nominal_hz[listed & ~told].tolist()),
         stray=tuple(
-            f"{fader_name(hz)} is moved and should be at 0." for hz in unit.nominal_hz[strays]
+            f"{fader_name(hz)} was moved: set it back to 0." for hz in unit.nominal_hz[strays]
         ),
         short=tuple(
             said.get(
                 hz,
-                f"{fader_name(hz)} is at its stop, {abs(left_db):.1f} dB short of the card: leave "
-                "it there.",
+                f"Leave {fader_name(hz)} at its stop, {abs(left_db):.1f} dB short of the card.",
             )
             for hz, left_db in zip(unit.nominal_hz[short], off_db[short], strict=True)
         ),
@@ -204,7 +203,7 @@ def _unlike(followed: Followed) -> str:
     if abs(off_db[worst]) < UNLIKE_DB:
         return ""
     return (
-        f"This unit shapes otherwise than it was taken for, by {abs(off_db[worst]):.1f} dB near "
+        f"This unit differs from its model by {abs(off_db[worst]):.1f} dB near "
         f"{hz_text(float(f'{freq_hz[worst]:.2g}'))}: {LEARN_IT}."
     )
 
@@ -223,9 +222,9 @@ def _shown(
 
 def _words(off_db: float, *, near: bool, sure: bool, stands: bool) -> tuple[Way, str]:
     if stands:
-        return "stands", "stands"
+        return "stands", "set"
     if near:
-        return ("there", "hold it there") if sure else ("unsure", "wait: not sure yet")
+        return ("there", "hold it there") if sure else ("unsure", "wait, not sure yet")
     way: Way = "up" if off_db > 0 else "down"
     if abs(off_db) < TOUCH_DB:
         return way, f"a touch {way}"

@@ -1,6 +1,6 @@
 """Which faders stand otherwise than the card asks. Start at `wrong_faders()`.
 
-What the unit did is measured, in the air (after less before, at the same spots:
+What the unit did is measured, in the air (after minus before, at the same spots:
 `did_by_takes()`) or by cable. A few wrong faders are looked for, one after the other, as the
 unit's own model says that they would show. What a hand did and what the unit itself does
 otherwise than its scale says are parted by `hand_or_scale()`.
@@ -18,7 +18,7 @@ from evenhall.acoustics.bands import BAND_COUNT, EXACT_HZ
 from evenhall.equalizer.graphic import MODELS, GraphicUnit, band_gain_db, unit_power
 from evenhall.verdict.move import Move
 from evenhall.verdict.take import SpotResponse, align_level_db
-from evenhall.words import hz_text, listed
+from evenhall.words import hz_listed, hz_text, listed
 
 __all__ = [
     "LEARN_IT",
@@ -35,7 +35,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-LEARN_IT = "learn it (Set out, Learn it now, or evenhall learn-unit), and tune once more"
+LEARN_IT = "learn it (Set out, Learn it now, or evenhall learn-unit), then tune once more"
 MOST_WRONG = 3
 # Less than this neither hand nor scale of a fader is true to.
 LEAST_OFF_DB = 1.5
@@ -87,18 +87,18 @@ class WrongFader:
     def text(self) -> str:
         """What is wrong and what to do."""
         off_db = self.off_db
-        way, cure = ("high", "down") if off_db > 0 else ("low", "up")
-        name, size = hz_text(self.hz), f"{abs(off_db):g} dB"
+        way, pull = ("high", "Pull down") if off_db > 0 else ("low", "Push up")
+        size = f"{abs(off_db):g} dB"
         return (
-            f"The {name} fader of {self.side} stands about {size} too {way}. "
-            f"Move {name} {cure} by {size}, to {self.asked_db:g}.{self._if_it_stands}"
+            f"{pull} the {hz_text(self.hz)} fader of {self.side} {size}, to "
+            f"{self.asked_db:g} dB: it is about that much too {way}.{self._if_it_is_set}"
         )
 
     @property
-    def _if_it_stands(self) -> str:
+    def _if_it_is_set(self) -> str:
         if not self.may_be_scale:
             return ""
-        return " If it stands there already, this unit does not do what its scale says: learn it."
+        return " If it is set there already, this unit does not do what its scale says: learn it."
 
 
 @dataclass(frozen=True)
@@ -128,8 +128,8 @@ class UnlikeScale:
         )
         many = len(self.faders) > 1
         return (
-            f"See that {sides} {'stand' if many else 'stands'} as the card asks: {stand}. If so, "
-            f"this unit does not do what its scale says at {listed([*map(hz_text, asked)])}: "
+            f"Check that {sides} {'are' if many else 'is'} set as the card asks: {stand}. If so, "
+            f"this unit does not do what its scale says at {hz_listed([*asked])}: "
             f"{LEARN_IT}. {self.why}"
         )
 
@@ -163,7 +163,7 @@ def hand_or_scale(
         shares = {fader.share > 1.0 for fader in found}
         if len(shares) == 1:
             size = "more" if shares.pop() else "less"
-            return (), UnlikeScale(tuple(found), f"All that is off does {size} than is asked.")
+            return (), UnlikeScale(tuple(found), f"All that is off does {size} than asked.")
 
     def alike(one: WrongFader, other: WrongFader) -> bool:
         same = one.side != other.side and one.hz == other.hz and one.off_db * other.off_db > 0.0
@@ -175,7 +175,7 @@ def hand_or_scale(
     hand = tuple(fader for fader in found if fader not in scale)
     sizes = [f"{fader.off_db:+g}" for fader in scale]
     return hand, UnlikeScale(
-        scale, f"Both sides are off there alike ({', '.join(dict.fromkeys(sizes))} dB)."
+        scale, f"Both sides are off alike there ({', '.join(dict.fromkeys(sizes))} dB)."
     )
 
 

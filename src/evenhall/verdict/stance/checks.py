@@ -61,8 +61,8 @@ def hall_checks(
             Check(
                 "dull",
                 f"Check {name} before moving it: above 3 kHz it is {dull_db:.0f} dB below its own "
-                "middle range at every spot. A horn that is blocked, unplugged or blown, a cover "
-                "left on, or a box that faces away from the people.",
+                "mid range at every spot. Look for a horn that is blocked, unplugged or blown, a "
+                "cover left on, or a box that faces away from the people.",
             ),
         )
     checks = []
@@ -72,9 +72,9 @@ def hall_checks(
             checks.append(
                 Check(
                     "hidden",
-                    f"Look from {spot} to {name}: its treble there is {hidden_db:.0f} dB below "
-                    "what distance and aim explain. A pillar, a curtain or a person in the way, "
-                    "or a place outside its coverage.",
+                    f"Look from {spot} to {name}: its highs there are {hidden_db:.0f} dB below "
+                    "what distance and aim explain. A pillar, a curtain or a person is in the way, "
+                    "or the spot is outside its coverage.",
                 )
             )
     if checks:  # what is hidden bends the other figures
@@ -84,10 +84,10 @@ def hall_checks(
         checks.append(
             Check(
                 "aim",
-                f"Check the aim of {name}: the takes fit {abs(really_deg):.0f} degrees "
-                f"{'down' if really_deg >= 0 else 'up'} better than the {given_deg:.0f} "
-                "given. Sight along the top of the box, correct the figure or the bracket, then "
-                "judge again.",
+                f"Check the aim of {name}: going by the takes it is tilted "
+                f"{abs(really_deg):.0f}° {'down' if really_deg >= 0 else 'up'}, not the "
+                f"{given_deg:.0f}° given. Sight along the top of the box and correct the figure or "
+                "the bracket.",
             )
         )
     strays_db = np.array([_mean(row[MID_BANDS]) for row in residual_db])
@@ -98,7 +98,7 @@ def hall_checks(
                 "level",
                 f"Check distance and gain of the take at {spots[worst]}: it is "
                 f"{abs(strays_db[worst]):.1f} dB {'above' if strays_db[worst] > 0 else 'below'} "
-                f"what the other spots say of {name} and this room.",
+                f"what {name} gives at the other spots.",
             )
         )
     return tuple(checks)

@@ -82,7 +82,7 @@ class Fitted:
 
 @dataclass(frozen=True)
 class CorrectedMove:
-    """Front less back, mean of 200 Hz to 4 kHz, before and after a move, as the takes have it.
+    """Front minus back, mean of 200 Hz to 4 kHz, before and after a move, as the takes have it.
 
     Parameters
     ----------
@@ -269,7 +269,7 @@ def _wrong_aim_deg(
 def corrected_move(
     fitted: Fitted, speaker: Loudspeaker, moved: Loudspeaker, room: Room, audience: Audience
 ) -> CorrectedMove:
-    """Forecast front less back before and after a move, with what the takes have taught.
+    """Forecast front minus back before and after a move, with what the takes have taught.
 
     Parameters
     ----------

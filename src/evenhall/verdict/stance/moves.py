@@ -60,7 +60,7 @@ def hands(stage: Stage, evenness: Evenness | None, spots: Sequence[SpotResponse]
     try:
         stood = stand(stage, mains, lone=lone)
     except InputError as error:
-        return Hands((Move("check", f"The figures of the room do not fit together. {error}"),))
+        return Hands((Move("check", f"Correct the figures of the room. {error}"),))
     found, change_db = stood.found, stood.change_db
     moves = [Move("check", text) for text in stood.checks]
     if stood.ask:

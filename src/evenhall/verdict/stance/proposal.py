@@ -6,7 +6,7 @@ by their takes. Where the takes part from any hall, that is to be looked at befo
 moved: the move would be computed from a stage that is not there.
 
 A tilt or a turn takes one person: it must gain the seats more than its doubt. A climb takes two and
-a ladder: it must also gain 1.5 dB from front to back beyond its doubt. Front less back alone would
+a ladder: it must also gain 1.5 dB from front to back beyond its doubt. Front minus back alone would
 not do: the front spot stands before one box and gains most by a climb, the seats at times nothing.
 Seats alone would not do either: what they gain is small against its doubt (`bench/hall.py`).
 """
@@ -36,7 +36,7 @@ from evenhall.verdict.take import SpotResponse
 
 __all__ = ["Stood", "stand"]
 
-CLIMB_DB = 1.5  # front less back, beyond its doubt: less is not worth two people and a ladder
+CLIMB_DB = 1.5  # front minus back, beyond its doubt: less is not worth two people and a ladder
 STANDS_REACH_M = 3.0  # asked for, never proposed, where nobody said; common practice, no source
 # A box that is not what or where it was said to be: no move can be computed for it.
 OF_THE_BOX = ("dull", "aim")
@@ -53,7 +53,7 @@ class Stood:
     seats : Seats
         That it was found for.
     was_db : float
-        Front less back as forecast, of one loudspeaker, mean of 200 Hz to 4 kHz.
+        Front minus back as forecast, of one loudspeaker, mean of 200 Hz to 4 kHz.
     change_db, sd_db : float
         What the move changes of it, and the standard deviation; 0 where nothing is moved.
     checks : tuple of str
@@ -113,7 +113,7 @@ def stand(stage: Stage, mains: Sequence[SpotResponse], *, lone: bool) -> Stood:
     """
     speaker, audience, room = stage.speaker, stage.audience, stage.known_room
     if speaker is None or audience is None:
-        raise InputError("Loudspeaker or audience is not known. Give its height, and both rows.")
+        raise InputError("Give the height of the boxes, and both rows of the audience.")
     check_setting(speaker, room, audience)
     late = _late(mains, speaker, room, audience)
     if late:
@@ -207,10 +207,10 @@ def _late(
     if _on_floor_m(far_m, speaker, audience.ear_height_m) <= most_m:
         return ""
     return (
-        f"By the takes the farthest spot is {far_m:.1f} m from its loudspeaker, and no place in "
-        f"this room is: it is {room.length_m:g} m long. Something on the way, a digital mixer or a "
-        "processor, delays the sound, or the length is wrong. Give distance_m of each take, or "
-        "correct the length; meanwhile rows and height are forecast without the takes."
+        f"Give distance_m of each take, or correct the length of the room: going by the takes, the "
+        f"farthest spot is {far_m:.1f} m from its box, in a room {room.length_m:g} m long. Either "
+        "the length is wrong, or a digital mixer or a processor delays the sound. Meanwhile rows "
+        "and height are forecast without the takes."
     )
 
 
@@ -242,7 +242,7 @@ def _change(
     rows: Audience,
     fits: Sequence[Fitted],
 ) -> tuple[float, float]:
-    """Change of front less back of one loudspeaker at the measured rows, and its doubt, in dB.
+    """Change of front minus back of one loudspeaker at the measured rows, and its doubt, in dB.
 
     Of height and tilt as the takes correct it, of the turn as plainly forecast: they say nothing
     about what lies beside the axis.

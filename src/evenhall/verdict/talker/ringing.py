@@ -31,7 +31,7 @@ from evenhall.equalizer.graphic import band_gain_db
 from evenhall.hall.label import AtSpot, for_side
 from evenhall.verdict.card.faders import Card
 from evenhall.verdict.take import ALIGN_BANDS, Take
-from evenhall.words import hz_text, listed
+from evenhall.words import hz_listed, hz_text
 
 __all__ = [
     "PlaceRinging",
@@ -219,20 +219,20 @@ def ringing_texts(
         As `PlaceRinging` has it.
     """
     if not ringing.bands:
-        return ("Where it would ring cannot be told: no band of the take on stage is usable.",)
+        return ("Take it on stage again: no band is usable to say where it would ring.",)
     first = ringing.bands[:SAID_COUNT]
-    named = listed([hz_text(band.band_hz) for band in first])
-    verb = "is" if len(first) == 1 else "are"
+    peak = hz_text(float(f"{first[0].peak_hz:.2g}"))
+    then = f", then around {hz_listed([band.band_hz for band in first[1:]])}" if first[1:] else ""
     texts = [
-        f"Most likely to ring at this place {verb} {named}: the highest peak, near "
-        f"{hz_text(float(f'{first[0].peak_hz:.3g}'))}, lies {first[0].over_db:.0f} dB over the "
-        "mean. Its exact frequency changes as the microphone moves."
+        f"This mic rings first near {peak}{then}. Pull {'those' if then else 'that'} on its own "
+        f"channel first. The highest peak is {first[0].over_db:.0f} dB above the average, and "
+        "shifts as the mic moves."
     ]
     if not with_card:
         return tuple(texts)
     gain_db = ringing.card_gain_db
     if abs(gain_db) < NOTABLE_DB:
-        texts.append("The card neither helps nor hurts there.")
+        texts.append("The card makes no difference there.")
         return tuple(texts)
     band = first[0]
     card_mean_db = gain_db - ringing.card_alone_db
@@ -241,8 +241,8 @@ def ringing_texts(
         cuts = does_db < 0.0
         does = f"takes {-does_db:.1f} dB off" if cuts else "raises the rest more than"
         texts.append(
-            f"The card helps: it {does} {hz_text(band.band_hz)} and leaves {gain_db:.1f} dB more "
-            f"before it rings, at the same loudness. Then {_next(ringing)}."
+            f"The card helps: it {does} {hz_text(band.band_hz)} and gives {gain_db:.1f} dB more "
+            f"gain before it rings, at the same loudness. Then {_next(ringing)}."
         )
         return tuple(texts)
     hurt = next(b for b in ringing.bands if b.band_hz == ringing.first_with_card_hz)
@@ -250,9 +250,9 @@ def ringing_texts(
     less_db = min(-gain_db, -ringing.card_alone_db)
     if less_db < NOTABLE_DB:
         texts.append(
-            "The card itself makes nothing ring sooner. Turned up again by "
-            f"{-card_mean_db:.1f} dB for what it cuts, {hz_text(hurt.band_hz)} rings first, with "
-            f"{-gain_db:.1f} dB less than without it. Cut there on the talker's own channel."
+            f"Cut {hz_text(hurt.band_hz)} on the talker's own channel. The card itself makes "
+            f"nothing ring sooner, but once its {-card_mean_db:.1f} dB are made up, that rings "
+            f"first, with {-gain_db:.1f} dB less gain than without it."
         )
         return tuple(texts)
     what = f"it lifts {hz_text(hurt.band_hz)} by {hurt.card_db + card_mean_db:.1f} dB"
@@ -261,7 +261,7 @@ def ringing_texts(
         what = f"its {hz_text(raised[0])} fader is raised by {raised[1]:g} dB"
         cure += ", or leave that fader down"
     texts.append(
-        f"The card hurts: {what} and leaves {less_db:.1f} dB less before it rings. {cure}."
+        f"The card hurts: {what} and leaves {less_db:.1f} dB less gain before it rings. {cure}."
     )
     return tuple(texts)
 

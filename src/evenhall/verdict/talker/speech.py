@@ -128,8 +128,8 @@ def speech_texts(spots: Sequence[SpotSpeech]) -> tuple[str, ...]:
         known = [spot for spot in here if np.isfinite(spot.speech.sti)]
         if not known:
             texts.append(
-                f"At {name} the speech index cannot be told: noise hides an octave of the "
-                "response. Play longer."
+                f"Play longer at {name}: noise hides an octave there, so the speech index is "
+                "unknown."
             )
             continue
         worse = min(known, key=lambda spot: spot.speech.sti)
@@ -137,7 +137,7 @@ def speech_texts(spots: Sequence[SpotSpeech]) -> tuple[str, ...]:
     if texts:
         noise_dba = spots[0].speech.noise_dba
         texts.append(
-            f"Measured in the room as it was, and reckoned for noise of {noise_dba:.0f} dB(A); "
-            "people take reverberation away and bring noise."
+            f"Assuming {noise_dba:.0f} dB(A) of background noise, in the hall as it was at the "
+            "take. An audience brings noise and takes reverberation away."
         )
     return tuple(texts)
