@@ -89,7 +89,7 @@ class TestThroughJack:
         (folder / "out" / "result.json").write_bytes(to_json(result))
         done = run("faders", str(folder), "--device", "hall", "--cable", "4", "--ready")
         assert done.returncode == 0, done.stderr
-        assert "All faders stand." in done.stdout
+        assert "All set." in done.stdout
         assert "Caution: sound comes." in " ".join(done.stderr.split())
 
     def test_unit_that_is_bypassed_is_named_at_the_first_setting(self, run, tmp_path):
@@ -224,10 +224,10 @@ class TestThroughJack:
             told = [line for line in process.stderr if "dBFS" in line and process.poll() is None]
             out = process.stdout.read()
         assert process.returncode == 0
-        assert out.startswith("Hold: the microphone sits level with the reference.")
+        assert out.startswith("Hold: the microphone is level with the reference.")
         # It holds for three seconds before it ends.
         assert 2 <= len(told) <= 20
-        assert "Hold: the microphone sits level with the reference." in told[0]
+        assert "Hold: the microphone is level with the reference." in told[0]
 
     def test_line_check_of_one_box_that_plays_for_both(self, run):
         run("devices", "--device", "hall", "--reference", "cable")

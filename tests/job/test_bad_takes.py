@@ -352,7 +352,7 @@ def walk_at_a_run(folder: Folder) -> str:
 def reference_from_200_hz_to_5_khz(folder: Folder) -> str:
     reference = played(3.0, 200.0, 5000.0)
     folder.add(two_channels(heard(reference), reference))
-    return "has no energy at 25 Hz to 160 Hz and 6.3 kHz to 16 kHz: nothing is known there."
+    return "has no energy at 25 to 160 Hz and 6.3 to 16 kHz: nothing is known there."
 
 
 @leaves_usable("time_varying")
