@@ -146,6 +146,14 @@ side = "delay"
 spot = "back"
 mic_channel = 2
 reference_channel = 1
+
+[[take]]
+file = "takes/left-walk.wav"
+side = "left"
+spot = "walk"
+reference_channel = 2
+walked_m = 28.5
+passed = {front = 3.0, back = 16.5}
 """
 POLAR = "frequency_hz,plane,angle_deg,level_db\n" + "".join(
     f"1000,{plane},{angle},{-angle / 6}\n" for plane in "hv" for angle in (0, 45, 90, 180)
