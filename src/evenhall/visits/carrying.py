@@ -23,6 +23,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from evenhall.disk import refused
 from evenhall.errors import InputError, StoreError
+from evenhall.job.folder.adding import in_lines
 from evenhall.job.folder.model import Job, Take
 from evenhall.job.folder.reading import JOB_FILE, SECTIONS, load_job
 from evenhall.sound.writing import PART
@@ -94,7 +95,8 @@ def job_toml(visit: Visit) -> str:
     files = {one.take.file: (visit.folder / one.take.file).is_file() for one in visit.kept_takes}
     if kept := [one.take for one in visit.kept_takes if files[one.take.file]]:
         tables["take"] = [
-            take.model_dump(mode="json", exclude_unset=True, exclude_none=True) for take in kept
+            in_lines(take.model_dump(mode="json", exclude_unset=True, exclude_none=True))
+            for take in kept
         ]
     gone = [f"# {file!a} is gone, and its take left out.\n" for file in files if not files[file]]
     return "".join(gone) + tomlkit.dumps(tables)

@@ -16,6 +16,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import tomlkit
 
@@ -31,6 +32,7 @@ __all__ = [
     "RecordedTake",
     "add_take",
     "check_plays_along",
+    "in_lines",
     "next_take_file",
     "recordable_job",
     "take_stem",
@@ -199,6 +201,16 @@ def next_take_file(folder: Path, label: TakeLabel) -> str:
         number += 1
 
 
+def in_lines(fields: Mapping[str, Any]) -> dict[str, Any]:
+    """Give a take's fields so that each is written in a line: {front = 3.0}, and no table below."""
+    found = dict(fields)
+    for name, value in fields.items():
+        if isinstance(value, Mapping):
+            found[name] = tomlkit.inline_table()
+            found[name].update(value)
+    return found
+
+
 def add_take(folder: Path, take: RecordedTake) -> None:
     """Add a [[take]] at the end of job.toml; every byte that stands there stays.
 
@@ -215,10 +227,7 @@ def add_take(folder: Path, take: RecordedTake) -> None:
         for name, value in vars(take).items()
         if value not in (None, False, {}) and (name, value) != ("at", "audience")
     }
-    if take.passed:
-        fields["passed"] = tomlkit.inline_table()
-        fields["passed"].update(take.passed)
-    entry = "[[take]]\n" + tomlkit.dumps(fields)
+    entry = "[[take]]\n" + tomlkit.dumps(in_lines(fields))
     with _locked(folder):
         try:
             before = path.read_bytes() if path.is_file() else _new_job(folder).encode()
