@@ -176,7 +176,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         page.goto(f"{room.url}/visit/{visit}/set-out")
         page.keyboard.press("Tab")
         assert page.evaluate(FOCUSED)["name"] == "To the page"
-        press(page, "Go there")
+        press(page, "To the line check")
         page.wait_for_url("**/line-check")
         press(page, "Start the line check")
         for side in ("Left", "Right"):
@@ -196,7 +196,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         page.wait_for_url("**/worklist")
         press(page, "Left is .* hot", "Space")
         until(lambda: any(n.startswith("tick.") for n in room.entries(visit)), "tick is kept")
-        press(page, "Set it, one fader at a time")
+        press(page, "One fader at a time")
         page.wait_for_url("**/card?side=left&at=1")
         press(page, "It stands there")
         page.wait_for_url("**/card?side=left&at=2")

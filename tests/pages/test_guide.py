@@ -22,6 +22,7 @@ from evenhall.pages.guide import (
     next_thing,
     spots,
     steps,
+    undone,
     wanted_takes,
 )
 from pages.demo_services import visit_of
@@ -188,6 +189,19 @@ def test_rig_that_names_no_sides_is_a_pair():
 # Moves and card
 
 
+def test_move_without_figures_that_was_done_is_not_asked_for_again():
+    text = "Move the loudspeakers, off the wall or along it. It fills a dip at 145 Hz."
+    move = Move(order=1, kind="relocate", text=text, to={})
+    again = move.model_copy(update={"text": text.replace("145", "160")})
+    did = move_key(move).replace("tick.", "did.")
+    visit = visit_of({**KNOWN, did: True}, all_takes())
+    assert not undone(visit, result_of(visit, moves=[again]))
+    assert undone(visit_of(KNOWN, all_takes()), result_of(visit, moves=[again])) == [again]
+    # With a figure it is asked for by what is still missing.
+    did = move_key(GAIN).replace("tick.", "did.")
+    assert undone(visit_of({did: True}, all_takes()), result_of(visit, moves=[GAIN])) == [GAIN]
+
+
 def test_move_proposed_with_other_figures_is_another_move():
     other = RAISE.model_copy(update={"to": {"speaker_height_m": 2.9}})
     reworded = RAISE.model_copy(update={"text": "Lift both.", "order": 7})
@@ -261,6 +275,7 @@ def test_whole_visit_in_words():
         "height of the loudspeakers.",
         "The spots, the coverage and the best height follow from it.",
         "set-out",
+        "in-venue.length_m",
     )
     assert way == {
         "set-out": ("open", "6 figures missing"),
@@ -291,6 +306,11 @@ def test_whole_visit_in_words():
     entries["line_check"] = {"elements": ["left", "right"], "findings": [works, dead]}
     thing, way = in_words(visit_of(entries), None)
     assert way["line-check"] == ("done", "2 of 2, 1 wrong")
+    assert (thing.text, thing.step) == ("Set the microphone's gain, once for the visit.", "takes")
+    entries["gain"] = {"turn": "up", "text": "Turn the gain up."}
+    assert in_words(visit_of(entries), None)[0] == thing, "until it holds"
+    entries["gain"] = {"turn": "hold", "text": "Leave it."}
+    thing, way = in_words(visit_of(entries), None)
     assert (thing.text, thing.step) == ("Take left, front.", "takes")
     assert thing.why.startswith("Front, middle and back tell")
 

@@ -34,8 +34,10 @@ __all__ = [
     "card_left",
     "check_element",
     "check_take",
+    "done_before",
     "elements",
     "feeds_subs",
+    "hand_moves",
     "mains_of",
     "missing",
     "move_key",
@@ -44,8 +46,11 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
+    "undone",
     "walks",
     "wanted_takes",
+    "wants_anew",
+    "wants_gain",
 ]
 
 STEPS = {
@@ -123,6 +128,7 @@ class Next:
     text: str
     why: str
     step: str
+    field: str = ""  # where on that page to type, if that is to be done
 
 
 def elements(visit: Visit) -> tuple[str, ...]:
@@ -227,6 +233,12 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     )
 
 
+def wants_gain(visit: Visit, result: Result | None) -> bool:
+    """Tell whether the gain is to be set before the next take: a good take shows that it fits."""
+    takes = wanted_takes(visit, result, "before")
+    return visit.gain.turn != "hold" and not any(one.usable for one in takes)
+
+
 def walks(visit: Visit, result: Result | None, state: str) -> tuple[WantedTake, ...]:
     """List the walks that a visit may have beside its takes: one a side, as the spots are taken."""
     made, with_subs = _made(visit, result, state), feeds_subs(visit)
@@ -259,14 +271,36 @@ def _made(
 
 
 def move_key(move: Move) -> str:
-    """Name under which a move is ticked; another proposal is another move."""
-    about = json.dumps([move.kind, dict(move.to), move.text if not move.to else ""])
+    """Name under which a move is ticked; another proposal is another move.
+
+    Without figures it is told by what the hand does, its first sentence: what was measured follows
+    that, and changes with every take.
+    """
+    about = json.dumps([move.kind, dict(move.to), "" if move.to else move.text.split(". ")[0]])
     return f"tick.{move.kind}-{hashlib.sha256(about.encode()).hexdigest()[:10]}"
 
 
 def skip_key(move: Move) -> str:
     """Name the entry that says that a move cannot be done at this visit."""
     return "skip." + move_key(move).removeprefix("tick.")
+
+
+def done_before(visit: Visit, move: Move) -> bool:
+    """Tell whether a move was done before the takes were begun anew.
+
+    With a figure it is asked for by what is still missing. Without one nobody can tell how far it
+    went: asked for again, it would be asked for for ever.
+    """
+    return not move.to and bool(visit.value("did." + move_key(move).removeprefix("tick.")))
+
+
+def hand_moves(visit: Visit, result: Result | None) -> list[Move]:
+    """List what is for hands, done or not."""
+    return [
+        move
+        for move in (result or NO_RESULT).moves
+        if move.kind in HANDS and not asks_for_walk(move) and not done_before(visit, move)
+    ]
 
 
 def asks_for_walk(move: Move) -> bool:
@@ -282,9 +316,15 @@ def moved(visit: Visit, result: Result | None) -> bool:
     if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
         return False
     return any(
-        move.kind in CHANGES_TAKES and not asks_for_walk(move) and visit.value(move_key(move))
-        for move in (result or NO_RESULT).moves
+        move.kind in CHANGES_TAKES and visit.value(move_key(move))
+        for move in hand_moves(visit, result)
     )
+
+
+def wants_anew(visit: Visit, result: Result | None) -> bool:
+    """Tell whether the takes are to be made again before the card is set."""
+    begun = any(visit.values("fader.").values())
+    return moved(visit, result) and not undone(visit, result) and not begun
 
 
 def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[float, float], ...]]:
@@ -305,15 +345,12 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
     return left
 
 
-def _undone(visit: Visit, result: Result | None) -> list[Move]:
+def undone(visit: Visit, result: Result | None) -> list[Move]:
     """List what hands have still to do."""
     return [
         move
-        for move in (result or NO_RESULT).moves
-        if move.kind in HANDS
-        and not asks_for_walk(move)
-        and not visit.value(move_key(move))
-        and not visit.value(skip_key(move))
+        for move in hand_moves(visit, result)
+        if not visit.value(move_key(move)) and not visit.value(skip_key(move))
     ]
 
 
@@ -388,20 +425,18 @@ def _verdict(visit: Visit, result: Result) -> Step:
 def _worklist(visit: Visit, result: Result) -> Step:
     if not result.any_usable:
         return _step("worklist", "open", "needs takes", 2 * HAND_S)
-    undone = len(_undone(visit, result))
+    hands = len(undone(visit, result))
     left = sum(len(faders) for faders in card_left(visit, result).values())
-    if not undone and not left:
+    if not hands and not left:
         return _step("worklist", "done", "all done", 0.0)
     begun = any(visit.values("fader.").values()) or any(
-        visit.value(move_key(move))
-        for move in result.moves
-        if move.kind in HANDS and not asks_for_walk(move)
+        visit.value(move_key(move)) for move in hand_moves(visit, result)
     )
     return _step(
         "worklist",
         "begun" if begun else "open",
-        f"{undone + bool(left)} to do",
-        HAND_S * undone + FADER_S * left,
+        f"{hands + bool(left)} to do",
+        HAND_S * hands + FADER_S * left,
     )
 
 
@@ -431,6 +466,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
             "Type in " + listed(lacking) + ".",
             "The spots, the coverage and the best height follow from it.",
             "set-out",
+            field="in-" + next(name for name in NEEDED if visit.value(name) is None),
         )
     if state["line-check"] != "done" and state["takes"] == "open":
         return Next(
@@ -442,11 +478,17 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         wanted = wanted_takes(visit, result, "before")
         one = next(one for one in wanted if not one.usable)
         begun = any(other.with_subs and other.usable for other in wanted)
-        if one.with_subs and not begun and any(m.kind != "check" for m in _undone(visit, result)):
+        if one.with_subs and not begun and any(m.kind != "check" for m in undone(visit, result)):
             return Next(
                 "Join the subs to the mains, as the worklist says.",
                 "The takes of both together are made of what stands then.",
                 "worklist",
+            )
+        if wants_gain(visit, result):
+            return Next(
+                "Set the microphone's gain, once for the visit.",
+                "Too low and the noise of the input is heard in every take; too high and it clips.",
+                "takes",
             )
         why = "Front, middle and back tell what the loudspeaker does from what the room does."
         if one.take is not None:
@@ -454,8 +496,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         return Next(f"Take {one.name}, {one.spot}.", why, "takes")
     if state["worklist"] == "open":
         return Next("Read the verdict, then begin the worklist.", _why(result), "verdict")
-    undone = _undone(visit, result)
-    if moved(visit, result) and not undone and not any(visit.values("fader.").values()):
+    if wants_anew(visit, result):
         return Next(
             "Take all spots again, then set the card.",
             "Something was moved: the card is to be made for how it stands now.",
