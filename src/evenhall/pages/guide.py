@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -20,7 +21,7 @@ from evenhall.job.folder.adding import check_plays_along
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.report.point import holds_text
 from evenhall.report.worklist import to_do
-from evenhall.visits.visit import StoredTake, Visit
+from evenhall.visits.visit import StoredTake, Visit, faults_of
 from evenhall.words import listed
 
 __all__ = [
@@ -67,6 +68,8 @@ STEPS = {
 SET_OUT_S, ELEMENT_S, GAIN_S, TAKE_S, READ_S, HAND_S, FADER_S, HAND_OVER_S = (
     *(240.0, 45.0, 60.0, 75.0, 60.0, 240.0, 12.0, 300.0),
 )
+# Set aside for what nobody knows before the takes: two jobs for hands, twenty faders to set.
+HANDS_S, CARD_S = 2 * HAND_S, 20 * FADER_S
 NO_RESULT = Result(job="", takes=(), target=TargetCurve(shape="", points=()))
 SIMULATED_TAKE_S = 5.0
 NEEDED = {
@@ -382,6 +385,8 @@ def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
 
 def _set_out(visit: Visit) -> Step:
     lacking, all_of_them = len(missing(visit)), len(NEEDED)
+    if not lacking and faults_of(visit):
+        return _step("set-out", "begun", "cannot be so", 0.0)
     return _step(
         "set-out",
         _state(all_of_them - lacking, all_of_them),
@@ -393,10 +398,12 @@ def _set_out(visit: Visit) -> Step:
 def _line_check(visit: Visit) -> Step:
     line, names = visit.line_check, elements(visit)
     checked = sum(name in line.elements for name in names)
-    bad = len({found.element for found in line.findings if found.code != "works"})
+    wrong = {found.element for found in line.findings if found.code != "works"}
+    bad = sum(name in wrong for name in names)
+    state = _state(checked, len(names))
     return _step(
         "line-check",
-        _state(checked, len(names)),
+        "begun" if bad else state,
         _count(checked, len(names)) + (f", {bad} wrong" if bad else ""),
         ELEMENT_S * (len(names) - checked),
     )
@@ -412,6 +419,8 @@ def _usable_of(visit: Visit, result: Result, state: str) -> tuple[int, int, floa
 
 def _takes(visit: Visit, result: Result) -> Step:
     good, total, left_s = _usable_of(visit, result, "before")
+    if wants_gain(visit, result):
+        left_s += SIMULATED_TAKE_S if visit.demo else GAIN_S
     return _step("takes", _state(good, total), _count(good, total), left_s)
 
 
@@ -419,14 +428,20 @@ def _verdict(visit: Visit, result: Result) -> Step:
     if not result.any_usable:
         return _step("verdict", "open", "needs takes", READ_S)
     good, total, _ = _usable_of(visit, result, "before")
-    return _step("verdict", "done" if good == total else "begun", "ready", 0.0)
+    if good < total:
+        return _step("verdict", "begun", f"of {good} takes so far", READ_S)
+    return _step("verdict", "done", "ready", 0.0)
 
 
 def _worklist(visit: Visit, result: Result) -> Step:
-    if not result.any_usable:
-        return _step("worklist", "open", "needs takes", 2 * HAND_S)
+    good, total, _ = _usable_of(visit, result, "before")
     hands = len(undone(visit, result))
     left = sum(len(faders) for faders in card_left(visit, result).values())
+    left_s = _work_left_s(visit, result, whole=good == total)
+    if good < total and not hands:
+        return _step("worklist", "open", "needs takes", left_s)
+    if not hands and wants_anew(visit, result):
+        return _step("worklist", "begun", "takes again", left_s)
     if not hands and not left:
         return _step("worklist", "done", "all done", 0.0)
     begun = any(visit.values("fader.").values()) or any(
@@ -436,8 +451,32 @@ def _worklist(visit: Visit, result: Result) -> Step:
         "worklist",
         "begun" if begun else "open",
         f"{hands + bool(left)} to do",
-        HAND_S * hands + FADER_S * left,
+        left_s,
     )
+
+
+def _work_left_s(visit: Visit, result: Result, *, whole: bool) -> float:
+    """Say how long the worklist still takes; `whole` where all takes are made.
+
+    What the takes ask for beyond what was set aside is not added: a time that grows while the work
+    gets done helps nobody. Nor is a second round of takes, once one was begun.
+    """
+    left = sum(len(faders) for faders in card_left(visit, result).values())
+    card_s = min(FADER_S * left, CARD_S)
+    if any(visit.values("did.").values()):
+        return card_s if whole else CARD_S
+    round_s = (SIMULATED_TAKE_S if visit.demo else TAKE_S) * len(
+        wanted_takes(visit, result, "before")
+    )
+    if not whole:
+        return HANDS_S + round_s + CARD_S
+    hands_s = min(HAND_S * len(undone(visit, result)), HANDS_S)
+    begun = any(visit.values("fader.").values())
+    changes = moved(visit, result) or any(
+        move.kind in CHANGES_TAKES for move in undone(visit, result)
+    )
+    # Once something is moved, the card is another one.
+    return hands_s + (round_s + CARD_S if changes and not begun else card_s)
 
 
 def _proof(visit: Visit, result: Result) -> Step:
@@ -468,7 +507,21 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
             "set-out",
             field="in-" + next(name for name in NEEDED if visit.value(name) is None),
         )
+    if faults := faults_of(visit):
+        named = re.search(r"\[(\w+)\] (\w+)", faults[0])
+        return Next(
+            "Correct what cannot be so.",
+            "Nothing is judged before, as it would be judged by a wrong figure.",
+            "set-out",
+            field="in-" + ".".join(named.groups()) if named else "figures",
+        )
     if state["line-check"] != "done" and state["takes"] == "open":
+        if any(one.code != "works" for one in visit.line_check.findings):
+            return Next(
+                "Mend what is wrong, and check again.",
+                "What a dead or inverted element does to the takes no fader mends.",
+                "line-check",
+            )
         return Next(
             "Check that every element works.",
             "A dead driver or an inverted cable would spoil every take after it.",

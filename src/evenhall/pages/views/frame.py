@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -114,7 +115,7 @@ def frame_of(
         next=following,
         sound_check=check or "",
         left_min=left,
-        needed_min=max(1, round(sum(step.left_s for step in way) / 60.0)),
+        needed_min=math.ceil(sum(step.left_s for step in way) / 60.0),
         faults=tuple(in_plain_words(line) for line in faults_of(visit)),
         playing=playing,
         warned=visit.demo or bool(visit.value("warned")),
