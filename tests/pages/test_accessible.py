@@ -142,7 +142,7 @@ def test_pages_are_fit_while_something_sounds_or_is_asked(browser, slow):
     with watched(browser, slow.url, viewport=LAPTOP) as page:
         page.goto(f"{slow.url}/visit/{visit}/line-check")
         page.get_by_role("button", name="Start the line check").click()
-        page.get_by_role("button", name="Left is soloed").wait_for()
+        page.get_by_role("button", name="Only left sounds").wait_for()
         look("asking")
         page.get_by_role("button", name="Stop").click()
         page.locator(".outcome").wait_for()
@@ -179,9 +179,9 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         press(page, "To the line check")
         page.wait_for_url("**/line-check")
         press(page, "Start the line check")
-        for side in ("Left", "Right"):
-            page.get_by_role("button", name=f"{side} is soloed").wait_for()
-            press(page, f"{side} is soloed")
+        for side in ("left", "right"):
+            page.get_by_role("button", name=f"Only {side} sounds").wait_for()
+            press(page, f"Only {side} sounds")
         page.locator(".outcome").wait_for()
         press(page, "Takes")
         page.wait_for_url("**/takes")

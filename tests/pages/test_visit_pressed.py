@@ -44,8 +44,8 @@ def pressed(browser, room):
         page.get_by_role("link", name="To the line check").click()
 
         page.get_by_role("button", name="Start the line check").click()
-        page.get_by_role("button", name="Left is soloed").click()
-        page.get_by_role("button", name="Right is soloed").click()
+        page.get_by_role("button", name="Only left sounds").click()
+        page.get_by_role("button", name="Only right sounds").click()
         seen["line"] = page.get_by_role("region", name="How it went").inner_text()
 
         page.get_by_role("navigation", name="Steps").get_by_role(
