@@ -110,7 +110,10 @@ export function startDoor() {
       return;
     }
     const { qr_svg: qr, code, address: url } = answer.data;
-    event.target.closest("[data-open-door]").textContent = "Make a new code";
+    const door = event.target.closest("[data-open-door]");
+    door.textContent = "Make a new code";
+    door.classList.remove("act");
+    document.querySelector("[data-door-done]").classList.add("act");
     document.querySelector("[data-close-door]").hidden = false;
     home.innerHTML = qr;
     home.firstElementChild?.setAttribute("role", "img");

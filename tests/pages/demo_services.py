@@ -98,7 +98,10 @@ def visit_of(entries=None, takes=(), *, demo=False):
     """A visit with these entries and takes; a take is (side, spot, state, deleted)."""
     stored = tuple(
         StoredTake(
-            k, Take(file=f"takes/{k}.wav", side=side, spot=spot, state=state), "-", deleted=deleted
+            k,
+            Take(file=f"takes/{k}.wav", side=side, spot=spot, state=state, reference_channel=2),
+            "-",
+            deleted=deleted,
         )
         for k, (side, spot, state, deleted) in enumerate(takes, 1)
     )

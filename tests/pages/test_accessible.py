@@ -142,7 +142,7 @@ def test_pages_are_fit_while_something_sounds_or_is_asked(browser, slow):
     with watched(browser, slow.url, viewport=LAPTOP) as page:
         page.goto(f"{slow.url}/visit/{visit}/line-check")
         page.get_by_role("button", name="Start the line check").click()
-        page.get_by_role("button", name="Left is soloed").wait_for()
+        page.get_by_role("button", name="Only left sounds").wait_for()
         look("asking")
         page.get_by_role("button", name="Stop").click()
         page.locator(".outcome").wait_for()
@@ -176,12 +176,12 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         page.goto(f"{room.url}/visit/{visit}/set-out")
         page.keyboard.press("Tab")
         assert page.evaluate(FOCUSED)["name"] == "To the page"
-        press(page, "Go there")
+        press(page, "To the line check")
         page.wait_for_url("**/line-check")
         press(page, "Start the line check")
-        for side in ("Left", "Right"):
-            page.get_by_role("button", name=f"{side} is soloed").wait_for()
-            press(page, f"{side} is soloed")
+        for side in ("left", "right"):
+            page.get_by_role("button", name=f"Only {side} sounds").wait_for()
+            press(page, f"Only {side} sounds")
         page.locator(".outcome").wait_for()
         press(page, "Takes")
         page.wait_for_url("**/takes")
@@ -196,7 +196,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         page.wait_for_url("**/worklist")
         press(page, "Left is .* hot", "Space")
         until(lambda: any(n.startswith("tick.") for n in room.entries(visit)), "tick is kept")
-        press(page, "Set it, one fader at a time")
+        press(page, "One fader at a time")
         page.wait_for_url("**/card?side=left&at=1")
         press(page, "It stands there")
         page.wait_for_url("**/card?side=left&at=2")

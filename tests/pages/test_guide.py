@@ -22,8 +22,10 @@ from evenhall.pages.guide import (
     next_thing,
     spots,
     steps,
+    undone,
     wanted_takes,
 )
+from evenhall.visits.visit import faults_of
 from pages.demo_services import visit_of
 
 KNOWN = {
@@ -188,6 +190,19 @@ def test_rig_that_names_no_sides_is_a_pair():
 # Moves and card
 
 
+def test_move_without_figures_that_was_done_is_not_asked_for_again():
+    text = "Move the loudspeakers, off the wall or along it. It fills a dip at 145 Hz."
+    move = Move(order=1, kind="relocate", text=text, to={})
+    again = move.model_copy(update={"text": text.replace("145", "160")})
+    did = move_key(move).replace("tick.", "did.")
+    visit = visit_of({**KNOWN, did: True}, all_takes())
+    assert not undone(visit, result_of(visit, moves=[again]))
+    assert undone(visit_of(KNOWN, all_takes()), result_of(visit, moves=[again])) == [again]
+    # With a figure it is asked for by what is still missing.
+    did = move_key(GAIN).replace("tick.", "did.")
+    assert undone(visit_of({did: True}, all_takes()), result_of(visit, moves=[GAIN])) == [GAIN]
+
+
 def test_move_proposed_with_other_figures_is_another_move():
     other = RAISE.model_copy(update={"to": {"speaker_height_m": 2.9}})
     reworded = RAISE.model_copy(update={"text": "Lift both.", "order": 7})
@@ -261,6 +276,7 @@ def test_whole_visit_in_words():
         "height of the loudspeakers.",
         "The spots, the coverage and the best height follow from it.",
         "set-out",
+        "in-venue.length_m",
     )
     assert way == {
         "set-out": ("open", "6 figures missing"),
@@ -290,7 +306,16 @@ def test_whole_visit_in_words():
     assert (thing.step, way["line-check"]) == ("line-check", ("begun", "1 of 2"))
     entries["line_check"] = {"elements": ["left", "right"], "findings": [works, dead]}
     thing, way = in_words(visit_of(entries), None)
-    assert way["line-check"] == ("done", "2 of 2, 1 wrong")
+    assert way["line-check"] == ("begun", "2 of 2, 1 wrong")
+    assert (thing.text, thing.step) == ("Mend what is wrong, and check again.", "line-check")
+    entries["line_check"] = {"elements": ["left", "right"], "findings": [works]}
+    thing, way = in_words(visit_of(entries), None)
+    assert way["line-check"] == ("done", "2 of 2")
+    assert (thing.text, thing.step) == ("Set the microphone's gain, once for the visit.", "takes")
+    entries["gain"] = {"turn": "up", "text": "Turn the gain up."}
+    assert in_words(visit_of(entries), None)[0] == thing, "until it holds"
+    entries["gain"] = {"turn": "hold", "text": "Leave it."}
+    thing, way = in_words(visit_of(entries), None)
     assert (thing.text, thing.step) == ("Take left, front.", "takes")
     assert thing.why.startswith("Front, middle and back tell")
 
@@ -298,7 +323,8 @@ def test_whole_visit_in_words():
     thing, way = in_words(visit, result_of(visit, bad=(2,)))
     assert (thing.text, thing.why) == ("Take left, middle.", "The last one could not be used.")
     assert way["takes"] == ("begun", "1 of 6")
-    assert way["verdict"] == ("begun", "ready")
+    assert way["verdict"] == ("begun", "of 1 takes so far")
+    assert way["worklist"] == ("open", "needs takes")
 
     visit = visit_of(entries, all_takes())
     moves = [RAISE, GAIN, LEAVE, EQUALIZE]
@@ -321,7 +347,7 @@ def test_whole_visit_in_words():
     entries[move_key(RAISE)] = True
     thing, way = in_words(visit_of(entries, all_takes()), result)
     assert (thing.text, thing.step) == ("Take all spots again, then set the card.", "worklist")
-    assert way["worklist"] == ("begun", "1 to do")
+    assert way["worklist"] == ("begun", "takes again")
 
     entries |= {"fader.left.250": -4.5, "fader.left.3150": -6.0, "fader.right.250": -4.5}
     thing, way = in_words(visit_of(entries, all_takes()), result)
@@ -386,6 +412,8 @@ def test_time_that_is_left_shrinks_with_what_is_done():
     assert left_s(known, None) > left_s(replace(known, demo=True), None)
 
 
+RELOCATE = Move(order=5, kind="relocate", text="Move both. It fills a dip.")
+PROOF = Proof(rms_db=0.5, forecast_error_db=0.2, holds=True, bands=())
 ENTRIES = st.fixed_dictionaries(
     {"venue.name": st.just("-")},
     optional={
@@ -433,7 +461,68 @@ def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
         assert state["hand-over"] == "done"
     elif thing.step != "verdict" and not thing.text.startswith("Take all spots"):
         assert state[thing.step] != "done"
-    assert (thing.step == "set-out") == bool(missing(visit))
+    assert (thing.step == "set-out") == bool(missing(visit) or faults_of(visit))
+
+
+def test_loudspeaker_above_the_ceiling_is_no_set_out():
+    visit = visit_of({**KNOWN, "rig.speaker_height_m": 4.5})
+    thing, way = in_words(visit, None)
+    assert way["set-out"] == ("begun", "cannot be so")
+    assert (thing.text, thing.field) == ("Correct what cannot be so.", "in-rig.speaker_height_m")
+
+
+@settings(deadline=None)
+@given(st.data())
+def test_steps_are_done_by_evidence_alone_and_time_left_never_grows(data):
+    """A visit in which one thing after the other gets done, in any order."""
+    entries, takes, bad = {"venue.name": "-"}, [], set()
+    some = st.sets(st.sampled_from((0, 1, 2, 3)))
+    moves, card = [], CARD if data.draw(st.booleans()) else {}
+    about_raise = move_key(RAISE)
+    if data.draw(st.booleans()):
+        about_raise = about_raise.replace("tick.", "skip.")
+    todo = [
+        *((name, KNOWN[name]) for name in NEEDED),
+        ("line_check", {"elements": ["left", "right"]}),
+        ("gain", {"turn": "hold"}),
+        (about_raise, True),
+        (move_key(GAIN), True),
+        (move_key(RELOCATE), True),
+        ("fader.left.250", -4.5),
+        ("fader.right.3150", -6.0),
+        ("walk.back", True),
+        *all_takes(),
+        *all_takes("after"),
+    ]
+    left_before_s = float("inf")
+    for one in data.draw(st.permutations(todo)):
+        if len(one) == 2:
+            entries[one[0]] = one[1]
+        else:
+            takes.append(one)
+            if data.draw(st.integers(0, 15)) == 0:
+                bad.add(len(takes))
+            if one[2] == "before":  # what is to be done is another matter with every take
+                moves = [(RAISE, GAIN, RELOCATE, LEAVE)[k] for k in data.draw(some)]
+        visit = visit_of(entries, takes)
+        proof = PROOF if any(take[2] == "after" for take in takes) else None
+        result = result_of(visit, bad=bad, moves=moves, card=card, proof=proof)
+        usable = [take.state for take in result.takes if take.usable]
+        way = steps(visit, result)
+        done = {step.key for step in way if step.state == "done"}
+        assert ("set-out" in done) == (not missing(visit))
+        assert ("line-check" in done) == ("line_check" in entries)
+        whole = {"takes", "verdict"} if usable.count("before") == 6 else set()
+        assert done & {"takes", "verdict"} == whole
+        if "worklist" in done:
+            assert whole
+            assert not undone(visit, result)
+            assert not any(card_left(visit, result).values())
+        assert ("proof" in done) == (usable.count("after") == 6)
+        assert ("hand-over" in done) == ("walk.back" in entries and proof is not None)
+        left_s = sum(step.left_s for step in way)
+        assert left_s <= left_before_s
+        left_before_s = left_s
 
 
 def test_hands_are_all_moves_but_those_of_the_card():

@@ -19,7 +19,7 @@ def test_figure_follows_the_hand_and_what_stands_is_marked(browser, room):
         page.goto(f"{room.url}/visit/{visit}/takes")
         for side in ("left", "right"):
             for spot in SPOTS:
-                page.locator("button.act").get_by_text(f"Take {side}, {spot}").click()
+                page.locator(".order button").get_by_text(f"Take {side}, {spot}").click()
                 page.locator(".outcome").filter(has_text=f"{side}, {spot}:").wait_for()
         page.goto(f"{room.url}/visit/{visit}/card?side=left&at=1")
         page.get_by_role("link", name="Listen along while I set it").click()

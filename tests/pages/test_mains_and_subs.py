@@ -143,7 +143,7 @@ def test_sheet_of_mains_and_subs_is_written(halls, monkeypatch):
 def test_pages_lead_from_each_alone_to_both_together(pages):
     assert "Join the subs to the mains, as the worklist says." in pages("alone", "takes")
     takes = pages("alone", "takes")
-    assert "Soloed: <strong>left with the subs</strong>, panned to that side" in takes
+    assert "Only <strong>left with the subs</strong> may sound, panned to that side" in takes
     assert 'name="with_subs"' in takes
     assert "All takes are good." in pages("asked", "takes")
 
@@ -156,5 +156,5 @@ def test_worklist_says_that_mains_and_sub_are_joined(pages):
 
 def test_proof_asks_for_both_together(pages):
     proof = pages("asked", "proof")
-    assert "Soloed: <strong>left with the subs</strong>" in proof
+    assert "Only <strong>left with the subs</strong> may sound" in proof
     assert "sub</strong>, middle" not in proof

@@ -129,6 +129,8 @@ def test_takes_anew_move_the_rig_delete_the_takes_and_clear_the_ticks(services, 
     # What job.toml has no figure for, and nothing that was not ticked.
     assert visit.value("hands") == {"left_gain_db": -1.5}
     assert set(visit.values("tick.").values()) == {None}
+    did = {move_key(move).removeprefix("tick.") for move in (GAIN, RAISE)}
+    assert visit.values("did.") == dict.fromkeys((*did, "leave-1"), True)
     assert visit.kept_takes == ()
     assert services.result(visit) is None
     for take in takes:

@@ -41,11 +41,11 @@ def pressed(browser, room):
         page.goto(room.url)
         page.get_by_role("heading", name="Set out").wait_for()
         seen["visit"] = int(re.search(r"/visit/(\d+)/", page.url)[1])
-        page.get_by_role("link", name="Go there").click()
+        page.get_by_role("link", name="To the line check").click()
 
         page.get_by_role("button", name="Start the line check").click()
-        page.get_by_role("button", name="Left is soloed").click()
-        page.get_by_role("button", name="Right is soloed").click()
+        page.get_by_role("button", name="Only left sounds").click()
+        page.get_by_role("button", name="Only right sounds").click()
         seen["line"] = page.get_by_role("region", name="How it went").inner_text()
 
         page.get_by_role("navigation", name="Steps").get_by_role(
@@ -76,7 +76,7 @@ def pressed(browser, room):
         while left := skips.count():
             skips.first.click()
             until(lambda left=left: skips.count() < left, "what cannot be done is skipped")
-        page.get_by_role("link", name="Set it, one fader at a time").first.click()
+        page.get_by_role("link", name="One fader at a time").first.click()
         page.wait_for_url("**/card?**")
         seen["faders"] = set_card(page)
         page.get_by_role("link", name="Now right").click()
@@ -190,7 +190,7 @@ def test_card_on_a_phone_whole_and_one_fader_at_a_time(browser, room, again):
         room.ask("PUT", f"/api/visits/{visit}/entries/{name}", {"value": None})
     with watched(browser, room.url, viewport=PHONE, has_touch=True, is_mobile=True) as page:
         page.goto(f"{room.url}/visit/{visit}/worklist")
-        page.get_by_role("link", name="Whole card, full screen").first.tap()
+        page.get_by_role("link", name="Set the left card").tap()
         page.get_by_role("link", name="One fader at a time").wait_for()
         drawing = page.locator(".card-page svg:visible")
         assert drawing.count() == 1

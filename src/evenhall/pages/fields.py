@@ -68,6 +68,7 @@ class Group:
     title: str
     fields: tuple[Field, ...]
     more: tuple[Field, ...] = ()
+    fold: str = ""  # what is in `more`
 
 
 SIDES: tuple[tuple[Any, str], ...] = (
@@ -97,6 +98,7 @@ GROUPS: tuple[Group, ...] = (
             Field("venue.temperature_c", "Temperature", "°C", "20 where nothing is typed."),
             Field("venue.humidity_pct", "Humidity", "%", "Dry air takes treble. 50 if empty."),
         ),
+        "Reverberation and air",
     ),
     Group(
         "The people",
@@ -118,7 +120,12 @@ GROUPS: tuple[Group, ...] = (
     Group(
         "The loudspeakers",
         (
-            Field("rig.sides", "What stands there", help="All that can be soloed.", options=SIDES),
+            Field(
+                "rig.sides",
+                "What stands there",
+                help="All that can sound by itself.",
+                options=SIDES,
+            ),
             Field(
                 "rig.speaker_height_m",
                 "Height",
@@ -176,6 +183,7 @@ GROUPS: tuple[Group, ...] = (
                 options=((False, "None can be set"), (True, "A processor has them")),
             ),
         ),
+        "Place, coverage, crossover and delays",
     ),
     Group(
         "The talker's microphone",
@@ -203,6 +211,7 @@ GROUPS: tuple[Group, ...] = (
             ),
             Field("talker.open_count", "Open at once", "", "1 if empty; each doubling costs 3 dB."),
         ),
+        "Where it stands, for how loud it goes before it rings",
     ),
     Group(
         "The equalizer in the rack",
@@ -282,6 +291,7 @@ GROUPS: tuple[Group, ...] = (
                 ),
             ),
         ),
+        "Limits, subs, mixer and target",
     ),
 )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -20,7 +21,7 @@ from evenhall.job.folder.adding import check_plays_along
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.report.point import holds_text
 from evenhall.report.worklist import to_do
-from evenhall.visits.visit import StoredTake, Visit
+from evenhall.visits.visit import StoredTake, Visit, faults_of
 from evenhall.words import listed
 
 __all__ = [
@@ -34,8 +35,10 @@ __all__ = [
     "card_left",
     "check_element",
     "check_take",
+    "done_before",
     "elements",
     "feeds_subs",
+    "hand_moves",
     "mains_of",
     "missing",
     "move_key",
@@ -44,8 +47,11 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
+    "undone",
     "walks",
     "wanted_takes",
+    "wants_anew",
+    "wants_gain",
 ]
 
 STEPS = {
@@ -62,6 +68,8 @@ STEPS = {
 SET_OUT_S, ELEMENT_S, GAIN_S, TAKE_S, READ_S, HAND_S, FADER_S, HAND_OVER_S = (
     *(240.0, 45.0, 60.0, 75.0, 60.0, 240.0, 12.0, 300.0),
 )
+# Set aside for what nobody knows before the takes: two jobs for hands, twenty faders to set.
+HANDS_S, CARD_S = 2 * HAND_S, 20 * FADER_S
 NO_RESULT = Result(job="", takes=(), target=TargetCurve(shape="", points=()))
 SIMULATED_TAKE_S = 5.0
 NEEDED = {
@@ -123,6 +131,7 @@ class Next:
     text: str
     why: str
     step: str
+    field: str = ""  # where on that page to type, if that is to be done
 
 
 def elements(visit: Visit) -> tuple[str, ...]:
@@ -227,6 +236,12 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
     )
 
 
+def wants_gain(visit: Visit, result: Result | None) -> bool:
+    """Tell whether the gain is to be set before the next take: a good take shows that it fits."""
+    takes = wanted_takes(visit, result, "before")
+    return visit.gain.turn != "hold" and not any(one.usable for one in takes)
+
+
 def walks(visit: Visit, result: Result | None, state: str) -> tuple[WantedTake, ...]:
     """List the walks that a visit may have beside its takes: one a side, as the spots are taken."""
     made, with_subs = _made(visit, result, state), feeds_subs(visit)
@@ -259,14 +274,36 @@ def _made(
 
 
 def move_key(move: Move) -> str:
-    """Name under which a move is ticked; another proposal is another move."""
-    about = json.dumps([move.kind, dict(move.to), move.text if not move.to else ""])
+    """Name under which a move is ticked; another proposal is another move.
+
+    Without figures it is told by what the hand does, its first sentence: what was measured follows
+    that, and changes with every take.
+    """
+    about = json.dumps([move.kind, dict(move.to), "" if move.to else move.text.split(". ")[0]])
     return f"tick.{move.kind}-{hashlib.sha256(about.encode()).hexdigest()[:10]}"
 
 
 def skip_key(move: Move) -> str:
     """Name the entry that says that a move cannot be done at this visit."""
     return "skip." + move_key(move).removeprefix("tick.")
+
+
+def done_before(visit: Visit, move: Move) -> bool:
+    """Tell whether a move was done before the takes were begun anew.
+
+    With a figure it is asked for by what is still missing. Without one nobody can tell how far it
+    went: asked for again, it would be asked for for ever.
+    """
+    return not move.to and bool(visit.value("did." + move_key(move).removeprefix("tick.")))
+
+
+def hand_moves(visit: Visit, result: Result | None) -> list[Move]:
+    """List what is for hands, done or not."""
+    return [
+        move
+        for move in (result or NO_RESULT).moves
+        if move.kind in HANDS and not asks_for_walk(move) and not done_before(visit, move)
+    ]
 
 
 def asks_for_walk(move: Move) -> bool:
@@ -282,9 +319,15 @@ def moved(visit: Visit, result: Result | None) -> bool:
     if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
         return False
     return any(
-        move.kind in CHANGES_TAKES and not asks_for_walk(move) and visit.value(move_key(move))
-        for move in (result or NO_RESULT).moves
+        move.kind in CHANGES_TAKES and visit.value(move_key(move))
+        for move in hand_moves(visit, result)
     )
+
+
+def wants_anew(visit: Visit, result: Result | None) -> bool:
+    """Tell whether the takes are to be made again before the card is set."""
+    begun = any(visit.values("fader.").values())
+    return moved(visit, result) and not undone(visit, result) and not begun
 
 
 def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[float, float], ...]]:
@@ -305,15 +348,12 @@ def card_left(visit: Visit, result: Result | None) -> dict[str, tuple[tuple[floa
     return left
 
 
-def _undone(visit: Visit, result: Result | None) -> list[Move]:
+def undone(visit: Visit, result: Result | None) -> list[Move]:
     """List what hands have still to do."""
     return [
         move
-        for move in (result or NO_RESULT).moves
-        if move.kind in HANDS
-        and not asks_for_walk(move)
-        and not visit.value(move_key(move))
-        and not visit.value(skip_key(move))
+        for move in hand_moves(visit, result)
+        if not visit.value(move_key(move)) and not visit.value(skip_key(move))
     ]
 
 
@@ -345,6 +385,8 @@ def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
 
 def _set_out(visit: Visit) -> Step:
     lacking, all_of_them = len(missing(visit)), len(NEEDED)
+    if not lacking and faults_of(visit):
+        return _step("set-out", "begun", "cannot be so", 0.0)
     return _step(
         "set-out",
         _state(all_of_them - lacking, all_of_them),
@@ -356,10 +398,12 @@ def _set_out(visit: Visit) -> Step:
 def _line_check(visit: Visit) -> Step:
     line, names = visit.line_check, elements(visit)
     checked = sum(name in line.elements for name in names)
-    bad = len({found.element for found in line.findings if found.code != "works"})
+    wrong = {found.element for found in line.findings if found.code != "works"}
+    bad = sum(name in wrong for name in names)
+    state = _state(checked, len(names))
     return _step(
         "line-check",
-        _state(checked, len(names)),
+        "begun" if bad else state,
         _count(checked, len(names)) + (f", {bad} wrong" if bad else ""),
         ELEMENT_S * (len(names) - checked),
     )
@@ -375,6 +419,8 @@ def _usable_of(visit: Visit, result: Result, state: str) -> tuple[int, int, floa
 
 def _takes(visit: Visit, result: Result) -> Step:
     good, total, left_s = _usable_of(visit, result, "before")
+    if wants_gain(visit, result):
+        left_s += SIMULATED_TAKE_S if visit.demo else GAIN_S
     return _step("takes", _state(good, total), _count(good, total), left_s)
 
 
@@ -382,27 +428,55 @@ def _verdict(visit: Visit, result: Result) -> Step:
     if not result.any_usable:
         return _step("verdict", "open", "needs takes", READ_S)
     good, total, _ = _usable_of(visit, result, "before")
-    return _step("verdict", "done" if good == total else "begun", "ready", 0.0)
+    if good < total:
+        return _step("verdict", "begun", f"of {good} takes so far", READ_S)
+    return _step("verdict", "done", "ready", 0.0)
 
 
 def _worklist(visit: Visit, result: Result) -> Step:
-    if not result.any_usable:
-        return _step("worklist", "open", "needs takes", 2 * HAND_S)
-    undone = len(_undone(visit, result))
+    good, total, _ = _usable_of(visit, result, "before")
+    hands = len(undone(visit, result))
     left = sum(len(faders) for faders in card_left(visit, result).values())
-    if not undone and not left:
+    left_s = _work_left_s(visit, result, whole=good == total)
+    if good < total and not hands:
+        return _step("worklist", "open", "needs takes", left_s)
+    if not hands and wants_anew(visit, result):
+        return _step("worklist", "begun", "takes again", left_s)
+    if not hands and not left:
         return _step("worklist", "done", "all done", 0.0)
     begun = any(visit.values("fader.").values()) or any(
-        visit.value(move_key(move))
-        for move in result.moves
-        if move.kind in HANDS and not asks_for_walk(move)
+        visit.value(move_key(move)) for move in hand_moves(visit, result)
     )
     return _step(
         "worklist",
         "begun" if begun else "open",
-        f"{undone + bool(left)} to do",
-        HAND_S * undone + FADER_S * left,
+        f"{hands + bool(left)} to do",
+        left_s,
     )
+
+
+def _work_left_s(visit: Visit, result: Result, *, whole: bool) -> float:
+    """Say how long the worklist still takes; `whole` where all takes are made.
+
+    What the takes ask for beyond what was set aside is not added: a time that grows while the work
+    gets done helps nobody. Nor is a second round of takes, once one was begun.
+    """
+    left = sum(len(faders) for faders in card_left(visit, result).values())
+    card_s = min(FADER_S * left, CARD_S)
+    if any(visit.values("did.").values()):
+        return card_s if whole else CARD_S
+    round_s = (SIMULATED_TAKE_S if visit.demo else TAKE_S) * len(
+        wanted_takes(visit, result, "before")
+    )
+    if not whole:
+        return HANDS_S + round_s + CARD_S
+    hands_s = min(HAND_S * len(undone(visit, result)), HANDS_S)
+    begun = any(visit.values("fader.").values())
+    changes = moved(visit, result) or any(
+        move.kind in CHANGES_TAKES for move in undone(visit, result)
+    )
+    # Once something is moved, the card is another one.
+    return hands_s + (round_s + CARD_S if changes and not begun else card_s)
 
 
 def _proof(visit: Visit, result: Result) -> Step:
@@ -431,8 +505,23 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
             "Type in " + listed(lacking) + ".",
             "The spots, the coverage and the best height follow from it.",
             "set-out",
+            field="in-" + next(name for name in NEEDED if visit.value(name) is None),
+        )
+    if faults := faults_of(visit):
+        named = re.search(r"\[(\w+)\] (\w+)", faults[0])
+        return Next(
+            "Correct what cannot be so.",
+            "Nothing is judged before, as it would be judged by a wrong figure.",
+            "set-out",
+            field="in-" + ".".join(named.groups()) if named else "figures",
         )
     if state["line-check"] != "done" and state["takes"] == "open":
+        if any(one.code != "works" for one in visit.line_check.findings):
+            return Next(
+                "Mend what is wrong, and check again.",
+                "What a dead or inverted element does to the takes no fader mends.",
+                "line-check",
+            )
         return Next(
             "Check that every element works.",
             "A dead driver or an inverted cable would spoil every take after it.",
@@ -442,11 +531,17 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         wanted = wanted_takes(visit, result, "before")
         one = next(one for one in wanted if not one.usable)
         begun = any(other.with_subs and other.usable for other in wanted)
-        if one.with_subs and not begun and any(m.kind != "check" for m in _undone(visit, result)):
+        if one.with_subs and not begun and any(m.kind != "check" for m in undone(visit, result)):
             return Next(
                 "Join the subs to the mains, as the worklist says.",
                 "The takes of both together are made of what stands then.",
                 "worklist",
+            )
+        if wants_gain(visit, result):
+            return Next(
+                "Set the microphone's gain, once for the visit.",
+                "Too low and the noise of the input is heard in every take; too high and it clips.",
+                "takes",
             )
         why = "Front, middle and back tell what the loudspeaker does from what the room does."
         if one.take is not None:
@@ -454,8 +549,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         return Next(f"Take {one.name}, {one.spot}.", why, "takes")
     if state["worklist"] == "open":
         return Next("Read the verdict, then begin the worklist.", _why(result), "verdict")
-    undone = _undone(visit, result)
-    if moved(visit, result) and not undone and not any(visit.values("fader.").values()):
+    if wants_anew(visit, result):
         return Next(
             "Take all spots again, then set the card.",
             "Something was moved: the card is to be made for how it stands now.",

@@ -147,6 +147,8 @@ class Services:
             for name, entry in visit.entries.items()
             if name.startswith(done) and entry.value is not None
         }
+        ticked = (name for name, value in visit.values("tick.").items() if value)
+        entries |= {f"did.{name}": True for name in ticked}
         if hands:
             entries["hands"] = hands
         if entries or visit.kept_takes:

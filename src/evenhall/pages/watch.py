@@ -96,7 +96,7 @@ class PageWatch(Watch):
             fault, then = "", f"A sweep plays through {wanted.element}."
             asked: dict[str, Any] = {
                 "side": wanted.element,
-                "text": f"Solo {wanted.element} at the mixer, then go on.",
+                "text": f"Only {wanted.element} may sound: mute or unplug the rest, then go on.",
             }
         else:
             fault, nth = wanted.fault, f"{wanted.at} of {wanted.count}"

@@ -120,6 +120,7 @@ OWN_ENTRIES: dict[str, TypeAdapter[Any]] = {
     ),
     "tick.": TypeAdapter(StrictBool),
     "skip.": TypeAdapter(StrictBool),
+    "did.": TypeAdapter(StrictBool),  # what was ticked when the takes were begun anew
     "fader.": TypeAdapter(
         Annotated[float, Strict(), Field(ge=-HIGHEST_FADER_DB, le=HIGHEST_FADER_DB)]
     ),

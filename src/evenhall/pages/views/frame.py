@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
 from evenhall.drawing import DARK, LIGHT, Theme
 from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
-from evenhall.pages.guide import Next, Step, next_thing, steps
+from evenhall.pages.guide import STEPS, Next, Step, next_thing, steps
 from evenhall.pages.playing import Playing
 from evenhall.visits.visit import Unreadable, Visit, faults_of
 
@@ -66,6 +67,22 @@ class Frame:
     here: bool  # shown on the laptop itself
     unreadable: tuple[Unreadable, ...] = ()
 
+    @property
+    def own_step(self) -> bool:
+        """Whether the next step is on this page: its button is the dark one."""
+        return self.next.step == self.at and not self.sounds
+
+    @property
+    def sounds(self) -> bool:
+        """Whether something sounds, and this page has the button that stops it."""
+        return self.playing.busy and self.at in ("line-check", "takes", "proof")
+
+    @property
+    def onward(self) -> str:
+        """What leads to the page of the next step."""
+        title = STEPS[self.next.step]
+        return "To Set out" if self.next.step == "set-out" else f"To the {title.lower()}"
+
 
 def frame_of(
     visit: Visit,
@@ -83,7 +100,9 @@ def frame_of(
     if check:
         left = round((datetime.datetime.fromisoformat(check) - now).total_seconds() / 60.0)
     following = next_thing(visit, result, way)
-    if (following.step, at) == ("verdict", "worklist"):
+    if (following.step, at) == ("verdict", "verdict"):
+        following = replace(following, step="worklist")
+    elif (following.step, at) == ("verdict", "worklist"):
         # Whoever is here has read it, or does not want to.
         following = Next("Begin with the first thing to do.", following.why, "worklist")
     return Frame(
@@ -96,7 +115,7 @@ def frame_of(
         next=following,
         sound_check=check or "",
         left_min=left,
-        needed_min=max(1, round(sum(step.left_s for step in way) / 60.0)),
+        needed_min=math.ceil(sum(step.left_s for step in way) / 60.0),
         faults=tuple(in_plain_words(line) for line in faults_of(visit)),
         playing=playing,
         warned=visit.demo or bool(visit.value("warned")),

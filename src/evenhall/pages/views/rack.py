@@ -34,6 +34,7 @@ class RackPage:
     frame: Frame
     cable: int  # input that a cable behind the unit goes to; 0 where there is no device yet
     channels: tuple[Channel, ...]
+    learned: bool  # as far as has to be: the left channel, or both
     drawing: Drawing | None  # where the faders are to stand now
     narrow: Drawing | None  # the same for the phone
     bands: str  # of the faceplate, as the set-out has it
@@ -65,10 +66,13 @@ def rack_page(visit: Visit, frame: Frame, *, cable: int) -> RackPage:
                 rail_height_px=NARROW_RAIL_PX,
             ),
         )
+    channels = tuple(_channel(visit, right=right) for right in (False, True))
+    left = channels[0]
     return RackPage(
         frame=frame,
         cable=cable,
-        channels=tuple(_channel(visit, right=right) for right in (False, True)),
+        channels=channels,
+        learned=left.learned and left.recorded in (0, left.count),
         drawing=drawing,
         narrow=narrow,
         bands=str(bands if isinstance(bands, int) else len(bands)),

@@ -20,6 +20,7 @@ class FilledGroup:
     title: str
     fields: tuple[Filled, ...]
     more: tuple[Filled, ...]
+    fold: str
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,7 @@ def set_out_page(
                 group.title,
                 tuple(filled(field, visit) for field in group.fields),
                 tuple(filled(field, visit) for field in group.more),
+                group.fold,
             )
             for group in GROUPS
         ),

@@ -15,6 +15,7 @@ from evenhall.pages.guide import (
     mains_of,
     spots,
     wanted_takes,
+    wants_gain,
 )
 from evenhall.pages.recovering import Recovered, recovered
 from evenhall.pages.views.frame import Drawing, Frame
@@ -48,6 +49,7 @@ class TakesPage:
     deleted: tuple[StoredTake, ...]
     gain: str
     gain_holds: bool
+    gain_first: bool
     sides: tuple[str, ...]
     along: tuple[str, ...]  # sides that the subs can play along with
     spots: tuple[Spot, ...]
@@ -97,6 +99,7 @@ def takes_page(visit: Visit, result: Result | None, frame: Frame, *, state: str)
         deleted=tuple(one for one in visit.takes if one.deleted and one.take.state == state),
         gain=visit.gain.text,
         gain_holds=visit.gain.turn == "hold",
+        gain_first=state == "before" and wants_gain(visit, result),
         sides=elements(visit),
         along=mains_of(visit) if feeds_subs(visit) else (),
         spots=spots(visit),

@@ -13,13 +13,15 @@ from evenhall.hall.label import for_side
 from evenhall.job.tune.result import Move, Result
 from evenhall.pages.fields import Filled, fields_named, filled
 from evenhall.pages.guide import (
-    HANDS,
     NO_RESULT,
     asks_for_walk,
     card_left,
+    done_before,
+    hand_moves,
     move_key,
     moved,
     skip_key,
+    wants_anew,
 )
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.pages.views.hall import hall_drawing
@@ -73,6 +75,7 @@ class WorklistPage:
 
     frame: Frame
     tasks: tuple[Task, ...]
+    done_before: tuple[str, ...]  # and what the takes still show of it stays
     walk: str  # what a walk would bring, where that is much
     stays: tuple[str, ...]
     cards: tuple[CardSide, ...]
@@ -82,6 +85,10 @@ class WorklistPage:
     leave: tuple[Point, ...]
     no_card: str
     moved: bool
+    # What the dark button does: tick off this task, begin the takes anew, set the card of a side.
+    first: str
+    anew: bool
+    card_next: str
     ready: bool
     drawing: Drawing | None
     stance: tuple[Filled, ...]
@@ -133,21 +140,28 @@ def worklist_page(visit: Visit, result: Result | None, frame: Frame) -> Worklist
     """Make the page of the worklist."""
     known = result or NO_RESULT
     moves = worklist.moves_in_order(known)
+    hands = hand_moves(visit, result)
+    tasks = tuple(_task(visit, move) for move in moves if move in hands)
+    first = next((task.key for task in tasks if not task.done and not task.skipped), "")
+    anew = wants_anew(visit, result)
+    cards = _card_sides(visit, known)
     return WorklistPage(
         frame=frame,
-        tasks=tuple(
-            _task(visit, move) for move in moves if move.kind in HANDS and not asks_for_walk(move)
-        ),
+        tasks=tasks,
+        done_before=tuple(move.text.split(". ")[0] for move in moves if done_before(visit, move)),
         walk=" ".join(move.text for move in moves if asks_for_walk(move)),
         # Patterns to leave have a list of their own.
         stays=tuple(move.text for move in moves if move.kind == "leave" and not _told(move, known)),
-        cards=_card_sides(visit, known),
+        cards=cards,
         levels=tuple(one.text for one in known.headroom),
         strip=worklist.strip(known),
         sections=worklist.sections(known),
         leave=worklist.left_alone(known),
         no_card=worklist.no_card(known),
         moved=moved(visit, result),
+        first=first,
+        anew=anew,
+        card_next="" if first or anew else next((one.side for one in cards if one.left), ""),
         ready=known.any_usable,
         drawing=hall_drawing(visit, result, with_spots=False) if stance_of(known) else None,
         stance=tuple(filled(field, visit) for field in STANCE_FIELDS),
@@ -188,7 +202,7 @@ class CardPage:
 
     frame: Frame
     side: str
-    sides: tuple[str, ...]
+    next_side: str  # to set after this one; empty if there is none, or it is set
     drawing: Drawing | None
     narrow: Drawing | None
     faders: tuple[FaderStep, ...]
@@ -221,7 +235,10 @@ def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, a
     return CardPage(
         frame=frame,
         side=side,
-        sides=tuple(cards),
+        # First this one.
+        next_side=""
+        if card is None or card.left
+        else next((one.side for one in cards.values() if one.left), ""),
         drawing=card.drawing if card else None,
         narrow=card.narrow if card else None,
         faders=steps,

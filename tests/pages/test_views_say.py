@@ -1,0 +1,41 @@
+"""What pages say before there is anything to say."""
+
+import datetime
+from dataclasses import replace
+
+import pytest
+
+from evenhall.pages.playing import Playing
+from evenhall.pages.views import frame_of, line_page
+from pages.demo_services import services_in, visit_of
+from pages.test_guide import KNOWN
+from pages.test_walk import page_of
+
+NOT_YET, HEARD = "Not heard yet.", "Heard; judged once all are."
+
+
+@pytest.mark.parametrize(
+    ("playing", "said"),
+    [
+        (Playing(), ["", NOT_YET]),
+        (Playing("line", "opening", 1), [NOT_YET, NOT_YET]),
+        (Playing("line", "sound", 1, "left"), [NOT_YET, NOT_YET]),
+        (Playing("line", "asking", 1, "right"), [HEARD, NOT_YET]),
+        (Playing("line", "asking", 2, "right"), ["", NOT_YET]),
+    ],
+)
+def test_element_is_heard_once_its_sweep_is_over(playing, said):
+    visit = visit_of({**KNOWN, "line_check": {"elements": ["left"], "findings": []}})
+    visit = replace(visit, made_at=None)
+    now = datetime.datetime(2026, 3, 1, 18, tzinfo=datetime.UTC)
+    frame = frame_of(visit, None, at="line-check", playing=playing, here=True, now=now)
+    assert [one.waits for one in line_page(visit, frame).checked] == said
+
+
+def test_nothing_stands_out_only_where_something_was_taken(tmp_path):
+    services = services_in(tmp_path)
+    services.new_demo()
+    page = page_of(services, "verdict")
+    assert "Nothing stands out" not in page
+    assert "The takes tell them." in page
+    services.close()
