@@ -414,6 +414,17 @@ def test_time_that_is_left_shrinks_with_what_is_done():
 
 RELOCATE = Move(order=5, kind="relocate", text="Move both. It fills a dip.")
 PROOF = Proof(rms_db=0.5, forecast_error_db=0.2, holds=True, bands=())
+
+
+def test_time_left_does_not_grow_when_the_takes_are_begun_anew():
+    tick, gain = move_key(RAISE), {"gain": {"turn": "hold"}}
+    moved_rig = visit_of({**KNOWN, **gain, tick: True}, all_takes())
+    before = steps(moved_rig, result_of(moved_rig, moves=[RAISE], card=CARD))
+    begun_anew = visit_of({**KNOWN, **gain, tick.replace("tick.", "did."): True})
+    after = steps(begun_anew, None)
+    assert sum(step.left_s for step in after) <= sum(step.left_s for step in before)
+
+
 ENTRIES = st.fixed_dictionaries(
     {"venue.name": st.just("-")},
     optional={

@@ -465,9 +465,8 @@ def _work_left_s(visit: Visit, result: Result, *, whole: bool) -> float:
     card_s = min(FADER_S * left, CARD_S)
     if any(visit.values("did.").values()):
         return card_s if whole else CARD_S
-    round_s = (SIMULATED_TAKE_S if visit.demo else TAKE_S) * len(
-        wanted_takes(visit, result, "before")
-    )
+    take_s = SIMULATED_TAKE_S if visit.demo else TAKE_S
+    round_s = take_s * len(wanted_takes(visit, result, "before")) + READ_S
     if not whole:
         return HANDS_S + round_s + CARD_S
     hands_s = min(HAND_S * len(undone(visit, result)), HANDS_S)
