@@ -237,7 +237,9 @@ class TestThroughJack:
         assert "together" in ended.stdout
         asked = " ".join(ended.stderr.split())
         for side in ("left", "right"):
-            assert f"Solo {side} at the mixer, mute all others. Enter plays, q ends:" in asked
+            assert (
+                f"Only {side} may sound: mute or unplug the others. Enter plays, q ends:" in asked
+            )
 
     def test_box_that_nobody_solos_is_not_played(self, run):
         run("devices", "--device", "hall", "--reference", "cable")
@@ -245,8 +247,8 @@ class TestThroughJack:
         assert ended.returncode == 2
         assert ended.stdout == ""
         assert " ".join(ended.stderr.split()).endswith(
-            "Nobody answered: Solo left at the mixer, mute all others. A person has to do that: "
-            "run it in a terminal, or give a line on standard input for each step."
+            "Nobody answered: only left may sound: mute or unplug the others. A person has to do "
+            "that: run it in a terminal, or give a line on standard input for each step."
         )
 
     def test_line_check_of_one_element_that_works(self, run):
@@ -254,7 +256,9 @@ class TestThroughJack:
         ended = run("check-line", "left", stdin="\n\n")
         assert ended.returncode == 0, ended.stdout + ended.stderr
         assert ended.stdout == "+ Left works.\n"
-        assert "Solo left at the mixer, mute all others. Enter plays, q ends:" in ended.stderr
+        assert (
+            "Only left may sound: mute or unplug the others. Enter plays, q ends:" in ended.stderr
+        )
 
     def test_any_key_stops_a_take(self, run, tmp_path):
         run("devices", "--device", "hall", "--reference", "cable")

@@ -35,7 +35,7 @@ def test_hands_are_asked_to_solo_and_answer_by_enter(terminal, monkeypatch, caps
     typed(monkeypatch, text)
     assert terminal.watch.ask(Solo("left")) == answer
     asked = capsys.readouterr().err
-    assert asked == "Solo left at the mixer, mute all others. Enter plays, q ends: "
+    assert asked == "Only left may sound: mute or unplug the others. Enter plays, q ends: "
 
 
 def test_nobody_at_the_mixer_is_a_line(terminal, monkeypatch):

@@ -57,7 +57,7 @@ class Watcher(Watch):
         elif isinstance(news, Progress):
             self.elapsed.append(news.elapsed_s)
             self.readings.append(news.readings)
-            self.hints.append(news.hint)
+            self.hints += [] if news.hint is None else [news.hint]
 
     def stop_wanted(self):
         return bool(self.elapsed) and self.elapsed[-1] > self.stop_after_s
@@ -303,6 +303,8 @@ def test_gain_that_stands_is_left_alone(room):
         hint = set_gain(live, level_dbfs=-30.0, watch=watch)
     assert hint.turn == "hold"
     assert {one.turn for one in watch.hints} == {"hold"}
+    # The meter moves before anything can be said.
+    assert len(watch.readings) > len(watch.hints) + 10
 
 
 def test_gain_that_is_too_high_is_said_so_until_the_person_stops(room):

@@ -74,7 +74,7 @@ def faders(
 ) -> None:
     """Listen while you set the faders: says which one is in hand, how far off, and which way.
 
-    Solo the element at the mixer. Noise plays softly, 12 dB below a take, for as long as you
+    Only that element may sound. Noise plays softly, 12 dB below a take, for as long as you
     work. The line goes by the sound, not by the scale: five times a second it shows the fader in
     hand and how far it is from its place, and goes on to the next once this one is set.
 

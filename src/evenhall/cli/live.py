@@ -339,9 +339,10 @@ def take(
 ) -> None:
     """Play, record, and say at once whether the take is good.
 
-    Solo the element at the mixer first. The room is listened to for two seconds, then the
-    stimulus comes up from quiet; it ends as soon as every band is known well enough. The sound
-    goes into FOLDER/takes, and job.toml gets one [[take]] more.
+    Only that element may sound: mute or unplug the others, as solo often feeds the headphones
+    alone. The room is listened to for two seconds, then the stimulus comes up from quiet; it ends
+    as soon as every band is known well enough. The sound goes into FOLDER/takes, and job.toml gets
+    one [[take]] more.
 
     With "walk" for SPOT the microphone is carried through the rows while noise plays for half a
     minute: down one aisle, across the back, up the other. It tells the tone of the whole area;
@@ -491,9 +492,9 @@ def check_line(
     """Prove that every element works and both sides match, before anything is measured.
 
     Put the microphone two or three metres in front of the pair, clearly nearer the left box,
-    by half a metre or more, and leave it there. Solo each element at the mixer when asked: a
-    sweep of about six seconds plays. At the end a sentence says of each what is wrong: silent,
-    wrong side, weaker than its partner, inverted, a filter or an EQ left in, hum, a driver
+    by half a metre or more, and leave it there: who comes from where is told by what arrives
+    first. Let only the one that is asked for sound: a sweep of about six seconds plays. At the end
+    a sentence says of each what is wrong: silent, wrong side, weaker than its partner, inverted, a filter or an EQ left in, hum, a driver
     missing, distortion.
 
     \b

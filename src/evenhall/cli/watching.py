@@ -32,7 +32,7 @@ from evenhall.job.live.watch import (
 )
 from evenhall.job.tune.unit import words_of
 from evenhall.verdict.proof.guiding import Guidance
-from evenhall.words import fader_name
+from evenhall.words import fader_name, uncapitalised
 
 __all__ = ["TerminalWatch", "guidance_lines", "level_bar", "levels_line", "watching"]
 
@@ -127,7 +127,7 @@ class TerminalWatch(Watch):
                 levels = levels_line(readings)
                 if (walking := self._walking) is not None and walking.path is not None:
                     levels = f"{self._leg(walking, elapsed_s)}  {levels}"
-                left = f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels}"
+                left = f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels}" if length_s else levels
                 self._show(left if hint is None else f"{levels}\n{hint.text}")
             case Guided(guidance, before):
                 told = () if before is None else before.remarks
@@ -157,7 +157,7 @@ class TerminalWatch(Watch):
 
     def _answer(self, wanted: Wanted) -> Answer:
         if isinstance(wanted, Solo):
-            words = f"Solo {wanted.element} at the mixer, mute all others."
+            words = f"Only {wanted.element} may sound: mute or unplug the others."
         else:
             words = f"{wanted.at} of {wanted.count}. {words_of(wanted.setting)}"
             if wanted.fault:
@@ -168,7 +168,7 @@ class TerminalWatch(Watch):
         answer = ask(f"{words} Enter plays, q ends:")
         if answer is None:
             raise InputError(
-                f"Nobody answered: {words} A person has to do that: run it in a terminal, or "
+                f"Nobody answered: {uncapitalised(words)} A person has to do that: run it in a terminal, or "
                 "give a line on standard input for each step."
             )
         return "end" if answer == "q" else "on"

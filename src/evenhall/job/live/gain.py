@@ -33,8 +33,8 @@ def set_gain(live: OpenDevices, *, level_dbfs: float, watch: Watch) -> GainHint 
     level_dbfs : float
         RMS level of the noise.
     watch : Watch
-        Is told the hint and the levels of microphone and reference, twenty times a second or
-        more, once there is a hint worth saying.
+        Is told the levels of microphone and reference twenty times a second or more, and the hint
+        once there is one worth saying.
 
     Returns
     -------
@@ -62,6 +62,7 @@ def set_gain(live: OpenDevices, *, level_dbfs: float, watch: Watch) -> GainHint 
         state, readings = step_meter(state, block, rate_hz=rate_hz)
         frames += len(block)
         if frames < SETTLED_S * rate_hz:
+            watch.tell(Progress(readings))  # the meter moves from the first moment
             return
         if len(readings) < 2:
             # Two clocks: what was sent is not beside what was heard, but its level is known.
