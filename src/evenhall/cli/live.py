@@ -491,11 +491,11 @@ def check_line(
 ) -> None:
     """Prove that every element works and both sides match, before anything is measured.
 
-    Put the microphone two or three metres in front of the pair, clearly nearer the left box,
-    by half a metre or more, and leave it there: who comes from where is told by what arrives
-    first. Let only the one that is asked for sound: a sweep of about six seconds plays. At the end
-    a sentence says of each what is wrong: silent, wrong side, weaker than its partner, inverted, a filter or an EQ left in, hum, a driver
-    missing, distortion.
+    Put the microphone two or three metres in front of the pair, clearly nearer the left box, by
+    half a metre or more, and leave it there: which box sounds is told by what arrives first. Let
+    only the one that is asked for sound: a sweep of about six seconds plays. At the end a sentence
+    says of each what is wrong: silent, wrong side, weaker than its partner, inverted, a filter or
+    an EQ left in, hum, a driver missing, distortion.
 
     \b
     Examples:

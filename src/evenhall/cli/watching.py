@@ -168,8 +168,8 @@ class TerminalWatch(Watch):
         answer = ask(f"{words} Enter plays, q ends:")
         if answer is None:
             raise InputError(
-                f"Nobody answered: {uncapitalised(words)} A person has to do that: run it in a terminal, or "
-                "give a line on standard input for each step."
+                f"Nobody answered: {uncapitalised(words)} A person has to do that: run it in a "
+                "terminal, or give a line on standard input for each step."
             )
         return "end" if answer == "q" else "on"
 
