@@ -58,7 +58,8 @@ def test_no_more_faders_than_pay(found):
 def test_the_table_says_all_of_it(found):
     lines = seats.table(found)
     assert lines[0].startswith("| card | all halls (10)")
-    assert sum(line.startswith("| ") for line in lines) == 10
+    assert sum(line.startswith("| ") for line in lines) == 12
+    assert sum("above eleven other seats" in line for line in lines) == 3
 
 
 def test_both_physics_are_there():
