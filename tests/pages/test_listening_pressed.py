@@ -34,7 +34,7 @@ def test_figure_follows_the_hand_and_what_stands_is_marked(browser, room):
         # The figure is for eyes; a reader is told what stands and what is next.
         assert page.locator("[data-follow]").get_attribute("aria-hidden") == "true"
         told = page.locator(".told")
-        until(lambda: re.search(r"\w stands\. Now ", told.inner_text()), "one stands")
+        until(lambda: re.search(r"\w is set\. Now ", told.inner_text()), "one is set")
         page.get_by_role("button", name="Stop").click()
         page.get_by_text("Stopped. What stands is marked.").wait_for()
         after = int(re.search(r"(\d+) faders to set", page.locator("main").inner_text())[1])
