@@ -81,8 +81,8 @@ def press_through(laptop: Page, phone: Page, visit: str) -> None:
     laptop.get_by_role("button", name="Take the recordings away").click()
     laptop.goto(f"{visit}/line-check")
     laptop.get_by_role("button", name="Start the line check").click()
-    laptop.get_by_role("button", name="Left is soloed").click()
-    laptop.get_by_role("button", name="Right is soloed").click()
+    laptop.get_by_role("button", name="Only left sounds").click()
+    laptop.get_by_role("button", name="Only right sounds").click()
     laptop.locator(".outcome").wait_for()
     picture(laptop, "line-check")
     laptop.goto(f"{visit}/takes")
@@ -95,7 +95,7 @@ def press_through(laptop: Page, phone: Page, visit: str) -> None:
     picture(phone, "verdict-phone", whole=False)
     laptop.goto(f"{visit}/worklist")
     picture(laptop, "worklist")
-    for box in laptop.locator(".tasks li", has_text="cancels itself").get_by_role("button").all():
+    for box in laptop.locator(".tasks li", has_text="by cancellation").get_by_role("button").all():
         box.click()
     laptop.get_by_text("Not tonight").wait_for()
     for box in laptop.locator(".tasks li:not(:has-text('Not tonight')) input").all():
