@@ -223,6 +223,7 @@ def test_recorder_in_the_hand_and_walks_alone_make_a_card(tmp_path):
         ('spot = "walk"\nat = "stage"', 'at = "stage". Leave at out'),
         ('spot = "walk"\npassed = {front = "soon"}', "passed"),
         ('spot = "walk"\nwalked_m = 0.0', "1 to 2000 metres"),
+        ('spot = "walk"\npassed = {front = 20.0, back = 4.0}', "the front first"),
     ],
 )
 def test_wrong_fields_of_a_walk_are_said_in_a_line(tmp_path, line, words):

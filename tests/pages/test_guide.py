@@ -323,7 +323,7 @@ def test_whole_visit_in_words():
     thing, way = in_words(visit, result_of(visit, bad=(2,)))
     assert (thing.text, thing.why) == ("Take left, middle.", "The last one could not be used.")
     assert way["takes"] == ("begun", "1 of 6")
-    assert way["verdict"] == ("begun", "of 1 takes so far")
+    assert way["verdict"] == ("begun", "of 1 take so far")
     assert way["worklist"] == ("open", "needs takes")
 
     visit = visit_of(entries, all_takes())

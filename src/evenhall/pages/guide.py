@@ -429,7 +429,7 @@ def _verdict(visit: Visit, result: Result) -> Step:
         return _step("verdict", "open", "needs takes", READ_S)
     good, total, _ = _usable_of(visit, result, "before")
     if good < total:
-        return _step("verdict", "begun", f"of {good} takes so far", READ_S)
+        return _step("verdict", "begun", f"of {good} take{'s' if good != 1 else ''} so far", READ_S)
     return _step("verdict", "done", "ready", 0.0)
 
 

@@ -6,6 +6,7 @@ by `standing_faults()`, so that one slip gives one line.
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -241,6 +242,14 @@ def _walk(where: str, take: Take, *, walks: bool) -> Iterator[Fault]:
             f'spot = "walk" is carried through the audience, but at = {shown(take.at)}. '
             "Leave at out, or name another spot.",
             f"{where}.at",
+        )
+    passed = {name.lower(): at_s for name, at_s in take.passed.items()}
+    if passed.get("back", math.inf) <= passed.get("front", -math.inf):
+        yield _fault(
+            where,
+            "passed has the back no later than the front. Give the seconds of the recording, the "
+            "front first.",
+            f"{where}.passed",
         )
     for name in ("walked_m", "passed"):
         if getattr(take, name) and not walks:
