@@ -109,7 +109,7 @@ def press_through(laptop: Page, phone: Page, visit: str) -> None:
     picture(phone, "card-phone", whole=False)
     for side in ("left", "right"):
         laptop.goto(f"{visit}/card?side={side}")
-        laptop.get_by_role("button", name="All of them stand there").click()
+        laptop.get_by_role("button", name="All set").click()
         laptop.get_by_text("side is set").wait_for()
     laptop.goto(f"{visit}/proof")
     take_all(laptop)

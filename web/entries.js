@@ -159,7 +159,7 @@ async function saveSpots(list) {
     place.textContent = "";
     refresh();
   } else if (answer.status === 409) {
-    place.textContent = "The spots were changed on another page meanwhile; here they are as they stand there.";
+    place.textContent = "The spots were changed on another page meanwhile: these are the new ones.";
     refresh();
   } else place.textContent = answer.faults.join(" ");
 }

@@ -208,7 +208,7 @@ def test_card_without_a_move_says_so(read: SimpleNamespace) -> None:
 def test_description_tells_the_settings_without_the_picture(read: SimpleNamespace) -> None:
     description = read.drawing(draw_card(view())).root[1].text
     assert "63 Hz −3 dB, 80 Hz −1.5 dB" in description
-    assert "All others stand at 0 dB" in description
+    assert "All others at 0 dB" in description
 
 
 @pytest.mark.parametrize("name", THEMES)

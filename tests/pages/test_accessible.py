@@ -198,7 +198,7 @@ def test_visit_goes_by_keyboard_alone(browser, room):
         until(lambda: any(n.startswith("tick.") for n in room.entries(visit)), "tick is kept")
         press(page, "One fader at a time")
         page.wait_for_url("**/card?side=left&at=1")
-        press(page, "It stands there")
+        press(page, "Set$")
         page.wait_for_url("**/card?side=left&at=2")
         press(page, "Back$")
         page.wait_for_url("**/worklist")

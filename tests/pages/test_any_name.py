@@ -68,7 +68,7 @@ def test_every_link_of_every_page_leads_somewhere(named):
         waiting += [one for one in links if re.match(r"/visit/(?!.*&at=(?!1$))", one)]
         buttons |= set(re.findall(r'data-do="PUT ([^"]*/(?:entries/fader|card)[^"]*)"', text))
     assert {one for one in seen if "/card?" in one}
-    # "It stands there", on both sides: the fader that is marked is the one that was meant.
+    # "Set", on both sides: the fader that is marked is the one that was meant.
     assert buttons
     for button in buttons:
         path = as_browser(unescape(button), "/")

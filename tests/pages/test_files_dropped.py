@@ -147,7 +147,7 @@ def test_wrong_and_damaged_files_are_refused_in_a_line_and_the_good_one_is_kept(
     )
     page.locator("[data-arrived] li").nth(3).filter(has_not_text="reading").wait_for()
     lines = [one.inner_text() for one in page.locator("[data-arrived] li").all()]
-    assert "is no recording. Give WAV, FLAC or AIFF." in lines[0]
+    assert "is not a recording. Give WAV, FLAC or AIFF." in lines[0]
     assert lines[1].startswith("left-middle.wav: ")
     assert " as " not in lines[1]
     assert lines[2].startswith("left-front.wav as left, front: ")

@@ -307,7 +307,7 @@ def test_whole_visit_in_words():
     entries["line_check"] = {"elements": ["left", "right"], "findings": [works, dead]}
     thing, way = in_words(visit_of(entries), None)
     assert way["line-check"] == ("begun", "2 of 2, 1 wrong")
-    assert (thing.text, thing.step) == ("Mend what is wrong, and check again.", "line-check")
+    assert (thing.text, thing.step) == ("Fix what is wrong, then check again.", "line-check")
     entries["line_check"] = {"elements": ["left", "right"], "findings": [works]}
     thing, way = in_words(visit_of(entries), None)
     assert way["line-check"] == ("done", "2 of 2")
@@ -332,7 +332,7 @@ def test_whole_visit_in_words():
     thing, way = in_words(visit, result)
     assert thing == Next(
         "Read the verdict, then begin the worklist.",
-        "3 things to do follow from the takes.",
+        "The takes ask for three things.",
         "verdict",
     )
     assert way["takes"] == ("done", "6 of 6")
@@ -478,8 +478,11 @@ def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
 def test_loudspeaker_above_the_ceiling_is_no_set_out():
     visit = visit_of({**KNOWN, "rig.speaker_height_m": 4.5})
     thing, way = in_words(visit, None)
-    assert way["set-out"] == ("begun", "cannot be so")
-    assert (thing.text, thing.field) == ("Correct what cannot be so.", "in-rig.speaker_height_m")
+    assert way["set-out"] == ("begun", "cannot be right")
+    assert (thing.text, thing.field) == (
+        "Correct the figure that cannot be right.",
+        "in-rig.speaker_height_m",
+    )
 
 
 @settings(deadline=None)

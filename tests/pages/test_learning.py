@@ -113,7 +113,7 @@ def test_round_teaches_the_unit_that_is_really_there_and_the_card_is_made_for_it
 ):
     _, asked, now = learned_store
     assert (now.what, now.phase, now.good, now.problems) == ("rack", "ended", True, ())
-    assert now.text.startswith("Learned, but for 0.0")
+    assert now.text.startswith("Learned, to within 0.0")
     assert asked[0].text.startswith("1 of ")
     assert "bypass" in asked[1].text.lower() or "bypass" in asked[0].text.lower()
     assert [len(one.faders) for one in asked] == [10] * len(asked)
@@ -174,7 +174,7 @@ def test_round_that_is_stopped_goes_on_where_it_ended(services):
     until(lambda: services.player.now.phase == "asking")
     services.player.stop()
     now = ended(services.player)
-    assert now.text == "Stopped. What is recorded is kept, and it goes on from there."
+    assert now.text == "Stopped. The recordings are kept; go on from there."
     assert now.faders == ()
     count = recorded(visit_of(services), right=False)[1]
     assert len(led_through(services)) == count - 1
@@ -214,7 +214,7 @@ def test_second_look_without_a_first_is_a_line(services):
     start(services, again=True)
     now = ended(services.player)
     assert (now.phase, now.good) == ("failed", False)
-    assert "was not learned yet" in now.text
+    assert "is not learned yet" in now.text
 
 
 @learned_once

@@ -50,7 +50,7 @@ def listen(services, side="left", **changes):
 def test_hand_of_the_demo_sets_the_card_and_what_stands_is_entered(services):
     listen(services)
     now = ended(services.player)
-    assert (now.phase, now.text, now.good) == ("ended", "All faders stand.", True)
+    assert (now.phase, now.text, now.good) == ("ended", "All set.", True)
     assert services.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
     shown = [data for kind, data, *_ in services.bulletin.told if kind == "faders" and data]
     assert shown, "something was drawn"
@@ -64,7 +64,7 @@ def test_stop_keeps_what_stands(services):
     until(lambda: "250" in services.store.visit(1).values("fader.left."))
     services.player.stop()
     now = ended(services.player)
-    assert now.text == "Stopped. What stands is marked."
+    assert now.text == "Stopped. The faders that are set are ticked."
     assert services.store.visit(1).values("fader.left.")["250"] == -4.0
 
 
@@ -86,7 +86,7 @@ def test_what_cannot_be_is_said_before_any_sound(services, monkeypatch):
 
 def test_cable_of_the_demo_sets_the_card_too(services):
     listen(services, cable=2)
-    assert ended(services.player).text == "All faders stand."
+    assert ended(services.player).text == "All set."
     assert services.store.visit(1).values("fader.left.") == {"250": -4.0, "2500": 3.0}
 
 

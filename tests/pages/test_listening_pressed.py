@@ -36,6 +36,6 @@ def test_figure_follows_the_hand_and_what_stands_is_marked(browser, room):
         told = page.locator(".told")
         until(lambda: re.search(r"\w is set\. Now ", told.inner_text()), "one is set")
         page.get_by_role("button", name="Stop").click()
-        page.get_by_text("Stopped. What stands is marked.").wait_for()
+        page.get_by_text("Stopped. The faders that are set are ticked.").wait_for()
         after = int(re.search(r"(\d+) faders to set", page.locator("main").inner_text())[1])
         assert after < before

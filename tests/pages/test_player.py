@@ -224,7 +224,7 @@ def test_second_start_is_refused_and_the_first_goes_on(services, number, order):
         "gain": lambda: services.player.gain(number, holder="another"),
         "line": lambda: services.player.line(number, holder="another"),
     }[order]
-    with pytest.raises(InputError, match=r"^Something is under way already\. Stop it first\.$"):
+    with pytest.raises(InputError, match=r"^Something is playing already\. Stop it first\.$"):
         start()
     assert ended(services.player).good
     (stored,) = services.store.visit(number).takes
@@ -246,7 +246,7 @@ def test_of_many_who_start_at_once_one_does(services, number):
     for thread in threads:
         thread.join()
     ended(services.player)
-    assert refused == ["Something is under way already. Stop it first."] * 7
+    assert refused == ["Something is playing already. Stop it first."] * 7
     assert len(services.store.visit(number).takes) == 1
 
 
@@ -297,7 +297,7 @@ def test_spot_is_passed_when_it_is_said_first(services, number):
 
 
 def test_nothing_is_passed_where_nobody_walks(services, number):
-    refusal = pytest.raises(InputError, match=r"^No walk is under way\. Start one, then say what")
+    refusal = pytest.raises(InputError, match=r"^No walk is running\. Start one first\.$")
     with refusal:
         services.player.pass_by("front", ME)
     services.player.take(number, TakeLabel(side="left", spot="front"), holder=ME)
@@ -376,7 +376,7 @@ def test_sound_whose_page_is_gone_stops_by_itself(services, number, clock, phase
     clock.now_s += ALIVE_S + 0.01
     now = ended(services.player)
     assert now.text == (
-        "Stopped by itself: the page that had started it was gone. Nothing was kept."
+        "Stopped by itself: the page that had started it was closed. Nothing was kept."
     )
     assert (now.good, now.take) == (None, 0)
     assert files(services.store.visit(number)) == []
@@ -673,7 +673,7 @@ def test_line_check_broken_off_keeps_what_was_heard(services, number):
     until(lambda: services.player.now.side == "right")
     services.player.stop()
     now = ended(services.player)
-    assert (now.text, now.good) == ("Broken off: 1 of 2 were not heard.", False)
+    assert (now.text, now.good) == ("Stopped early: 1 of 2 were not heard.", False)
     assert services.store.visit(number).value("line_check")["elements"] == ["left"]
 
 

@@ -22,7 +22,7 @@ def test_unit_is_learned_from_the_phone_and_the_laptop_follows(browser, room):
         laptop.get_by_text("10 faders").wait_for()
         phone.goto(f"{visit}/rack")
         phone.get_by_role("button", name="Learn it").click()
-        asked, stands = phone.locator(".big-note"), "They stand: play the sweep"
+        asked, stands = phone.locator(".big-note"), "All set: play the sweep"
         seen = set()
         while True:
             phone.locator("[data-do*=answer], .outcome").first.wait_for()
@@ -36,7 +36,7 @@ def test_unit_is_learned_from_the_phone_and_the_laptop_follows(browser, room):
                 assert laptop.locator(".rack svg").count() > 0
             phone.get_by_role("button", name=stands).click()
             until(lambda before=text: _other(phone, before), "the next is asked")
-        assert phone.locator(".outcome .now").inner_text().startswith("Learned, but for")
+        assert phone.locator(".outcome .now").inner_text().startswith("Learned, to within")
         assert len(seen) == int(re.search(r"of (\d+):", max(seen))[1])
         laptop.goto(f"{visit}/set-out")
         laptop.get_by_text("The card is made for the unit as it was learned").wait_for()

@@ -25,10 +25,10 @@ def take_all(page):
 def set_card(page):
     """Set each fader that is asked for; give what was read on the way, Hz and dB."""
     read = []
-    while page.get_by_role("button", name="It stands there").count():
+    while page.get_by_role("button", name="Set", exact=True).count():
         read.append((page.locator(".hz").inner_text(), page.locator(".value").inner_text()))
         address = page.url
-        page.get_by_role("button", name="It stands there").click()
+        page.get_by_role("button", name="Set", exact=True).click()
         page.wait_for_url(lambda url, address=address: url != address)
     return read
 
@@ -80,7 +80,7 @@ def pressed(browser, room):
         page.wait_for_url("**/card?**")
         seen["faders"] = set_card(page)
         page.get_by_role("link", name="Now right").click()
-        page.get_by_role("button", name="All of them stand there").click()
+        page.get_by_role("button", name="All set").click()
         page.get_by_text("The right side is set").wait_for()
 
         page.get_by_role("link", name="To the proof").click()
@@ -198,8 +198,8 @@ def test_card_on_a_phone_whole_and_one_fader_at_a_time(browser, room, again):
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= PHONE["width"]
         page.get_by_role("link", name="One fader at a time").tap()
-        page.get_by_role("button", name="It stands there").wait_for()
-        height = page.get_by_role("button", name="It stands there").bounding_box()
+        page.get_by_role("button", name="Set", exact=True).wait_for()
+        height = page.get_by_role("button", name="Set", exact=True).bounding_box()
         assert height["y"] + height["height"] <= PHONE["height"], "reached without scrolling"
         assert len(set_card(page)) >= 2
         page.get_by_text("The left side is set").wait_for()

@@ -85,8 +85,8 @@ def test_walk_is_offered_once_all_spots_are_taken(services):
     page = page_of(services, "takes")
     assert "Walk the rows: 32 s a side" in page
     assert (
-        f"A walk would bring the doubt at a seat from {forecast.seat_doubt_db:.1f} to "
-        f"{forecast.seat_doubt_walked_db:.1f} dB and takes a minute."
+        f"With a walk each seat is known give or take {forecast.seat_doubt_walked_db:.1f} dB "
+        f"(now {forecast.seat_doubt_db:.1f}). It takes a minute."
     ) in page
     # The way to the verdict comes first; one button to walk beside it, one a side below.
     assert page.index("To the verdict") < page.index(">Walk left<")
@@ -109,7 +109,7 @@ def test_nobody_is_sent_for_less_than_two_tenths_of_a_decibel(services, monkeypa
 def test_rows_that_are_not_known_are_asked_for(services):
     services.store.set_entry(1, "audience.last_row_m", None, was=None)
     page = page_of(services, "takes")
-    assert "The first and the last row must be set out" in page
+    assert "Type in the first and the last row" in page
     assert "Walk left" not in page
 
 
@@ -153,8 +153,8 @@ def test_walk_counts_as_no_spot_and_as_no_other(walked):
 def test_verdict_says_what_doubt_the_walk_has_left(walked, services):
     before, after = judged(services)[1].forecast, judged(walked)[1].forecast
     assert after.seat_doubt_db < before.seat_doubt_db - 0.4
-    doubt = f"{after.seat_doubt_db:.1f} dB ({after.seat_doubt_spots_db:.1f} by the spots alone)"
-    line = f"Walked: the doubt at a seat is {doubt}."
+    doubt = f"{after.seat_doubt_db:.1f} dB ({after.seat_doubt_spots_db:.1f} by the spots)"
+    line = f"Walked: each seat is known give or take {doubt}."
     assert line in page_of(walked, "verdict")
     assert line in page_of(walked, "takes")
     assert "Walked:" not in page_of(services, "verdict")
@@ -253,7 +253,7 @@ def test_what_a_walk_passes_is_said_and_shown_while_it_sounds(services):
 @pytest.mark.parametrize(
     ("body", "line"),
     [
-        ({}, "No walk is under way. Start one, then say what it passes."),
+        ({}, "No walk is running. Start one first."),
         ({"spot": "balcony"}, "spot"),
         ({"holder": ""}, "holder"),
     ],

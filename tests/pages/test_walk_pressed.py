@@ -113,7 +113,10 @@ def test_mark_goes_the_way_and_words_say_where_to(pressed):
 def test_verdict_is_surer_and_shows_the_rows(pressed):
     before, after = pressed["before"], pressed["after"]
     assert after["seat_doubt_db"] < before["seat_doubt_db"] - 0.4
-    assert f"Walked: the doubt at a seat is {after['seat_doubt_db']:.1f} dB (" in pressed["verdict"]
+    assert (
+        f"Walked: each seat is known give or take {after['seat_doubt_db']:.1f} dB ("
+        in pressed["verdict"]
+    )
     low_db, high_db = after["seat_after_90_db"]
     assert high_db - low_db < before["seat_after_90_db"][1] - before["seat_after_90_db"][0]
     assert "walk 5 of 5" in pressed["map"]

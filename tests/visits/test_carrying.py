@@ -440,7 +440,7 @@ def test_one_file_twice_is_refused(store, second):
             archive.writestr(second, "b")
     assert refused(store, out) == (
         "The zip file holds one file twice, or two names that are one on this disk: "
-        f"{second!r}. Rename one, in job.toml too, and pack anew."
+        f"{second!r}. Rename one, in job.toml too, and pack it again."
     )
 
 
@@ -461,7 +461,7 @@ def test_name_that_windows_does_not_take_is_refused_there_and_named(store, monke
     bad = name.split("/")[1]
     assert refused(store, out) == (
         f"The zip file holds a name that Windows does not take: {bad!r}. Rename that file, in "
-        "job.toml too, and pack anew."
+        "job.toml too, and pack it again."
     )
 
 
@@ -635,7 +635,7 @@ def test_file_whose_name_no_disk_takes_is_one_line(store):
     for name in ("x" * 300, "x/" * 3000 + "a", "\u00e9" * 130):
         line = refused(store, zip_of({"job.toml": LEAST, name: "a"}))
         assert line.startswith("The zip file holds a name that no disk takes: '")
-        assert line.endswith("'. Shorten it, and pack anew.")
+        assert line.endswith("'. Shorten it, and pack it again.")
         assert len(line) < 500
 
 

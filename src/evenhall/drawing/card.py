@@ -163,10 +163,10 @@ def draw_card(
 def _in_words(view: CardView) -> str:
     marks = view.marks
     if not marks:
-        return "No fader moves: all stand at 0 dB."
+        return "No fader moves: all at 0 dB."
     value = {fader.hz: signed_db(fader.fader_db, view.decimals) for fader in view.faders}
     moves = ", ".join(f"{hz:g} Hz {value[hz]} dB" for hz in marks)
-    return f"Set in this order: {moves}. All others stand at 0 dB."
+    return f"Set in this order: {moves}. All others at 0 dB."
 
 
 def _every_second(moves: Sequence[bool]) -> list[bool]:

@@ -89,7 +89,7 @@ def _in_words(view: HallView) -> str:
             said.append(f"Loudspeakers {when}: {metres(stance[0])}, {degrees(stance[1])}.")
     for when, levels in (("now", view.rows_now_db), ("proposed", view.rows_proposed_db)):
         if levels:
-            said.append(f"First row less last, {when}: {levels[0] - levels[-1]:.1f} dB.")
+            said.append(f"First row minus last, {when}: {levels[0] - levels[-1]:.1f} dB.")
     recorded = sum(spot.state == "done" for spot in view.spots)
     if view.spots:
         said.append(f"{recorded} of {len(view.spots)} spots done.")

@@ -79,7 +79,7 @@ def draw_levels(frame: Frame, top: float) -> tuple[str, float]:
             bounds,
         )
     said = "; ".join(
-        f"{when} the first row is {_figure(levels[0] - levels[-1])} dB against the last"
+        f"{when} the first row is {_figure(levels[0] - levels[-1])} dB above the last"
         for levels, _, _, when in series
     )
     height_px = 2 * half_db * PX_A_DB

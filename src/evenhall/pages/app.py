@@ -125,7 +125,7 @@ def _malformed(request: Request, error: Exception) -> Response:
 
 def _malformed_line(found: Mapping[str, Any]) -> str:
     if found["type"] == "json_invalid":
-        return "What was sent is no JSON. Load the page again, and send it once more."
+        return "What was sent is not JSON. Load the page again, and send it once more."
     return f"{'.'.join(str(place) for place in found['loc'][1:]) or 'request'}: {found['msg']}."
 
 

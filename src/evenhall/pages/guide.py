@@ -22,7 +22,7 @@ from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.report.point import holds_text
 from evenhall.report.worklist import to_do
 from evenhall.visits.visit import StoredTake, Visit, faults_of
-from evenhall.words import listed
+from evenhall.words import count_text, listed
 
 __all__ = [
     "NO_RESULT",
@@ -386,7 +386,7 @@ def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
 def _set_out(visit: Visit) -> Step:
     lacking, all_of_them = len(missing(visit)), len(NEEDED)
     if not lacking and faults_of(visit):
-        return _step("set-out", "begun", "cannot be so", 0.0)
+        return _step("set-out", "begun", "cannot be right", 0.0)
     return _step(
         "set-out",
         _state(all_of_them - lacking, all_of_them),
@@ -509,16 +509,16 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     if faults := faults_of(visit):
         named = re.search(r"\[(\w+)\] (\w+)", faults[0])
         return Next(
-            "Correct what cannot be so.",
-            "Nothing is judged before, as it would be judged by a wrong figure.",
+            "Correct the figure that cannot be right.",
+            "A wrong figure would spoil every judgement.",
             "set-out",
             field="in-" + ".".join(named.groups()) if named else "figures",
         )
     if state["line-check"] != "done" and state["takes"] == "open":
         if any(one.code != "works" for one in visit.line_check.findings):
             return Next(
-                "Mend what is wrong, and check again.",
-                "What a dead or inverted element does to the takes no fader mends.",
+                "Fix what is wrong, then check again.",
+                "No fader makes up for a dead or inverted box.",
                 "line-check",
             )
         return Next(
@@ -533,7 +533,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         if one.with_subs and not begun and any(m.kind != "check" for m in undone(visit, result)):
             return Next(
                 "Join the subs to the mains, as the worklist says.",
-                "The takes of both together are made of what stands then.",
+                "The takes of mains and subs together come after it.",
                 "worklist",
             )
         if wants_gain(visit, result):
@@ -542,7 +542,7 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
                 "Too low and the noise of the input is heard in every take; too high and it clips.",
                 "takes",
             )
-        why = "Front, middle and back tell what the loudspeaker does from what the room does."
+        why = "Front, middle and back tell the box from the room."
         if one.take is not None:
             why = "The last one could not be used."
         return Next(f"Take {one.name}, {one.spot}.", why, "takes")
@@ -551,20 +551,20 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     if wants_anew(visit, result):
         return Next(
             "Take all spots again, then set the card.",
-            "Something was moved: the card is to be made for how it stands now.",
+            "Something was moved: the card must fit the rig as it is now.",
             "worklist",
         )
     if state["worklist"] != "done":
         return Next(
             "Go on with the worklist.",
-            "Hands first: what a ladder mends need not be bent with faders.",
+            "Hands first: what a ladder fixes needs no fader.",
             "worklist",
         )
     if state["proof"] != "done":
         one = next(one for one in wanted_takes(visit, result, "after") if not one.usable)
         return Next(
             f"Take {one.name}, {one.spot}, again.",
-            "What was done is proven by measuring, not by believing.",
+            "Measured again, or it is only believed.",
             "proof",
         )
     if state["hand-over"] != "done":
@@ -579,5 +579,5 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
 def _why(result: Result | None) -> str:
     count = to_do(result or NO_RESULT)
     if count == 1:
-        return "One thing to do follows from the takes."
-    return f"{count} things to do follow from the takes."
+        return "The takes ask for one thing."
+    return f"The takes ask for {count_text(count)} things."

@@ -127,7 +127,7 @@ def learned_of(store: Store, visit: Visit, found: Round, *, right: bool) -> Lear
         if doubt.file:
             (folder / doubt.file).unlink()  # so that it is asked for again
     text = (
-        f"Learned, but for {unit.residual_db:.2f} dB (rms). The card is now made for the "
+        f"Learned, to within {unit.residual_db:.2f} dB. The card is now made for the "
         f"{'right channel' if right else 'unit'} as it really is."
     )
     if right:
@@ -142,7 +142,7 @@ def learned_unit(visit: Visit, *, right: bool) -> UnitFile:
     """Give what was learned of a channel; InputError where nothing was."""
     name = visit.value("equalizer.file_right" if right else "equalizer.file")
     if name is None:
-        raise InputError("That channel was not learned yet. Learn it first.")
+        raise InputError("That channel is not learned yet. Learn it first.")
     return read_unit(visit.folder / name)
 
 

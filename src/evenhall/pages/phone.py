@@ -130,8 +130,8 @@ class Phone:
         known = local_addresses()
         if not known:
             raise InputError(
-                "This computer is in no network. Join the same Wi-Fi as the phone, or let the "
-                "phone make one, and try again."
+                "This computer is on no network. Join the phone's Wi-Fi or its hotspot, then "
+                "try again."
             )
         if address is not None and address not in known:
             raise InputError(f"This computer has no address {address}. It has {', '.join(known)}.")

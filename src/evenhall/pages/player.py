@@ -155,7 +155,7 @@ class Player(PageWatch):
     def _start(self, first: Playing, holder: str, work: Callable[[], None]) -> None:
         with self._lock:
             if self.now.busy:
-                raise InputError("Something is under way already. Stop it first.")
+                raise InputError("Something is playing already. Stop it first.")
             if self._thread is not None:
                 self._thread.join()
             self.begin(first, holder)
@@ -181,7 +181,7 @@ class Player(PageWatch):
     def _stopped_text(self) -> str:
         if self._stop.is_set():
             return "Stopped. Nothing was kept."
-        return "Stopped by itself: the page that had started it was gone. Nothing was kept."
+        return "Stopped by itself: the page that had started it was closed. Nothing was kept."
 
     def _take(
         self, visit: Visit, label: TakeLabel, along_m: float | None, cable: int | None
@@ -242,7 +242,7 @@ class Player(PageWatch):
     def _gain(self, visit: Visit) -> None:
         with open_devices(visit, None, state="before") as (live, self.hand):
             self.hand(Solo(self.now.side, self.now.spot))
-            self.tell(Said("Noise comes up from quiet. Turn the gain as it says below."))
+            self.tell(Said("Noise fades in. Turn the gain as it says below."))
             hint = set_gain(live, level_dbfs=LEVEL_DBFS, watch=self)
         if hint is None or self.holder_gone or (self._stop.is_set() and hint.turn != "hold"):
             self.step(phase="ended", text=self._stopped_text())
@@ -261,13 +261,13 @@ class Player(PageWatch):
             last = follow_faders(live, order, watch=self)
         self._bulletin.tell("faders", None, visit=visit.number)
         if last is None or last.way != "done":
-            text = "Stopped. What stands is marked."
+            text = "Stopped. The faders that are set are ticked."
             if self.holder_gone:
-                text = "Stopped by itself: the page that had started it was gone."
+                text = "Stopped by itself: the page that had started it was closed."
             self.step(phase="ended", text=text)
             return
         unheard = ", ".join(fader_name(hz) for hz in last.unheard_hz)
-        text = f"By their scale still: {unheard}." if unheard else "All faders stand."
+        text = f"Could not be heard, set by their scale: {unheard}." if unheard else "All set."
         self.step(phase="ended", text=text, good=not unheard)
 
     def _rack(self, visit: Visit, cable: int, *, again: bool) -> None:
@@ -284,7 +284,7 @@ class Player(PageWatch):
             self.tell(Said("The unit is learned from what was recorded."))
             told = learned_of(self._store, visit, found, right=right)
         if told is None:
-            kept = "" if again else " What is recorded is kept, and it goes on from there."
+            kept = "" if again else " The recordings are kept; go on from there."
             self.step(phase="ended", text=f"Stopped.{kept}", problems=(), faders=())
             return
         self.step(phase="ended", text=told.text, problems=told.doubts, faders=(), good=told.good)
@@ -310,11 +310,9 @@ class Player(PageWatch):
         self._store.set_entry(visit.number, "line_check", kept, was=None)
         wrong = sum(one.code != "works" for one in findings)
         unheard = len(in_order) - len(kept["elements"])
-        text = (
-            "Every element works." if not wrong else "See below what is wrong, and mend it first."
-        )
+        text = "Every element works." if not wrong else "See below what is wrong, and fix it first."
         if unheard:
-            text = f"Broken off: {unheard} of {len(in_order)} were not heard."
+            text = f"Stopped early: {unheard} of {len(in_order)} were not heard."
         self.step(phase="ended", text=text, good=not wrong and not unheard)
 
 

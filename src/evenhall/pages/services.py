@@ -131,7 +131,7 @@ class Services:
             Something sounds in this visit: its take would be one of the earlier ones.
         """
         if self.player.now.busy and self.player.now.visit == number:
-            raise InputError("Something is under way. Stop it, then begin the takes anew.")
+            raise InputError("Something is playing. Stop it, then start the takes over.")
         with self._turn:
             self._take_anew(number)
 

@@ -106,7 +106,7 @@ def _take_names(usual: str, ending: str) -> Iterator[str]:
 def _ending(name: str) -> str:
     ending = Path(name).suffix.lower()
     if ending not in SOUND_ENDINGS:
-        raise InputError(f"{Path(name).name[:80]!r} is no recording. Give WAV, FLAC or AIFF.")
+        raise InputError(f"{Path(name).name[:80]!r} is not a recording. Give WAV, FLAC or AIFF.")
     return ending
 
 

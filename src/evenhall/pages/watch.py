@@ -100,7 +100,7 @@ class PageWatch(Watch):
             }
         else:
             fault, nth = wanted.fault, f"{wanted.at} of {wanted.count}"
-            then = f"{nth}: it plays. Hands off the faders."
+            then = f"{nth}: playing. Hands off the faders."
             hz, db = wanted.round.faceplate.nominal_hz, wanted.round.faders_db(wanted.setting)
             asked = {
                 "text": f"{nth}: {words_of(wanted.setting)}",
@@ -139,7 +139,7 @@ class PageWatch(Watch):
         with self._stepping:
             walking = self.now.walking
             if walking is None or not self.now.busy:
-                raise InputError("No walk is under way. Start one, then say what it passes.")
+                raise InputError("No walk is running. Start one first.")
             # In the silence before the noise the microphone stands at the start.
             at_s = min(max(self._elapsed_s, walking.from_s), walking.to_s)
             self.step(passed={spot: at_s, **self.now.passed})

@@ -59,7 +59,7 @@ def check_first(result: Result, ticked: Mapping[int, str]) -> tuple[Point, ...]:
         points.append(Point("Proof", "It failed. Look for what else has changed, before the card."))
     if result.match is not None and not result.match.holds:
         points.append(Point("Match", "Level left and right before anything else."))
-    body = "Do they stand as on the card? Then take the middle spot, and hold it against the map."
+    body = "Are they as on the card? Then take the middle spot and compare it with the map."
     points.append(Point("Faders", body))
     return tuple(points)
 

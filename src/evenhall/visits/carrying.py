@@ -206,12 +206,13 @@ def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, staging: Path,
         # Most disks of Windows and macOS take "Left.wav" and "left.wav" for one.
         raise InputError(
             f"The zip file holds one file twice, or two names that are one on this disk: {shown}. "
-            "Rename one, in job.toml too, and pack anew."
+            "Rename one, in job.toml too, and pack it again."
         ) from error
     except OSError as error:
         if error.errno in BAD_NAMES:
             raise InputError(
-                f"The zip file holds a name that no disk takes: {shown}. Shorten it, and pack anew."
+                f"The zip file holds a name that no disk takes: {shown}. Shorten it, and pack "
+                "it again."
             ) from error
         raise
     size = 0
@@ -238,7 +239,7 @@ def _inside(name: str) -> Path:
     if (bad := refused("/".join(path.parts))) is not None:
         raise InputError(
             f"The zip file holds a name that Windows does not take: {bad[:60]!a}. Rename that "
-            "file, in job.toml too, and pack anew."
+            "file, in job.toml too, and pack it again."
         )
     return Path(*path.parts)
 

@@ -222,7 +222,7 @@ class Equalizer(_Section):
         1, 60, "1 or more faders to move at most, or leave it out", default=None
     )
     feeds_subs: bool = Field(
-        default=False, description="true where it stands before mains and subs alike, else false"
+        default=False, description="true where it feeds mains and subs alike, else false"
     )
 
 

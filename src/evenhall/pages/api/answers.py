@@ -143,7 +143,7 @@ class FadersOrder(RoundOrder):
     cable: int | None = Field(
         default=None, ge=1, le=64, description="Input that the equalizer's output is on."
     )
-    goes_on: bool = Field(default=True, description="Whether to go on when a fader stands.")
+    goes_on: bool = Field(default=True, description="Whether to go on when a fader is set.")
 
 
 class HolderOrder(Question):
@@ -192,7 +192,9 @@ class PlayingAnswer(Answer):
     with_subs: bool
     text: str
     problems: list[str]
-    faders: list[list[float]] = Field(description="Each of the rack's: Hz, and dB to stand at.")
+    faders: list[list[float]] = Field(
+        description="Faders of the rack, each in Hz and dB to set it to."
+    )
     length_s: float
     good: bool | None
     take: int

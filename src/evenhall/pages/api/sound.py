@@ -102,7 +102,7 @@ def start_rack(services: TheServices, order: RackOrder) -> PlayingAnswer:
 def forget_rack(services: TheServices, visit: int, side: Literal["left", "right"]) -> None:
     """Take the recordings of a channel's round away, to begin it anew."""
     if services.player.now.busy:
-        raise InputError("Something is under way. Stop it first.")
+        raise InputError("Something is playing. Stop it first.")
     forget_round(services.store.visit(visit), right=side == "right")
     services.bulletin.tell("changed", {}, visit=visit)
 

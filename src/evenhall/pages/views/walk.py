@@ -21,11 +21,9 @@ from evenhall.words import count_text
 
 __all__ = ["Walk", "WalkNow", "walk_now", "walk_of", "walked_line"]
 
-UNKNOWN_ROWS = "The first and the last row must be set out before somebody can walk them."
-WALK_AGAIN = (
-    "The rows were walked before the work: walked again, the proof is what is heard along the way."
-)
-WALKED_AGAIN = "Walked: the proof is what was heard along the way."
+UNKNOWN_ROWS = "Type in the first and the last row, then walk them."
+WALK_AGAIN = "The rows were walked before the work: walk them again and the proof covers them all."
+WALKED_AGAIN = "Walked: the proof covers the rows."
 
 
 WIDTH_PX = 350.0  # legible at arm's length on a phone
@@ -105,8 +103,8 @@ def _promise(forecast: Forecast, sides: int, way: WalkPath) -> str:
     minutes = max(1, round(sides * way.length_s / 60.0))
     takes = "a minute" if minutes == 1 else f"{count_text(minutes)} minutes"
     return (
-        f"A walk would bring the doubt at a seat from {was_db:.1f} to {then_db:.1f} dB and takes "
-        f"{takes}."
+        f"With a walk each seat is known give or take {then_db:.1f} dB (now {was_db:.1f}). "
+        f"It takes {takes}."
     )
 
 
@@ -117,8 +115,8 @@ def walked_line(forecast: Forecast | None) -> str:
     if forecast.seat_doubt_walked_db is not None:
         return ""
     was_db = forecast.seat_doubt_spots_db
-    was = "" if was_db is None else f" ({was_db:.1f} by the spots alone)"
-    return f"Walked: the doubt at a seat is {forecast.seat_doubt_db:.1f} dB{was}."
+    was = "" if was_db is None else f" ({was_db:.1f} by the spots)"
+    return f"Walked: each seat is known give or take {forecast.seat_doubt_db:.1f} dB{was}."
 
 
 def _way(visit: Visit) -> WalkPath | None:

@@ -70,7 +70,7 @@ class Watchdog:
             raise DeviceError(
                 f'"{self._name}" delivers {rate_hz:.0f} samples a second, not '
                 f"{self._rate_hz:.0f}: another program changed its rate. Set the rate again, and "
-                "start anew."
+                "start again."
             )
         if now_s - before_s > 2.0 * RATE_AFTER_S:
             self._since = frames, now_s
