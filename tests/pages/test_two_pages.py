@@ -277,3 +277,14 @@ def test_page_renews_itself_one_time_after_the_other(room, laptop):
     note = laptop.get_by_role("textbox", name="For the next visit")
     until(lambda: note.input_value() == "note 9", "the last note is shown")
     assert most == 1
+
+
+def test_what_takes_longer_than_a_moment_says_so_until_it_is_done(laptop, room):
+    held = []
+    laptop.goto(f"{room.url}/visits")
+    laptop.route("**/api/visits", lambda route: held.append(route))
+    laptop.get_by_role("button", name="Try the simulated hall").click()
+    laptop.get_by_text("One moment").wait_for()
+    held[0].fulfill(status=409, json={"faults": ["Not now."]})
+    laptop.get_by_text("Not now.").wait_for()
+    assert not laptop.get_by_text("One moment").count()
