@@ -361,9 +361,9 @@ def test_first_state_is_that_of_the_earliest_takes(
     first = make_result(takes=[quiet(make_take(s, p)) for s, p in SPOTS])
     _, second, *_ = pages(render(later, make_job(), date=DATE, first=first))
     assert "Evenness before the work" in second
-    assert "Evenness as it stands now, before the card" in second
+    assert "Evenness now, before the card" in second
     # The maps of the two differ: the first takes were alike at all spots.
-    assert second.index("Evenness before") < second.index("Evenness as it")
+    assert second.index("Evenness before") < second.index("Evenness now")
     assert "14 of 27 bands before the work, 26 of 27 now, before the card." in second
 
 

@@ -175,7 +175,7 @@ def _maps(result: Result, first: Result | None) -> list[str]:
     last = evenness_view(result, "after", walked=False)
     if last is None and first is not None:
         last = evenness_view(result, "before", walked=False)
-        last = last and replace(last, title="Evenness as it stands now, before the card")
+        last = last and replace(last, title="Evenness now, before the card")
     parts = [_parts(view) for view in (before, last) if view]
     return [
         draw_evenness_map(part[at], width_px=HALF_WIDTH_PX)
