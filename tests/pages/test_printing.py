@@ -61,7 +61,7 @@ def test_first_state_is_that_before_the_takes_were_begun_anew(pages):
         for page in pypdf.PdfReader(io.BytesIO(print_sheet(pages.services, visit))).pages
     )
     assert "Evenness before the work" in text
-    assert "Evenness as it stands now, before the card" in text
+    assert "Evenness now, before the card" in text
 
 
 def test_a_take_made_again_for_a_slip_is_no_first_state(pages):

@@ -10,6 +10,7 @@ from evenhall.pages.guide import NO_RESULT, card_left, undone
 from evenhall.pages.views.frame import Drawing, Frame
 from evenhall.pages.views.takes import TakesPage, takes_page
 from evenhall.pages.views.verdict import Chart, chart_of, faders_of, map_drawing
+from evenhall.report.point import Point
 from evenhall.report.verdicts import proof_point
 from evenhall.report.views import proof_view
 from evenhall.visits.visit import Visit, job_of
@@ -51,12 +52,13 @@ def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int)
     """Make the page of the proof."""
     point = proof_point(result or NO_RESULT)
     chart = None if result is None else proof_view(result, job_of(visit))
+    takes = takes_page(visit, result, frame, state="after")
     return ProofPage(
         frame=frame,
-        takes=takes_page(visit, result, frame, state="after"),
+        takes=takes,
         sentence=UNPROVEN
         if point is None
-        else f"{'Proven' if point.holds else 'Not proven'}. {point.body}",
+        else _sentence(point, so_far=takes.following is not None),
         left=_left(visit, result),
         chart=chart_of(chart),
         map=map_drawing(result, "after"),
@@ -66,14 +68,21 @@ def proof_page(visit: Visit, result: Result | None, frame: Frame, *, cable: int)
     )
 
 
+def _sentence(point: Point, *, so_far: bool) -> str:
+    """Say whether it is proven, and by what; `so_far` while takes are still to be made."""
+    return f"{'Proven' if point.holds else 'Not proven'}{' so far' * so_far}. {point.body}"
+
+
 def _left(visit: Visit, result: Result | None) -> str:
-    """Say what of the worklist is not done; empty where all is."""
+    """Say what of the worklist is left to do; empty before there is one."""
+    if result is None or not result.any_usable:
+        return ""
     hands = len(undone(visit, result))
     left = [f"{hands} thing{'s' if hands != 1 else ''} by hand"] if hands else []
     left += [
         faders_of(side, len(faders)) for side, faders in card_left(visit, result).items() if faders
     ]
-    return f"Left to do: {listed(left)}." if left else ""
+    return f"Left to do: {listed(left)}." if left else "Nothing is left to do on the worklist."
 
 
 def _cable_rows(result: Result | None) -> tuple[CableRow, ...]:
