@@ -59,7 +59,7 @@ export function startExploring() {
   document.addEventListener("htmx:afterSwap", () => {
     for (const figure of document.querySelectorAll("[data-explore]")) {
       const part = partsOf(figure)[told.get(figure)];
-      if (part && !part.classList.contains("pointed")) tell(figure, part);
+      if (part) tell(figure, part);
     }
   });
   document.addEventListener("pointerdown", point);

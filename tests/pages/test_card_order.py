@@ -111,7 +111,7 @@ def test_proof_says_what_is_left_to_do():
         return proof_page(VISIT, result_of(**of_result), FRAME, cable=0).left
 
     assert left(card={}) == "Nothing is left to do on the worklist."
-    assert left(takes=()) == ""
+    assert proof_page(VISIT, None, FRAME, cable=0).left == ""
     faders = (Fader(hz=100.0, fader_db=-3.0), Fader(hz=1000.0, fader_db=2.0))
     assert left(card={"left": faders, "right": faders[:1]}) == (
         "Left to do: 2 faders of the left card and 1 fader of the right card."
