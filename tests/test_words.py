@@ -15,7 +15,7 @@ from evenhall.job.demo.folder import write_demo, write_demo_after
 from evenhall.job.folder.reading import load_job
 from evenhall.job.tune.planning import plan_hall
 from evenhall.job.tune.tuning import tune
-from evenhall.report.verdicts import summary, verdicts
+from evenhall.report.verdicts import headline, verdicts
 from evenhall.report.worklist import whole_text
 from evenhall.verdict.joining.subs import join
 from evenhall.verdict.joining.words import joining_moves
@@ -194,7 +194,7 @@ def told(results, worklists):
     found, plan = results
     lines = [*worklists, *plan.stance, *plan.speech, *plan.lacking, *plan.checks]
     for result in found:
-        lines += [summary(result), *(point.body for point in verdicts(result))]
+        lines += [headline(result), *(point.body for point in verdicts(result))]
         lines += [pattern.why for pattern in result.patterns]
         lines += [problem.text for take in result.takes for problem in take.problems]
         lines += [one.text for one in result.headroom]

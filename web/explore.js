@@ -20,11 +20,24 @@ function partsOf(figure) {
 // Which part was told last, for each drawing.
 const told = new WeakMap();
 
+// Drawn last, so that no neighbour covers it; light around dark, so that it is seen on any colour.
+function outline(part) {
+  const { x, y, width, height } = part.getBBox();
+  for (const look of ["ring around", "ring"]) {
+    const ring = document.createElementNS(part.namespaceURI, "rect");
+    const place = { x: x - 1, y: y - 1, width: width + 2, height: height + 2, class: look };
+    for (const [name, value] of Object.entries(place)) ring.setAttribute(name, value);
+    part.ownerSVGElement.append(ring);
+  }
+}
+
 function tell(figure, part) {
   figure.querySelector(".pointed")?.classList.remove("pointed");
+  for (const ring of figure.querySelectorAll(".ring")) ring.remove();
   if (!part) return;
   told.set(figure, partsOf(figure).indexOf(part));
   part.classList.add("pointed");
+  outline(part);
   figure.querySelector(".reading").textContent = part.querySelector(":scope > title").textContent;
 }
 
@@ -46,7 +59,7 @@ export function startExploring() {
   document.addEventListener("htmx:afterSwap", () => {
     for (const figure of document.querySelectorAll("[data-explore]")) {
       const part = partsOf(figure)[told.get(figure)];
-      if (part && !part.classList.contains("pointed")) tell(figure, part);
+      if (part) tell(figure, part);
     }
   });
   document.addEventListener("pointerdown", point);

@@ -92,7 +92,9 @@ def test_card_that_is_withheld_says_what_to_mend_first():
     why = "Mend the horn first."
     page = worklist_page(VISIT, result_of(card={}, card_withheld=why), FRAME)
     assert (page.no_card, page.cards) == (why, ())
-    assert verdict_page(VISIT, result_of(card={}, card_withheld=why), FRAME).summary.startswith(why)
+    assert verdict_page(VISIT, result_of(card={}, card_withheld=why), FRAME).sentence.startswith(
+        why
+    )
 
 
 def test_proof_says_how_many_takes_stand_behind_it():
@@ -100,5 +102,17 @@ def test_proof_says_how_many_takes_stand_behind_it():
         proof = Proof(rms_db=1.3, forecast_error_db=0.6, holds=True, takes=takes, bands=())
         return proof_page(VISIT, result_of(proof=proof), FRAME, cable=0).sentence
 
-    assert sentence(6).startswith("Proof holds. Six takes after the work: the area as a whole is")
-    assert sentence(1).startswith("Proof holds. One take after the work:")
+    assert sentence(6).startswith("Proven so far. Six takes after the work: the area as a whole is")
+    assert sentence(1).startswith("Proven so far. One take after the work:")
+
+
+def test_proof_says_what_is_left_to_do():
+    def left(**of_result) -> str:
+        return proof_page(VISIT, result_of(**of_result), FRAME, cable=0).left
+
+    assert left(card={}) == "Nothing is left to do on the worklist."
+    assert proof_page(VISIT, None, FRAME, cable=0).left == ""
+    faders = (Fader(hz=100.0, fader_db=-3.0), Fader(hz=1000.0, fader_db=2.0))
+    assert left(card={"left": faders, "right": faders[:1]}) == (
+        "Left to do: 2 faders of the left card and 1 fader of the right card."
+    )

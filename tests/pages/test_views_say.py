@@ -37,5 +37,22 @@ def test_nothing_stands_out_only_where_something_was_taken(tmp_path):
     services.new_demo()
     page = page_of(services, "verdict")
     assert "Nothing stands out" not in page
-    assert "The takes tell them." in page
+    assert "No verdict yet" in page
+    services.close()
+
+
+@pytest.mark.parametrize(("state", "other"), [("before", "proof"), ("after", "takes")])
+def test_how_a_take_went_is_told_on_the_page_of_its_state_alone(tmp_path, state, other):
+    services = services_in(tmp_path)
+    services.new_demo()
+    told = "Good: 31 bands are usable."
+    services.player.now = Playing(
+        "take", "ended", 1, "left", "front", state=state, text=told, good=True, take=1
+    )
+    (own,) = {"takes", "proof"} - {other}
+    assert told in page_of(services, own)
+    assert told not in page_of(services, other)
+    services.player.now = replace(services.player.now, phase="sound")
+    for page in ("takes", "proof"):
+        assert 'id="stop"' in page_of(services, page)
     services.close()

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from evenhall.report.point import Point
-from evenhall.report.verdicts import at_a_seat, proof_point, summary, verdicts
+from evenhall.report.verdicts import at_a_seat, headline, proof_point, verdicts
 
 Make = Callable[..., Any]
 
@@ -135,13 +135,16 @@ def test_proof_says_how_even_it_is_and_which_faders_stand_wrong(make_result: Mak
     assert point is not None
     assert point.head == "Proof fails"
     assert point.body.endswith(
-        " Front and back are then within 6 dB in 20 of 23 bands. The scale lies. 80 is up."
+        " Front and back are now within 6 dB in 20 of 23 bands. The scale lies. 80 is up."
     )
     assert proof_point(make_result()) is None
 
 
-def test_summary_is_the_headline_and_how_much_is_to_do(make_result: Make) -> None:
-    assert summary(make_result()) == (
-        f"{at_a_seat(make_result())} Front and back are within 6 dB in 14 of 27 bands; the sides "
-        "match; 2 things to do."
+def test_headline_is_one_sentence_and_falls_back_on_evenness(make_result: Make) -> None:
+    steps = [{"faders": at, "seat_after_db": 3.6 - 0.3 * at} for at in range(1, 11)]
+    assert headline(make_result(card_steps=steps)) == (
+        "Seats are 3.6 dB from the target on average now; with the card 1.4 dB, give or take 0.4."
     )
+    assert headline(make_result(card_withheld="Fix the sub first.")) == "Fix the sub first."
+    without = make_result(forecast=None)
+    assert headline(without) == verdicts(without)[0].body

@@ -44,7 +44,6 @@ def test_map_runs_front_to_back_whatever_the_order_of_the_takes(
     takes = [make_take("left", spot) for spot in ("back", "front", "middle")]
     (side,) = evenness_view(make_result(takes=takes), "before").sides
     assert [row.label for row in side.rows] == ["front", "middle", "back"]
-    assert [row.reference for row in side.rows] == [False, True, False]
 
 
 def test_named_spots_keep_their_order_without_distances(make_result: Make, make_take: Make) -> None:
@@ -66,6 +65,34 @@ def test_map_levels_are_differences_in_decibels(make_result: Make, make_take: Ma
     (side,) = evenness_view(make_result(takes=takes), "before").sides
     assert [row.level_db for row in side.rows] == [(3.5,), (0.0,), (-3.5,)]
     assert side.front_minus_back_db == (7.0,)
+    (two,) = evenness_view(make_result(takes=[takes[0], takes[2]]), "before").sides
+    assert [row.level_db for row in two.rows] == [(3.5,), (-3.5,)]
+
+
+def test_hole_of_one_spot_marks_that_spot_alone(make_result: Make, make_take: Make) -> None:
+    hz = (125.0, 250.0, 500.0)
+
+    def at(spot: str, *levels_db: float | None) -> dict[str, Any]:
+        bands = [
+            {"hz": f, "level_db": db, "uncertainty_db": 0.1, "usable": db is not None}
+            for f, db in zip(hz, levels_db, strict=True)
+        ]
+        return make_take("left", spot, bands=bands)
+
+    takes = [at("front", -10, -10, -9), at("middle", -10, -22, None), at("back", -10, -10, None)]
+    view = evenness_view(make_result(takes=takes), "before")
+    (side,) = view.sides
+    marked = [
+        (row.label, f)
+        for row in side.rows
+        for f, db in zip(view.band_hz, row.level_db, strict=True)
+        if db is not None and abs(db) > view.limit_db
+    ]
+    assert marked == [("middle", 250.0)]
+    at_250, at_500 = (view.band_hz.index(f) for f in (250.0, 500.0))
+    assert [row.level_db[at_250] for row in side.rows] == [0.0, -12.0, 0.0]
+    # One spot alone has nothing to be held against.
+    assert [row.level_db[at_500] for row in side.rows] == [None, None, None]
 
 
 def test_second_take_at_a_spot_moves_its_shape_but_not_its_level(
@@ -91,7 +118,7 @@ def test_subs_are_not_held_against_the_limit(make_result: Make, make_take: Make)
     assert [side.name for side in view.sides] == ["Left"]
 
 
-def test_more_spots_than_a_page_holds_keep_front_middle_and_back(
+def test_more_spots_than_a_page_holds_keep_front_and_back(
     make_result: Make, make_take: Make
 ) -> None:
     takes = [
@@ -101,7 +128,6 @@ def test_more_spots_than_a_page_holds_keep_front_middle_and_back(
     (side,) = evenness_view(make_result(takes=takes), "before").sides
     assert len(side.rows) <= 8
     assert [side.rows[0].label, side.rows[-1].label] == ["row 0", "row 20"]
-    assert [row.label for row in side.rows if row.reference] == ["row 10"]
 
 
 def test_bands_that_no_spot_can_use_are_left_out_only_at_the_ends(make_result: Make) -> None:

@@ -2,7 +2,7 @@
 
 - `card`: the faders of the user's own equalizer, each where it must stand.
 - `fader`: one of them, large, for the hand that sets it.
-- `evenness_map`: spots by third-octave bands, each cell by its level against the middle spot.
+- `evenness_map`: spots by third-octave bands, each cell by its level against the typical spot.
 - `hall_drawing`: side view and plan to scale, with aims, people and spots.
 - `response_chart`: common part, spots, target and forecast over frequency.
 - `theme`: the palettes; `svg`: the pieces they are drawn with; `fonts/`: their typeface.
@@ -11,7 +11,13 @@
 from pathlib import Path
 
 from evenhall.drawing.card import CardFader, CardView, draw_card
-from evenhall.drawing.evenness_map import EvennessView, MapRow, MapSide, draw_evenness_map
+from evenhall.drawing.evenness_map import (
+    EvennessView,
+    MapRow,
+    MapSide,
+    draw_evenness_map,
+    draw_row_names,
+)
 from evenhall.drawing.fader import FaderView, draw_fader
 from evenhall.drawing.hall_drawing import draw_hall, draw_walk
 from evenhall.drawing.hall_view import HallSpot, HallView
@@ -40,6 +46,7 @@ __all__ = [
     "draw_fader",
     "draw_hall",
     "draw_response_chart",
+    "draw_row_names",
     "draw_walk",
 ]
 

@@ -1,19 +1,23 @@
-"""The evenness map: how far each spot lies from the middle one, band by band.
+"""The evenness map: how far each spot lies from the typical one, band by band.
 
 One row a spot, front at the top to back at the bottom; one column a third-octave band; under
-each side the front less the back, which is what the limit is for. Read down a column from front
-to back, along a row for tone. Start at `draw_evenness_map()`.
+each side the front minus the back, which is what the limit is for. Read down a column from front
+to back, along a row for tone. Start at `draw_evenness_map()`; `draw_row_names()` draws the names
+of its rows by themselves, for a screen that scrolls the map under them.
 """
 
 from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from evenhall.drawing.svg import (
     ACROSS_PX,
+    FONT_FAMILY,
     MINUS,
+    element,
     group,
     path,
     picture,
@@ -24,28 +28,30 @@ from evenhall.drawing.svg import (
     text_width_px,
 )
 from evenhall.drawing.theme import PAPER, Theme, legible_on, mixed
-from evenhall.words import fader_name
+from evenhall.words import fader_name, hz_text
 
-__all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map"]
+__all__ = ["EvennessView", "MapRow", "MapSide", "draw_evenness_map", "draw_row_names"]
 
-USUAL_CELL_HEIGHT_PX, FLAT_CELL_HEIGHT_PX = 24.0, 19.0
+USUAL_CELL_HEIGHT_PX, FLAT_CELL_HEIGHT_PX = 28.0, 19.0
 HEAD_HEIGHT_PX = 54.0
 SIDE_NAME_HEIGHT_PX = 20.0
 SIDE_GAP_PX = 10.0
 SUM_GAP_PX = 4.0
 LEGEND_SIZE_PX = 12.0
 LEGEND_LINE_PX = 16.0
-LABEL_SHARE = 0.13  # of the width, for the names of the spots
+LABEL_SHARE = 0.11  # of the width, for the names of the spots; `.row-names` in pages.css is as wide
 USUAL_LABEL_PX, NARROWEST_LABEL_PX = 100.0, 64.0
 LARGEST_NAME_PX, SMALLEST_NAME_PX = 13.0, 10.0
 LARGEST_FIGURE_PX = 14.0
 # Two maps side by side on A4 across, 512 px each, are set at 0.75 pt a px: this makes 7 pt.
 SMALLEST_LETTERING_PX = 9.4
 DENSE_WIDTH_PX = 600.0
+FRONT_BACK = "front − back"
 WIDEST_USUAL_FIGURE = f"{MINUS}14"  # 20 dB and more is rare
 CELL_GAP_PX = 1.0
 FIGURE_SHARE = 0.97  # of a cell, for its figure
-HATCH_PX = 5.0
+DIGIT_EM = 0.7  # height of a digit
+HATCH_PX = 2.5
 
 # A cell this many limits away has the full colour; beyond it only the figure tells.
 FULL_COLOUR_LIMITS = 1.5
@@ -58,22 +64,19 @@ class MapRow:
     Attributes
     ----------
     level_db : tuple of float or None
-        Level of each band, dB re the middle spot of the same side; None = not usable.
+        Level of each band, dB re the median of the spots of the same side; None = not usable.
     distance_m : float or None
         From the loudspeaker.
-    reference : bool
-        This is the middle spot, that the others are held against.
     """
 
     label: str
     level_db: tuple[float | None, ...]
     distance_m: float | None = None
-    reference: bool = False
 
 
 @dataclass(frozen=True)
 class MapSide:
-    """The spots of one loudspeaker, front to back, and the front less the back in dB."""
+    """The spots of one loudspeaker, front to back, and the front minus the back in dB."""
 
     name: str
     rows: tuple[MapRow, ...]
@@ -116,20 +119,35 @@ def draw_evenness_map(
     if any(len(levels) != len(view.band_hz) for levels in (*rows, *sums)):
         raise ValueError("every row of an evenness map holds one level a band")
     grid = _Grid(view, theme, width_px)
-    blocks = []
-    y = HEAD_HEIGHT_PX
-    for side in view.sides:
-        block, y = grid.side(side, y)
-        blocks.append(block)
     return picture(
         grid.heading(),
-        *blocks,
-        grid.legend(y),
+        *grid.names(),
+        *(grid.cells(row) for row in grid.rows()),
+        grid.legend(),
         width_px=width_px,
-        height_px=y + len(grid.legend_lines()) * LEGEND_LINE_PX,
+        height_px=grid.height_px,
         title=view.title,
         description=_in_words(view),
         theme=theme,
+    )
+
+
+def draw_row_names(view: EvennessView, *, theme: Theme, width_px: float = ACROSS_PX) -> str:
+    """Draw the left edge of the map of the same view and width, less title and legend.
+
+    Laid over the map, it leaves the names of the rows in view while the map scrolls under it.
+    """
+    grid = _Grid(view, theme, width_px)
+    top = HEAD_HEIGHT_PX - 24
+    return element(
+        "svg",
+        rect(0, top, grid.left_px, grid.bottom_px - SIDE_GAP_PX - top, fill=theme.ground),
+        grid.unit(),
+        *grid.names(),
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {grid.left_px:g} {grid.height_px:g}",
+        aria_hidden="true",
+        font_family=FONT_FAMILY,
     )
 
 
@@ -141,7 +159,7 @@ def _in_words(view: EvennessView) -> str:
     said = []
     for side in view.sides:
         failing = [
-            f"{hz:g} Hz ({level:+.1f} dB)"
+            f"{hz_text(hz)} ({signed_db(level, 1)} dB)"
             for hz, level in zip(view.band_hz, side.front_minus_back_db, strict=False)
             if level is not None and _beyond(level, view.limit_db)
         ]
@@ -150,7 +168,19 @@ def _in_words(view: EvennessView) -> str:
             said.append(
                 f"{side.name}: front and back more than {view.limit_db:g} dB apart: {where}."
             )
-    return " ".join(["Levels of each spot in dB against the middle spot.", *said])
+    return " ".join(["Levels of each spot in dB against the typical spot.", *said])
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A row of cells: its name, what stands at the right of it, and how far down it is."""
+
+    side: str
+    name: str
+    where: str
+    levels_db: tuple[float | None, ...]
+    y: float
+    is_sum: bool = False
 
 
 @dataclass(frozen=True)
@@ -182,6 +212,23 @@ class _Grid:
         return FLAT_CELL_HEIGHT_PX if self.dense else USUAL_CELL_HEIGHT_PX
 
     @property
+    def most_figure_px(self) -> float:
+        """Size of the largest figure: one digit is not written much larger than two."""
+        usual_px = 1.1 * self.room_px / text_width_px(WIDEST_USUAL_FIGURE, 1.0)
+        return min(LARGEST_FIGURE_PX, usual_px)
+
+    @property
+    def room_px(self) -> float:
+        """Width that a figure may take."""
+        return FIGURE_SHARE * (self.cell_px - CELL_GAP_PX)
+
+    @property
+    def corner_px(self) -> float:
+        """Legs of a hatched corner: as large as stays clear of the largest figure."""
+        clear_px = (self.cell_height_px - CELL_GAP_PX - DIGIT_EM * self.most_figure_px) / 2
+        return min(clear_px, self.cell_px - CELL_GAP_PX)
+
+    @property
     def cell_px(self) -> float:
         return (self.width_px - self.left_px) / len(self.view.band_hz)
 
@@ -193,12 +240,9 @@ class _Grid:
             if round(abs(level_db)) <= self.view.limit_db:
                 # 6.3 dB is beyond 6 dB, and "+6" would not say why it is hatched.
                 choices.insert(0, signed_db(level_db, 1))
-            choices.append(figure[1:])  # the hatch tells the sign too
-        room_px = FIGURE_SHARE * (self.cell_px - CELL_GAP_PX)
-        # One digit is not written much larger than two: a row is read at one glance.
-        most_px = min(LARGEST_FIGURE_PX, 1.1 * room_px / text_width_px(WIDEST_USUAL_FIGURE, 1.0))
+            choices.append(figure[1:])  # the corner tells the sign too
         for choice in choices:
-            size_px = min(most_px, room_px / text_width_px(choice, 1.0))
+            size_px = min(self.most_figure_px, self.room_px / text_width_px(choice, 1.0))
             if size_px >= SMALLEST_LETTERING_PX - 1e-9:
                 return choice, size_px
         return "", 0.0
@@ -222,56 +266,79 @@ class _Grid:
         ]
         title = shorten(self.view.title, size_px=18, width_px=self.width_px - 12)
         return group(
-            text(6, 16, title, size_px=18, fill=theme.ink, bold=True),
-            text(self.left_px - 8, y, "Hz", size_px=12, fill=theme.muted, anchor="end"),
-            *lettering,
+            text(6, 16, title, size_px=18, fill=theme.ink, bold=True), self.unit(), *lettering
         )
 
-    def side(self, side: MapSide, y: float) -> tuple[str, float]:
-        """One side's rows from the height `y` down, and the height where the next may start."""
-        middle, size_px = y + SIDE_NAME_HEIGHT_PX / 2, LARGEST_NAME_PX
-        side_name = shorten(side.name, size_px=size_px, width_px=self.width_px - 12)
-        drawn = [text(6, middle, side_name, size_px=size_px, fill=self.theme.ink, bold=True)]
-        y += SIDE_NAME_HEIGHT_PX
-        for row in side.rows:
-            where = "" if row.distance_m is None else f"{row.distance_m:g} m"
-            drawn.append(self._label(row.label, where, y, bold=row.reference))
-            drawn.append(self._cells(f"{side.name}, {row.label}", row.level_db, y))
-            y += self.cell_height_px
-        if side.front_minus_back_db:
-            y += SUM_GAP_PX
-            drawn.append(self._label("front − back", "", y, bold=False))
-            drawn.append(
-                self._cells(f"{side.name}, front less back", side.front_minus_back_db, y, bold=True)
-            )
-            y += self.cell_height_px
-        return group(*drawn, class_="side"), y + SIDE_GAP_PX
+    def unit(self) -> str:
+        """Write the unit of the numbers over the columns."""
+        x, y = self.left_px - 8, HEAD_HEIGHT_PX - 12
+        return text(x, y, "Hz", size_px=12, fill=self.theme.muted, anchor="end")
 
-    def _label(self, name: str, where: str, y: float, *, bold: bool) -> str:
-        theme, middle, size_px = self.theme, y + self.cell_height_px / 2, self.name_px
-        room_px = self.left_px - 16
-        if text_width_px(f"{name} {where}", size_px) > room_px:
+    def rows(self) -> Iterator[_Row]:
+        """All rows of cells, from the top down."""
+        y = HEAD_HEIGHT_PX
+        for side in self.view.sides:
+            y += SIDE_NAME_HEIGHT_PX
+            for row in side.rows:
+                where = "" if row.distance_m is None else f"{row.distance_m:g} m"
+                yield _Row(side.name, row.label, where, row.level_db, y)
+                y += self.cell_height_px
+            if side.front_minus_back_db:
+                y += SUM_GAP_PX
+                yield _Row(side.name, FRONT_BACK, "", side.front_minus_back_db, y, is_sum=True)
+                y += self.cell_height_px
+            y += SIDE_GAP_PX
+
+    @property
+    def bottom_px(self) -> float:
+        """Where the rows end and the legend begins."""
+        return max(row.y for row in self.rows()) + self.cell_height_px + SIDE_GAP_PX
+
+    @property
+    def height_px(self) -> float:
+        return self.bottom_px + len(self.legend_lines()) * LEGEND_LINE_PX
+
+    def names(self) -> Iterator[str]:
+        """Name the rows, and each side over the first of its own."""
+        size_px = LARGEST_NAME_PX
+        # On a screen they stay in view alone, see `draw_row_names()`.
+        room_px = (self.width_px if self.dense else self.left_px) - 12
+        side = None
+        for row in self.rows():
+            if row.side != side:
+                side = row.side
+                name = shorten(side, size_px=size_px, width_px=room_px)
+                y = row.y - SIDE_NAME_HEIGHT_PX / 2
+                yield text(6, y, name, size_px=size_px, fill=self.theme.ink, bold=True)
+            yield self._label(row)
+
+    def _label(self, row: _Row) -> str:
+        theme, middle, size_px = self.theme, row.y + self.cell_height_px / 2, self.name_px
+        room_px, where = self.left_px - 16, row.where
+        if text_width_px(f"{row.name} {where}", size_px) > room_px:
             where = "" if self.dense else where
         room_px -= text_width_px(where, size_px)
-        short = shorten(name, size_px=size_px, width_px=room_px)
+        short = shorten(row.name, size_px=size_px, width_px=room_px)
         return group(
-            text(6, middle, short, size_px=size_px, fill=theme.ink, bold=bold),
+            text(6, middle, short, size_px=size_px, fill=theme.ink, bold=row.is_sum),
             text(self.left_px - 8, middle, where, size_px=size_px, fill=theme.muted, anchor="end"),
         )
 
-    def _cells(
-        self, name: str, levels_db: tuple[float | None, ...], y: float, *, bold: bool = False
-    ) -> str:
+    def cells(self, row: _Row) -> str:
+        """All cells of a row."""
+        name = f"{row.side}, {'front minus back' if row.is_sum else row.name}"
         return group(
             *(
-                self._cell(f"{name}, {hz:g} Hz", level_db, at, y, bold=bold)
-                for at, (hz, level_db) in enumerate(zip(self.view.band_hz, levels_db, strict=True))
+                self._cell(f"{name}, {hz_text(hz)}", level_db, at, row)
+                for at, (hz, level_db) in enumerate(
+                    zip(self.view.band_hz, row.levels_db, strict=True)
+                )
             ),
-            class_="sum" if bold else "spot",
+            class_="sum" if row.is_sum else "spot",
         )
 
-    def _cell(self, name: str, level_db: float | None, at: int, y: float, *, bold: bool) -> str:
-        theme = self.theme
+    def _cell(self, name: str, level_db: float | None, at: int, row: _Row) -> str:
+        theme, y = self.theme, row.y
         x = self.left_px + at * self.cell_px + 0.5
         width, height = self.cell_px - CELL_GAP_PX, self.cell_height_px - CELL_GAP_PX
         if level_db is None:
@@ -287,27 +354,22 @@ class _Grid:
         figure, figure_px = self.figure(level_db)
         hatch = []
         if beyond:
-            strokes = _hatch(x, y, width, height, rising=level_db > 0)
-            hatch = [path(strokes, stroke=ink, fill="none", class_="hatch")]
-            if figure:
-                plate = min(text_width_px(figure, figure_px) + 2, width)
-                plate_y = y + height / 2 - 0.48 * figure_px
-                plate_x = x + (width - plate) / 2
-                hatch.append(rect(plate_x, plate_y, plate, 0.96 * figure_px, fill=colour))
+            strokes = _corner(x + width, y, y + height, self.corner_px, upper=level_db > 0)
+            hatch = [path(strokes, stroke=ink, fill="none", stroke_width=1.2, class_="hatch")]
         written = text(
             x + width / 2,
             y + height / 2,
             figure,
             size_px=figure_px,
             fill=ink,
-            bold=bold or beyond,
+            bold=row.is_sum or beyond,
             anchor="middle",
         )
         return group(
             rect(x, y, width, height, fill=colour),
             *hatch,
             *([written] if figure else []),
-            title=f"{name}: {level_db:+.1f} dB" + (", beyond the limit" if beyond else ""),
+            title=f"{name}: {signed_db(level_db, 1)} dB" + (", beyond the limit" if beyond else ""),
             class_="cell",
         )
 
@@ -317,16 +379,16 @@ class _Grid:
 
     def legend_lines(self) -> list[str]:
         words = (
-            "dB against the middle spot, and front less back. Orange is louder, blue quieter."
-            f" Hatched: more than {self.view.limit_db:g} dB, rising where louder, falling where"
-            " quieter. Blank: no usable figure."
+            "dB against the typical spot, and front minus back. Orange is louder, blue softer."
+            f" Hatched corner: more than {self.view.limit_db:g} dB, the upper where louder,"
+            " the lower where softer. Blank: not usable."
         )
         room_px = self.width_px - self.legend_x_px
         characters = int(room_px / text_width_px("n", LEGEND_SIZE_PX) * 1.2)
         return textwrap.wrap(words, characters)
 
-    def legend(self, y: float) -> str:
-        ink = self.theme.muted
+    def legend(self) -> str:
+        ink, y = self.theme.muted, self.bottom_px
         return group(
             *(
                 text(
@@ -347,19 +409,13 @@ def _is_octave(freq_hz: float) -> bool:
     return round(10 * math.log10(freq_hz / 1000)) % 3 == 0
 
 
-def _hatch(
-    x: float, y: float, width: float, height: float, *, rising: bool
+def _corner(
+    right: float, top: float, bottom: float, size: float, *, upper: bool
 ) -> list[tuple[tuple[float, float], tuple[float, float]]]:
-    """Diagonals through a cell, cut at its edges.
+    """Diagonals across the upper or lower right corner of a cell, as far as `size` from it.
 
     They are drawn out, for a pattern fill needs an id, and ids of two drawings in one page clash.
     """
-    strokes = []
-    for step in range(1, math.ceil((width + height) / HATCH_PX)):
-        reach = step * HATCH_PX
-        start = max(0.0, reach - height), min(reach, height)
-        end = min(reach, width), max(0.0, reach - width)
-        mirrored = [(dx, dy if rising else height - dy) for dx, dy in (start, end)]
-        (x1, y1), (x2, y2) = mirrored
-        strokes.append(((x + x1, y + y1), (x + x2, y + y2)))
-    return strokes
+    y, down = (top, 1) if upper else (bottom, -1)
+    reaches = [size - at * HATCH_PX for at in range(math.ceil(size / HATCH_PX))]
+    return [((right - reach, y), (right, y + down * reach)) for reach in reaches]

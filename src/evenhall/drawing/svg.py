@@ -15,6 +15,7 @@ from evenhall.drawing.theme import Theme
 
 __all__ = [
     "ACROSS_PX",
+    "FONT_FAMILY",
     "MINUS",
     "UPRIGHT_PX",
     "circle",

@@ -1,4 +1,4 @@
-"""How it stands, in sentences: evenness, match, seats, level, proof. Start at `verdicts()`."""
+"""What was found, in sentences: evenness, match, seats, level, proof. Start at `verdicts()`."""
 
 from __future__ import annotations
 
@@ -6,15 +6,14 @@ from evenhall.hall.level import MID_TEXT
 from evenhall.job.tune.result import Evenness, Forecast, Match, Result
 from evenhall.report.point import Point, db_text, holds_text, short
 from evenhall.report.views import limit_db
-from evenhall.report.worklist import to_do
 from evenhall.verdict.card.words import first_faders_text, off_target
 from evenhall.words import capitalised, count_text, hz_text
 
-__all__ = ["at_a_seat", "proof_point", "summary", "verdicts"]
+__all__ = ["at_a_seat", "headline", "proof_point", "verdicts"]
 
 
 def verdicts(result: Result) -> tuple[Point, ...]:
-    """Say how it stands: evenness, match, card, proof; each in one sentence."""
+    """Say what was found: evenness, match, card, proof; each in one sentence."""
     points = [_evenness(result)]
     if result.match is not None:
         points.append(_match(result.match))
@@ -43,18 +42,9 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     return tuple(points)
 
 
-def summary(result: Result) -> str:
-    """Say it all in two sentences: what a seat hears, and how even the hall is."""
-    evenness, match = result.evenness, result.match
-    said = []
-    if evenness is not None and evenness.deciding:
-        said.append(_even(evenness))
-    if match is not None:
-        said.append("the sides match" if match.holds else "the sides do not match")
-    count = to_do(result)
-    said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
-    sentence = "; ".join(said) + "."
-    return f"{at_a_seat(result)} {capitalised(sentence)}".strip()
+def headline(result: Result) -> str:
+    """Say what a listener hears now and with the card; else how even the hall is."""
+    return _seat(result) or _evenness(result).body
 
 
 def proof_point(result: Result) -> Point | None:
@@ -69,14 +59,29 @@ def proof_point(result: Result) -> Point | None:
         f"target{was}, and {db_text(proof.forecast_error_db)} from what the card promised."
     ]
     if proof.even_bands is not None:
-        said.append(f"{_within(*proof.even_bands, limit_db(result), then=True)}.")
+        said.append(f"{_within(*proof.even_bands, limit_db(result), now=True)}.")
     said += [proof.unlike_scale] if proof.unlike_scale else []
     said += [fader.text for fader in proof.faders_wrong]
     return Point("Proof " + holds_text(proof.holds), " ".join(said), proof.holds)
 
 
 def at_a_seat(result: Result) -> str:
-    """Say what a listener hears now and with the card, or why there is none: the headline."""
+    """Say what a listener hears now and with the card, and what more would bring; or why not."""
+    seat, forecast = _seat(result), result.forecast
+    if result.card_withheld is not None or not _has_card(result):
+        return seat
+    if forecast is None or forecast.seat_before_db is None:
+        return seat
+    steps_db = [step.seat_after_db for step in result.card_steps]
+    return f"{seat}{first_faders_text(forecast.seat_before_db, steps_db)}{_beyond(forecast)}"
+
+
+def _has_card(result: Result) -> bool:
+    return bool(result.card_steps) or any(result.strip.values())
+
+
+def _seat(result: Result) -> str:
+    """Say what a listener hears now and with the card, or why there is none; empty if unknown."""
     if result.card_withheld is not None:
         return result.card_withheld
     forecast = result.forecast
@@ -84,15 +89,10 @@ def at_a_seat(result: Result) -> str:
         return ""
     before, after = forecast.seat_before_db, forecast.seat_after_db
     now = f"Seats are {off_target(before)} now"
-    if not result.card_steps and not any(result.strip.values()):
+    if not _has_card(result):
         return f"{now}. No card would better that by enough to hear: leave the EQ flat."
     low, high = forecast.seat_after_90_db or (after, after)
-    give = (high - low) / 2.0
-    return (
-        f"{now}; with the card {db_text(after)}, give or take {give:.1f}."
-        f"{first_faders_text(before, [step.seat_after_db for step in result.card_steps])}"
-        f"{_beyond(forecast)}"
-    )
+    return f"{now}; with the card {db_text(after)}, give or take {(high - low) / 2.0:.1f}."
 
 
 def _beyond(forecast: Forecast) -> str:
@@ -113,9 +113,9 @@ def _beyond(forecast: Forecast) -> str:
     return text
 
 
-def _within(held: int, of: int, within_db: float, *, then: bool = False) -> str:
+def _within(held: int, of: int, within_db: float, *, now: bool = False) -> str:
     """Say in how many bands front and back are alike enough."""
-    return f"Front and back are {'then ' * then}within {within_db:g} dB in {held} of {of} bands"
+    return f"Front and back are {'now ' * now}within {within_db:g} dB in {held} of {of} bands"
 
 
 def _even(evenness: Evenness) -> str:

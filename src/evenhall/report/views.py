@@ -94,10 +94,11 @@ def side_title(key: str, sides: Sequence[str]) -> str:
 
 
 def evenness_view(result: Result, state: str, *, walked: bool = True) -> EvennessView | None:
-    """Levels of each spot against the middle one, for the takes "before" or "after" the card.
+    """Levels of each spot against the median of all, for the takes "before" or "after" the card.
 
-    None where no side has two spots with usable takes. Bands below the first or above the last
-    one that any spot can use are left out.
+    The median of the spots of one side, band by band: one spot's own hole marks that spot, and not
+    all others. With two spots it lies half way between them. None where no side has two spots with
+    usable takes. Bands below the first or above the last one that any spot can use are left out.
 
     Parameters
     ----------
@@ -203,25 +204,30 @@ def _map_side(
     bands: slice,
     walked: Sequence[tuple[str, FloatArray]],
 ) -> MapSide:
-    middle = (len(spots) - 1) // 2
+    reference_db = _reference_db(spots)
+    spread = np.linspace(0, len(spots) - 1, min(len(spots), MAX_SPOTS)).round().astype(int)
     rows = tuple(
         MapRow(
             label=spot.spot,
-            level_db=_levels(spot.level_db - spots[middle].level_db, bands),
+            level_db=_levels(spot.level_db - reference_db, bands),
             distance_m=None if spot.distance_m is None else round(spot.distance_m, 1),
-            reference=at == middle,
         )
-        for at, spot in enumerate(spots)
+        for spot in (spots[at] for at in spread.tolist())
     )
-    front_minus_back_db = _levels(spots[0].level_db - spots[-1].level_db, bands)
-    spread = np.linspace(0, len(rows) - 1, MAX_SPOTS - 1).round()
-    shown = {middle, *spread.astype(int).tolist()} if len(rows) > MAX_SPOTS else range(len(rows))
-    kept = tuple(row for at, row in enumerate(rows) if at in shown)
     along = tuple(
-        MapRow(label=label, level_db=_levels(level_db - spots[middle].level_db, bands))
+        MapRow(label=label, level_db=_levels(level_db - reference_db, bands))
         for label, level_db in walked
     )
-    return MapSide(capitalised(name), (*kept, *along), front_minus_back_db)
+    front_minus_back_db = _levels(spots[0].level_db - spots[-1].level_db, bands)
+    return MapSide(capitalised(name), (*rows, *along), front_minus_back_db)
+
+
+def _reference_db(spots: Sequence[SpotResponse]) -> FloatArray:
+    """Median of the spots, band by band; nan where fewer than two of them are usable."""
+    heard = np.stack([spot.level_db for spot in spots])
+    shared = np.isfinite(heard).sum(axis=0) > 1
+    median_db = np.nanmedian(np.where(shared, heard, 0.0), axis=0)
+    return np.asarray(np.where(shared, median_db, np.nan))
 
 
 def _levels(level_db: FloatArray, bands: slice) -> tuple[float | None, ...]:
