@@ -223,7 +223,7 @@ def demo(
       evenhall demo hall --after
       evenhall tune hall
 
-    With an old unit in the rack the proof lies well off the forecast, until it is learned:
+    With an old unit in the rack the proof says that its scale is wrong, until it is learned:
 
     \b
       evenhall demo hall --old-unit

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -17,7 +16,7 @@ import numpy as np
 
 from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, positions_of
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError, StoreError
 from evenhall.job.demo.hall import (
     ACROSS_M,
@@ -35,8 +34,8 @@ from evenhall.job.demo.hall import (
     SPOTS_M,
     Card,
     demo_hall,
-    of_side,
     place_of,
+    worked_on,
 )
 from evenhall.job.folder.reading import (
     JOB_FILE,
@@ -194,11 +193,10 @@ def write_demo_after(folder: Path, card: Card) -> None:
         )
     job = load_job(folder)
     unit = unit_of(job, folder)
-    faders = {side: positions_of(unit, of_side(card, side)) for side in ACROSS_M}
-    there = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else unit
-    hall = replace(demo_hall(), unit=there, faders=faders)
+    real = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else None
+    hall = worked_on(demo_hall(), card, unit, real=real)
     before = tuple(take for take in job.takes if take.state == "before")
-    after = _takes(hall, "after")
+    after = _takes(demo_hall(), "after")  # the tape was read once
     try:
         _record(folder, hall, after)
         _write_job(folder, job.model_copy(update={"takes": before + after}))

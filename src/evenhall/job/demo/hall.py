@@ -3,8 +3,9 @@
 The boxes stand low, so the front row gets far more than the last. They boom around 200 Hz and are
 harsh around 3 kHz (the card mends that). A folding wall 0.95 m behind them cancels 90 Hz
 everywhere, and stacked chairs behind the middle row take 160 Hz out there (both are left alone).
-The right channel is set 1.6 dB low. `demo_hall()` is the hall; `demo_impulse()` what simulated
-devices play through, and `demo_way()` the same where the microphone is carried through the rows.
+The right channel is set 1.6 dB low. `demo_hall()` is the hall, `worked_on()` the same after the
+work; `demo_impulse()` what simulated devices play through, and `demo_way()` the same where the
+microphone is carried through the rows.
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ __all__ = [
     "demo_way",
     "of_side",
     "place_of",
+    "worked_on",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -88,6 +90,9 @@ NOISE = simulated.Noise(level_dbfs=-70.0, hum_hz=50.0, hum_dbfs=-82.0)
 # Of who carries the microphone: a step every so often, and once a knock on its stand.
 STEP_EVERY_S, STEP_DBFS = 0.65, -48.0
 KNOCK_AT, KNOCK_DBFS = 0.4, -24.0  # at this share of the way
+# After the work nothing is quite as before: a microphone is put back within a hand's breadth, a
+# hall warms up, a hand sets a fader to half a decibel (common practice, no source).
+PUT_BACK_M, WARMER_K, DAMPER_PCT, SET_TO_DB = 0.1, 3.0, 10.0, 0.5
 
 Card = Mapping[str, Mapping[float, float]]  # positions in dB by nominal frequency in Hz
 
@@ -157,6 +162,49 @@ def demo_hall(
     )
 
 
+def worked_on(
+    hall: simulated.SimulatedHall, card: Card, unit: GraphicUnit, *, real: LyingUnit | None = None
+) -> simulated.SimulatedHall:
+    """Give the hall after the work, with a card set by hand and the microphone put back by eye.
+
+    Parameters
+    ----------
+    card : mapping of str to mapping of float to float
+        As for `write_demo_after()`.
+    unit : GraphicUnit
+        That the card is set on.
+    real : LyingUnit, optional
+        What that unit really is, where its scale lies.
+
+    Raises
+    ------
+    InputError
+        The card has faders that the unit has not.
+    """
+    rng = np.random.default_rng(4)
+    off_m = rng.uniform(-PUT_BACK_M, PUT_BACK_M, (len(hall.spots), 2))
+    put_back = {
+        place: (along_m + down_m, across_m + aside_m, up_m)
+        for (place, (along_m, across_m, up_m)), (down_m, aside_m) in zip(
+            hall.spots.items(), off_m, strict=True
+        )
+    }
+    faders = {}
+    for side in hall.elements:
+        asked_db = positions_of(unit, of_side(card, side))
+        off_db = rng.uniform(-SET_TO_DB, SET_TO_DB, unit.fader_count)
+        # A fader at 0 sits in its notch.
+        faders[side] = asked_db + np.where(asked_db == 0.0, 0.0, off_db)
+    room = replace(
+        hall.room,
+        temperature_c=hall.room.temperature_c + WARMER_K,
+        humidity_pct=hall.room.humidity_pct + DAMPER_PCT,
+    )
+    return replace(
+        hall, room=room, spots=put_back, near_m=hall.spots, unit=real or unit, faders=faders
+    )
+
+
 def demo_impulse(
     side: str,
     spot: str,
@@ -176,7 +224,7 @@ def demo_impulse(
     spot : {"front", "middle", "back", "line check"}
         Each side has its own places, but for the line check.
     card : mapping of str to mapping of float to float, optional
-        As for `write_demo_after()`; faders are flat without.
+        As for `write_demo_after()`, and the hall is `worked_on()`; as it was found without.
     unit : GraphicUnit, optional
         That the card is set on; one of 31 faders without.
     real : LyingUnit, optional
@@ -197,16 +245,13 @@ def demo_impulse(
         faders that its unit has not.
     """
     _refuse((side,), (spot,), hung)
-    faders: tuple[float, ...] | None = None
-    if card is not None:
-        unit = unit or graphic_unit(31)
-        faders = tuple(positions_of(unit, of_side(card, side)))
     return _impulse(
         side,
         spot if spot == LINE_CHECK else place_of(side, spot),
         rate_hz,
-        (real or unit) if faders is not None else None,
-        faders,
+        None if card is None else tuple(of_side(card, side).items()),
+        unit,
+        real,
         hung,
         gain_db.get(side, GAIN_DB[side]),
     )
@@ -246,9 +291,7 @@ def demo_way(  # noqa: PLR0913 - all that a walk depends on
     _refuse(sides, (), hung)
     hall = demo_hall(hung, gain_db=gain_db)
     if card is not None:
-        unit = unit or graphic_unit(31)
-        faders = {one: positions_of(unit, of_side(card, one)) for one in sides}
-        hall = replace(hall, unit=real or unit, faders=faders)
+        hall = worked_on(hall, card, unit or graphic_unit(31), real=real)
     path = walk_path(
         Audience(FIRST_ROW_M, LAST_ROW_M),
         length_m=HALL_LENGTH_M - SPEAKER_FROM_WALL_M,
@@ -309,14 +352,15 @@ def _impulse(
     side: str,
     place: str,
     rate_hz: float,
-    unit: GraphicUnit | LyingUnit | None,
-    faders: tuple[float, ...] | None,
+    card: tuple[tuple[float, float], ...] | None,
+    unit: GraphicUnit | None,
+    real: LyingUnit | None,
     hung: Hung,
     gain_db: float,
 ) -> FloatArray:
     hall = demo_hall(hung, gain_db={side: gain_db})
-    if faders is not None:
-        hall = replace(hall, unit=unit, faders={side: faders})
+    if card is not None:
+        hall = worked_on(hall, {side: dict(card)}, unit or graphic_unit(31), real=real)
     impulse = hall.true_response(side, place, rate_hz=rate_hz)
     impulse.setflags(write=False)
     return impulse

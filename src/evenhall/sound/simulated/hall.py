@@ -64,6 +64,8 @@ class SimulatedHall:
     clutter_behind_m : mapping of str to float
         How far behind the microphone stands something that throws the bass back and breaks up
         the treble (stacked chairs), at the spots named.
+    near_m : mapping of str to tuple of float
+        Where the microphone stood before, at spots where it was put back.
     """
 
     room: Room
@@ -73,6 +75,7 @@ class SimulatedHall:
     unit: GraphicUnit | LyingUnit | None = None
     faders: Mapping[str, ArrayLike] = field(default_factory=dict)
     clutter_behind_m: Mapping[str, float] = field(default_factory=dict)
+    near_m: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
 
     def with_faders(self, faders: Mapping[str, ArrayLike]) -> SimulatedHall:
         """Give the same hall with the equalizer set anew."""
@@ -112,6 +115,7 @@ class SimulatedHall:
             self.spots[spot],
             rate_hz=rate_hz,
             off_axis_db=source.off_axis_db,
+            near_m=self.near_m.get(spot),
         )
         late = source.delay_s * rate_hz + (recorder.latency_samples if recorder else 0)
         n_samples = room.size + math.ceil(RING_S * rate_hz + late)
