@@ -18,9 +18,11 @@ from evenhall.job.folder.reading import SECTIONS
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import STANCE, hands_done, hands_so_far
+from evenhall.pages.guide import move_key
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
 from evenhall.pages.workers import Workers
+from evenhall.report.hand_over import did
 from evenhall.visits.judging import Judge
 from evenhall.visits.store import Store
 from evenhall.visits.visit import Visit
@@ -137,7 +139,8 @@ class Services:
 
     def _take_anew(self, number: int) -> None:
         visit = self.store.visit(number)
-        hands = hands_so_far(visit, self.result(visit))
+        result = self.result(visit)
+        hands = hands_so_far(visit, result)
         figures = {name: hands.pop(name) for name in STANCE if name in hands}
         entries = {f"rig.{name}": figure for name, figure in figures.items()}
         # Takes for a new card are made with the equalizer flat, as the page says.
@@ -147,8 +150,15 @@ class Services:
             for name, entry in visit.entries.items()
             if name.startswith(done) and entry.value is not None
         }
+        words = {move_key(move): did(move) for move in (result.moves if result else ())}
         ticked = (name for name, value in visit.values("tick.").items() if value)
-        entries |= {f"did.{name}": True for name in ticked}
+        for name in ticked:
+            point = words.get(f"tick.{name}")
+            entries[f"did.{name}"] = point is None or {"kind": point.head, "text": point.body}
+        if not visit.value("first_round"):
+            entries["first_round"] = [
+                one.take.file for one in visit.kept_takes if one.take.state == "before"
+            ]
         if hands:
             entries["hands"] = hands
         if entries or visit.kept_takes:
