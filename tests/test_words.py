@@ -158,7 +158,7 @@ def told(results, worklists):
     found, plan = results
     lines = [*worklists, *plan.stance, *plan.speech, *plan.lacking, *plan.checks]
     for result in found:
-        lines += [summary(result), *(point.body for point in verdicts(result))]
+        lines += [summary(result, to_do=2), *(point.body for point in verdicts(result))]
         lines += [pattern.why for pattern in result.patterns]
         lines += [problem.text for take in result.takes for problem in take.problems]
         lines += [one.text for one in result.headroom]

@@ -141,7 +141,9 @@ def test_proof_says_how_even_it_is_and_which_faders_stand_wrong(make_result: Mak
 
 
 def test_summary_is_the_headline_and_how_much_is_to_do(make_result: Make) -> None:
-    assert summary(make_result()) == (
+    assert summary(make_result(), to_do=2) == (
         f"{at_a_seat(make_result())} Front and back are within 6 dB in 14 of 27 bands; the sides "
         "match; 2 things to do."
     )
+    assert summary(make_result(), to_do=1).endswith("; 1 thing to do.")
+    assert summary(make_result(), to_do=0).endswith("; nothing to do.")

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 from evenhall.errors import InputError
 from evenhall.job.tune.result import Result
-from evenhall.pages.guide import done_before, elements, move_key, skip_key
-from evenhall.pages.views.hand_over import WALK
+from evenhall.pages.guide import LISTEN, done_before, elements, move_key, skip_key
 from evenhall.report.point import Point
 from evenhall.report.worklist import DONE, NOT_TONIGHT
 from evenhall.visits.visit import Visit, job_of
@@ -76,12 +75,11 @@ def first_result(services: Services, visit: Visit) -> Result | None:
 
 def notes_of(visit: Visit) -> tuple[tuple[str, str], ...]:
     """Give the notes of a visit, in the order of the walk: where, and what."""
-    order = [label for label, _ in WALK]
     notes = {
         "For the next visit" if where == ALL else where: text
         for where, text in sorted(
             visit.values("note.").items(),
-            key=lambda note: order.index(note[0]) if note[0] in order else len(order),
+            key=lambda note: LISTEN.index(note[0]) if note[0] in LISTEN else len(LISTEN),
         )
         if text
     }

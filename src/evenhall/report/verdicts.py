@@ -6,7 +6,6 @@ from evenhall.hall.level import MID_TEXT
 from evenhall.job.tune.result import Evenness, Forecast, Match, Result
 from evenhall.report.point import Point, db_text, holds_text, short
 from evenhall.report.views import limit_db
-from evenhall.report.worklist import to_do
 from evenhall.verdict.card.words import first_faders_text, off_target
 from evenhall.words import capitalised, count_text, hz_text
 
@@ -43,16 +42,15 @@ def verdicts(result: Result) -> tuple[Point, ...]:
     return tuple(points)
 
 
-def summary(result: Result) -> str:
-    """Say it all in two sentences: what a seat hears, and how even the hall is."""
+def summary(result: Result, *, to_do: int) -> str:
+    """Say it all in two sentences: what a seat hears, how even the hall is, how much is to do."""
     evenness, match = result.evenness, result.match
     said = []
     if evenness is not None and evenness.deciding:
         said.append(_even(evenness))
     if match is not None:
         said.append("the sides match" if match.holds else "the sides do not match")
-    count = to_do(result)
-    said.append(f"{count} thing{'s' if count != 1 else ''} to do" if count else "nothing to do")
+    said.append(f"{to_do} thing{'s' if to_do != 1 else ''} to do" if to_do else "nothing to do")
     sentence = "; ".join(said) + "."
     return f"{at_a_seat(result)} {capitalised(sentence)}".strip()
 

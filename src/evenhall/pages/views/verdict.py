@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from evenhall.drawing import ResponseView, draw_evenness_map, draw_response_chart
 from evenhall.drawing.svg import signed_db
 from evenhall.job.tune.result import Pattern, Result
-from evenhall.pages.guide import NO_RESULT, wanted_takes
+from evenhall.pages.guide import NO_RESULT, to_do, wanted_takes
 from evenhall.pages.views.frame import Drawing, Frame, drawn
 from evenhall.pages.views.walk import walked_line
 from evenhall.report.point import Point
@@ -87,7 +87,7 @@ def verdict_page(visit: Visit, result: Result | None, frame: Frame) -> VerdictPa
     known = result or NO_RESULT
     return VerdictPage(
         frame=frame,
-        summary=summary(known) if known.any_usable else NO_VERDICT,
+        summary=summary(known, to_do=to_do(visit, result)) if known.any_usable else NO_VERDICT,
         points=() if result is None else verdicts(result),
         map=map_drawing(result, "before"),
         findings=tuple(_finding(pattern) for pattern in largest_first(known.patterns)),
