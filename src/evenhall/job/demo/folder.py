@@ -20,6 +20,7 @@ from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError, StoreError
 from evenhall.job.demo.hall import (
     ACROSS_M,
+    CHAPEL_HUNG,
     EAR_HEIGHT_M,
     FIRST_ROW_M,
     HALL_HEIGHT_M,
@@ -136,7 +137,12 @@ def demo_job(
     )
     if not with_sub:
         return job
-    rig = {"sides": (*ACROSS_M, SUB), "has_processor": True, "low_limit_hz": 85.0}
+    rig = {
+        **vars(CHAPEL_HUNG),
+        "sides": (*ACROSS_M, SUB),
+        "has_processor": True,
+        "low_limit_hz": 85.0,
+    }
     return job.model_copy(
         update={
             "venue": job.venue.model_copy(update={"name": SUB_VENUE}),
@@ -183,7 +189,7 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31, with_sub: bool 
         It cannot be written.
     """
     _refuse_foreign(folder)
-    hall = demo_hall(sub=SubChannel() if with_sub else None)
+    hall = demo_hall(CHAPEL_HUNG, sub=SubChannel()) if with_sub else demo_hall()
     takes = _alone(hall) if with_sub else _takes(hall, "before")
     job = demo_job(bands=bands, takes=takes, with_sub=with_sub)
     try:
@@ -231,7 +237,7 @@ def write_demo_after(folder: Path, card: Card) -> None:
     real = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else None
     before = tuple(take for take in job.takes if take.state == "before")
     with_subs = SUB in job.rig.sides
-    hall = demo_hall(sub=_joined(job, folder) if with_subs else None)
+    hall = demo_hall(CHAPEL_HUNG, sub=_joined(job, folder)) if with_subs else demo_hall()
     if with_subs and not any(take.with_subs for take in before):
         after = _takes(hall, "before", with_subs=True)
     else:

@@ -29,6 +29,7 @@ from evenhall.sound.simulated.walking import Way
 
 __all__ = [
     "ACROSS_M",
+    "CHAPEL_HUNG",
     "EAR_HEIGHT_M",
     "FIRST_ROW_M",
     "GAIN_DB",
@@ -99,12 +100,12 @@ KNOCK_AT, KNOCK_DBFS = 0.4, -24.0  # at this share of the way
 # hall warms up, a hand sets a fader to half a decibel (common practice, no source).
 PUT_BACK_M, WARMER_K, DAMPER_PCT, SET_TO_DB = 0.1, 3.0, 10.0, 0.5
 
-# The second venue, a chapel with drapes: tops and, beside the left one, a sub, whose channel was
-# found inverted, 0.5 ms late (a converter's time; no source) and 3 dB hot.
+# The second venue, a chapel with drapes: tops that hang well and are alike, and a sub in front of
+# the left one, whose channel was found inverted and 3 dB hot.
 SUB = "sub"
-SUB_M = (0.9, 2.2, 0.4)
+SUB_M = (1.2, 2.2, 0.4)
 SHARED_M = (SPEAKER_FROM_WALL_M + SPOTS_M["middle"], HALL_WIDTH_M / 2.0, EAR_HEIGHT_M)
-SUB_LATE_S, SUB_POLARITY, SUB_GAIN_DB = 0.0005, -1, 8.5
+SUB_POLARITY, SUB_GAIN_DB = -1, 8.5
 RT60_S = (0.95, 0.85, 0.75, 0.66, 0.6, 0.58, 0.55, 0.5)
 CHAPEL_RT60_S = (0.55, 0.5, 0.46, 0.44, 0.42, 0.4, 0.38, 0.36)
 CROSSOVER_HZ = 95.0
@@ -122,6 +123,7 @@ class Hung:
 
 
 AS_FOUND = Hung()
+CHAPEL_HUNG = Hung(speaker_height_m=2.6, speaker_down_deg=5.0)
 
 
 @dataclass(frozen=True)
@@ -178,7 +180,7 @@ def demo_hall(
             (SPEAKER_FROM_WALL_M, across_m, hung.speaker_height_m),
             down_deg=hung.speaker_down_deg,
             turn_deg=turn_deg,
-            gain_db=gain_db.get(side, GAIN_DB[side]),
+            gain_db=gain_db.get(side, GAIN_DB[side]) - (0.0 if sub is None else GAIN_DB[side]),
             delay_s=0.0 if sub is None else sub.mains_delay_s,
             wall_behind_m=0.95 if sub is None else None,
         )
@@ -209,7 +211,7 @@ def demo_hall(
             ),
             SUB_M,
             gain_db=SUB_GAIN_DB + sub.gain_db,
-            delay_s=SUB_LATE_S + sub.delay_s,
+            delay_s=sub.delay_s,
             polarity=SUB_POLARITY * sub.polarity,
         )
         # What is joined is heard at one place, on the middle line.
