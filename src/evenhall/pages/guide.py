@@ -555,7 +555,8 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         if one.take is not None:
             why = "The last one could not be used."
         return Next(f"Take {one.name}, {one.spot}.", why, "takes")
-    if state["worklist"] == "open":
+    # Of a second round the verdict was read in the first.
+    if state["worklist"] == "open" and not visit.value("first_round"):
         return Next("Read the verdict, then begin the worklist.", _why(visit, result), "verdict")
     if wants_anew(visit, result):
         return Next(
