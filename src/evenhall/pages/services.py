@@ -141,10 +141,9 @@ class Services:
         # Takes for a new card are made with the equalizer flat, as the page says.
         stand = visit.values("fader.").items()
         entries |= {f"fader.{name}": None for name, value in stand if value is not None}
-        if not visit.value("first_round"):
-            entries["first_round"] = [
-                one.take.file for one in visit.kept_takes if one.take.state == "before"
-            ]
+        before = [one.take.file for one in visit.kept_takes if one.take.state == "before"]
+        if before and not visit.value("first_round"):
+            entries["first_round"] = before
         if entries or visit.kept_takes:
             self.store.begin_anew(number, entries)
 
