@@ -162,7 +162,9 @@ def test_takes_anew_without_a_tick_only_delete_the_takes(services, judged):
     before = services.store.visit(number).entries
     services.take_anew(number)
     visit = services.store.visit(number)
-    assert (visit.entries, visit.kept_takes) == (before, ())
+    entries = dict(visit.entries)
+    assert entries.pop("first_round").value == [f"takes/{k}.wav" for k in range(3)]
+    assert (entries, visit.kept_takes) == (before, ())
 
 
 def test_takes_anew_where_there_are_none_change_nothing(services):
