@@ -107,10 +107,11 @@ def press_through(laptop: Page, phone: Page, visit: str) -> None:
     picture(phone, "fader-phone", whole=False)
     phone.goto(f"{visit}/card?side=left")
     picture(phone, "card-phone", whole=False)
-    for side in ("left", "right"):
-        laptop.goto(f"{visit}/card?side={side}")
+    laptop.goto(f"{visit}/card?side=left")
+    for side in ("Left", "Right"):
+        laptop.get_by_role("heading", name=side).wait_for()
         laptop.get_by_role("button", name="All set").click()
-        laptop.get_by_text("side is set").wait_for()
+    laptop.get_by_text("side is set").wait_for()
     laptop.goto(f"{visit}/proof")
     take_all(laptop)
     picture(laptop, "proof")

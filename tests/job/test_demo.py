@@ -23,6 +23,7 @@ from evenhall.job.demo.hall import (
     demo_impulse,
     demo_steps,
     demo_way,
+    worked_on,
 )
 from evenhall.job.folder.calibration import read_calibration
 from evenhall.job.folder.reading import load_job
@@ -121,21 +122,56 @@ def test_hole_at_160_hz_is_at_the_middle_row_alone(truth_db):
         assert hole_db[side, "middle"] < min(hole_db[side, "front"], hole_db[side, "back"]) - 4.0
 
 
+def as_set(unit, card, side):
+    """Where the demo's hand left the faders: within half a decibel, and those at 0 alone."""
+    asked_db = np.zeros(unit.fader_count)
+    for hz, fader_db in card.items():
+        asked_db[unit.nominal_hz == hz] = fader_db
+    faders_db = worked_on(demo_hall(), {side: card}, unit).faders[side]
+    moved = asked_db != 0.0
+    assert (np.abs(faders_db - asked_db)[moved] <= 0.5).all()
+    assert (faders_db != asked_db)[moved].all()
+    assert not faders_db[~moved].any()
+    return faders_db
+
+
+def test_microphone_comes_back_within_a_hands_breadth_and_no_nearer_than_hands_do():
+    found, later = demo_hall(), worked_on(demo_hall(), CARD, graphic_unit(31))
+    off_m = [np.subtract(later.spots[place], found.spots[place]) for place in found.spots]
+    assert np.abs(off_m).max() <= 0.1
+    assert np.hypot(*np.transpose(off_m)[:2]).mean() > 0.03
+    assert later.room.temperature_c > found.room.temperature_c
+
+
+def test_proof_is_good_and_not_perfect(tmp_path):
+    """What was promised comes about as near as in a hall, and not to a tenth of a decibel."""
+    write_demo(tmp_path)
+    card = tune(load_job(tmp_path), tmp_path).card
+    write_demo_after(
+        tmp_path, {side: {one.hz: one.fader_db for one in some} for side, some in card.items()}
+    )
+    proof = tune(load_job(tmp_path), tmp_path).proof
+    assert proof.holds
+    assert proof.faders_wrong == ()
+    assert 0.2 < proof.forecast_error_db < 1.0
+
+
 def test_after_takes_have_the_card_in_them(after):
     job = load_job(after)
     assert [take.state for take in job.takes] == ["before"] * 6 + ["after"] * 6
-    faders = np.zeros(31)
-    for freq_hz, fader_db in CARD["both"].items():
-        faders[freq_hz == NOMINAL_HZ] = fader_db
+    take = job.takes[7]
+    assert (take.side, take.spot) == ("left", "middle")
     # scipy.signal's averaged cross spectra as the independent measurement.
-    gain_db = []
-    for take in (job.takes[1], job.takes[7]):
-        assert (take.side, take.spot) == ("left", "middle")
-        microphone, reference = read_recording(after / take.file).samples.T.astype(np.float64)
-        freq_hz, cross = scipy.signal.csd(reference, microphone, RATE_HZ, nperseg=32_768)
-        _, power = scipy.signal.welch(reference, RATE_HZ, nperseg=32_768)
-        gain_db.append(20.0 * np.log10(np.abs(cross / power)))
-    error_db = gain_db[1] - gain_db[0]
+    microphone, reference = read_recording(after / take.file).samples.T.astype(np.float64)
+    freq_hz, cross = scipy.signal.csd(reference, microphone, RATE_HZ, nperseg=32_768)
+    # And as many lines of what is to be heard there with all faders at 0.
+    flat = worked_on(demo_hall(), {}, graphic_unit(31)).true_response(
+        "left", "left-middle", rate_hz=RATE_HZ
+    )
+    microphone = scipy.signal.fftconvolve(reference, flat)[: reference.size]
+    _, flat_cross = scipy.signal.csd(reference, microphone, RATE_HZ, nperseg=32_768)
+    error_db = 20.0 * np.log10(np.abs(cross / flat_cross))
+    faders = as_set(graphic_unit(31), CARD["both"], "left")
     error_db -= unit_gain_db(graphic_unit(31), faders, np.maximum(freq_hz, 1.0))
     for mid_hz in NOMINAL_HZ[(NOMINAL_HZ >= 80) & (NOMINAL_HZ <= 12_500)]:
         # The median: lines in the holes of the response hold noise and leakage alone.
@@ -228,15 +264,13 @@ def test_card_is_really_in_the_way_of_its_side_alone(bands, card):
     unit = graphic_unit(bands)
     way = {
         side: np.fft.rfft(demo_impulse(side, "middle", rate_hz=RATE_HZ, card=card, unit=unit))
-        / np.fft.rfft(demo_impulse(side, "middle", rate_hz=RATE_HZ))
+        / np.fft.rfft(demo_impulse(side, "middle", rate_hz=RATE_HZ, card={}))
         for side in ACROSS_M
     }
     freq_hz = np.fft.rfftfreq(demo_impulse("left", "middle", rate_hz=RATE_HZ).size, 1 / RATE_HZ)
     inside = (freq_hz > 100.0) & (freq_hz < 10_000.0)
     for side, ratio in way.items():
-        faders = np.zeros(bands)
-        for hz, fader_db in card.get(side, card.get("both", {})).items():
-            faders[unit.nominal_hz == hz] = fader_db
+        faders = as_set(unit, card.get(side, card.get("both", {})), side)
         error_db = 20.0 * np.log10(np.abs(ratio)) - unit_gain_db(unit, faders, freq_hz.clip(1.0))
         # In the holes of the response lines hold rounding alone.
         assert np.quantile(np.abs(error_db[inside]), 0.99) < 0.05
@@ -301,12 +335,10 @@ def test_card_is_in_the_way_of_the_walk():
     noise = pink_noise(8.0, rate_hz=LOW_RATE_HZ, seed=2, level_dbfs=-30.0)
     flat, carded = (
         scipy.signal.welch(walked("left", noise, card=card), LOW_RATE_HZ, nperseg=8192)
-        for card in (None, CARD)
+        for card in ({}, CARD)
     )
     inside = (flat[0] > 100.0) & (flat[0] < 6300.0)
-    faders = np.zeros(31)
-    for hz, fader_db in CARD["both"].items():
-        faders[graphic_unit(31).nominal_hz == hz] = fader_db
+    faders = as_set(graphic_unit(31), CARD["both"], "left")
     wanted_db = unit_gain_db(graphic_unit(31), faders, flat[0].clip(1.0))
     change_db = 10.0 * np.log10(carded[1] / flat[1])
     # 0.14 near the hole at 90 Hz, into which its neighbours leak, and 0.04 in the middle.
@@ -438,8 +470,9 @@ def test_card_for_the_learned_unit_is_proven_and_one_by_its_scale_is_not(tmp_pat
     named = f'[equalizer]\nresponse = "measured"\nfile = "{UNIT_FILE}"\n'
     job_file.write_text(head + named + tail)
     known = proof()
-    assert known.forecast_error_db < 0.3
-    assert by_scale.forecast_error_db > 3.0 * known.forecast_error_db
+    # What microphone, air and hand alone make of it is 0.3 dB, with a unit whose scale is right.
+    assert known.forecast_error_db < 0.4
+    assert by_scale.forecast_error_db > 1.5 * known.forecast_error_db
     assert known.rms_db < by_scale.rms_db
     assert by_scale.unlike_scale is not None
     assert "this unit does not do what its scale says at" in by_scale.unlike_scale

@@ -10,6 +10,7 @@ from evenhall.job.tune.result import Fader, Move, Proof, Result, TakeResult, Tar
 from evenhall.pages import html
 from evenhall.pages.guide import (
     HANDS,
+    LISTEN,
     NEEDED,
     STEPS,
     Next,
@@ -40,6 +41,7 @@ KNOWN = {
 RAISE = Move(order=1, kind="raise", text="Raise both.", to={"speaker_height_m": 2.8})
 GAIN = Move(order=2, kind="gain", text="Turn left down.", to={"left_gain_db": -1.5})
 LEAVE = Move(order=3, kind="leave", text="Leave 160 Hz alone.")
+WALK = Move(order=4, kind="check", text="Walk the rows.", expected={"seat_doubt_db": 0.4})
 EQUALIZE = Move(order=4, kind="equalize", text="Set 2 faders.")
 CARD = {"both": tuple(Fader(hz=hz, fader_db=db) for hz, db in ((250, -4.5), (1000, 0), (3150, -6)))}
 
@@ -327,7 +329,7 @@ def test_whole_visit_in_words():
     assert way["worklist"] == ("open", "needs takes")
 
     visit = visit_of(entries, all_takes())
-    moves = [RAISE, GAIN, LEAVE, EQUALIZE]
+    moves = [RAISE, GAIN, WALK, LEAVE, EQUALIZE]  # nobody has to walk: it counts for nothing
     result = result_of(visit, moves=moves, card=CARD)
     thing, way = in_words(visit, result)
     assert thing == Next(
@@ -371,6 +373,10 @@ def test_whole_visit_in_words():
         assert way["hand-over"] == ("open", "walk and write")
 
     entries["walk.back"] = True
+    thing, way = in_words(visit_of(entries, visit_takes(visit)), result)
+    assert way["hand-over"] == ("begun", "1 of 6")
+    assert thing.text == "Walk the room and listen, then print the sheet."
+    entries |= {f"walk.{place}": True for place in LISTEN}
     thing, way = in_words(visit_of(entries, visit_takes(visit)), result)
     assert way["hand-over"] == ("done", "walked")
     assert thing == Next(
@@ -504,7 +510,7 @@ def test_steps_are_done_by_evidence_alone_and_time_left_never_grows(data):
         (move_key(RELOCATE), True),
         ("fader.left.250", -4.5),
         ("fader.right.3150", -6.0),
-        ("walk.back", True),
+        *((f"walk.{place}", True) for place in LISTEN),
         *all_takes(),
         *all_takes("after"),
     ]
@@ -533,7 +539,8 @@ def test_steps_are_done_by_evidence_alone_and_time_left_never_grows(data):
             assert not undone(visit, result)
             assert not any(card_left(visit, result).values())
         assert ("proof" in done) == (usable.count("after") == 6)
-        assert ("hand-over" in done) == ("walk.back" in entries and proof is not None)
+        walked = all(f"walk.{place}" in entries for place in LISTEN)
+        assert ("hand-over" in done) == (walked and proof is not None)
         left_s = sum(step.left_s for step in way)
         assert left_s <= left_before_s
         left_before_s = left_s

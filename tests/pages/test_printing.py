@@ -21,7 +21,8 @@ def pages(tmp_path):
 def take_again(pages, old):
     """Make a take again: a copy of what the other side heard there, so that it differs."""
     other = "right" if old.side == "left" else "left"
-    new = f"takes/again-{old.side}-{old.spot}.wav"
+    count = len(visit_of(pages).takes)
+    new = f"takes/again-{old.side}-{old.spot}-{count}.wav"
     shutil.copy(pages.folder / f"takes/{other}-{old.spot}.wav", pages.folder / new)
     changed = {"file": new, "distance_m": None}
     pages.services.store.add_take(pages.visit, old.model_copy(update=changed))
@@ -62,6 +63,44 @@ def test_first_state_is_that_before_the_takes_were_begun_anew(pages):
     )
     assert "Evenness before the work" in text
     assert "Evenness now, before the card" in text
+
+
+def words_of(pages):
+    sheet = pypdf.PdfReader(io.BytesIO(print_sheet(pages.services, visit_of(pages))))
+    return " ".join(" ".join(page.extract_text() for page in sheet.pages).split())
+
+
+def test_ladder_that_was_done_before_the_takes_were_begun_anew_stays_among_what_was_done(pages):
+    visit = visit_of(pages)
+    ladder = next(move for move in pages.services.result(visit).moves if move.kind == "raise")
+    pages.services.store.set_entry(pages.visit, move_key(ladder), True, was=None)
+    pages.services.take_anew(pages.visit)
+    for one in visit.kept_takes:
+        take_again(pages, one.take)
+    words = words_of(pages)
+    done = words[words.index("What was done, and what it brought") :]
+    assert " ".join(ladder.text.partition(". ")[0].split()) in done
+    assert "Front minus back, 200 Hz to 4 kHz" in done
+    # And once more, with nothing ticked meanwhile: it is not forgotten.
+    pages.services.take_anew(pages.visit)
+    for one in visit.kept_takes:
+        take_again(pages, one.take)
+    assert " ".join(ladder.text.partition(". ")[0].split()) in words_of(pages)
+
+
+def test_first_state_is_that_of_the_first_round_and_not_of_a_slip_in_it(pages):
+    visit = visit_of(pages)
+    slip = visit.kept_takes[0]
+    pages.services.store.set_deleted(pages.visit, slip.number, deleted=True)
+    take_again(pages, slip.take)
+    first_round = visit_of(pages).kept_takes
+    for _ in range(2):
+        kept = visit_of(pages).kept_takes
+        pages.services.take_anew(pages.visit)
+        for one in kept:
+            take_again(pages, one.take)
+    first = first_result(pages.services, visit_of(pages))
+    assert [take.file for take in first.takes] == [one.take.file for one in first_round]
 
 
 def test_a_take_made_again_for_a_slip_is_no_first_state(pages):

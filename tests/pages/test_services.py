@@ -130,7 +130,10 @@ def test_takes_anew_move_the_rig_delete_the_takes_and_clear_the_ticks(services, 
     assert visit.value("hands") == {"left_gain_db": -1.5}
     assert set(visit.values("tick.").values()) == {None}
     did = {move_key(move).removeprefix("tick.") for move in (GAIN, RAISE)}
-    assert visit.values("did.") == dict.fromkeys((*did, "leave-1"), True)
+    kept = visit.values("did.")
+    assert kept.pop("leave-1") is True  # what no move says has no words
+    assert set(kept) == set(did)
+    assert {one.text for one in visit.did} == {"Raise both.", "Turn it down."}
     assert visit.kept_takes == ()
     assert services.result(visit) is None
     for take in takes:
@@ -159,7 +162,9 @@ def test_takes_anew_without_a_tick_only_delete_the_takes(services, judged):
     before = services.store.visit(number).entries
     services.take_anew(number)
     visit = services.store.visit(number)
-    assert (visit.entries, visit.kept_takes) == (before, ())
+    entries = dict(visit.entries)
+    assert entries.pop("first_round").value == [f"takes/{k}.wav" for k in range(3)]
+    assert (entries, visit.kept_takes) == (before, ())
 
 
 def test_takes_anew_where_there_are_none_change_nothing(services):

@@ -126,6 +126,16 @@ def test_word_of_a_walk_in_the_worklist_is_no_box_to_tick(services):
     assert steps(ticked, result) == before
 
 
+def test_verdict_and_guide_count_the_same_and_the_walk_for_nothing(services):
+    visit, result = judged(services)
+    assert any(asks_for_walk(move) for move in result.moves)
+    (step,) = [step for step in steps(visit, result) if step.key == "worklist"]
+    verdict = page_of(services, "verdict")
+    count = step.note.removesuffix(" to do")
+    assert f"{count} things to do." in verdict
+    assert f"{count} things to do follow from the takes." in verdict
+
+
 def test_walk_counts_as_no_spot_and_as_no_other(walked):
     visit, result = judged(walked)
     assert len(wanted_takes(visit, result, "before")) == 6

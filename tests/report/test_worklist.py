@@ -91,10 +91,6 @@ def test_no_card_says_why(make_result: Make) -> None:
     assert "Leave the EQ as it is" in worklist.no_card(make_result(card={}))
 
 
-def test_what_is_left_alone_is_nothing_to_do(make_result: Make) -> None:
-    assert worklist.to_do(make_result()) == 2
-
-
 def test_remedy_says_whether_the_card_or_a_hand_mends_it(make_result: Make) -> None:
     card, left = make_result().patterns
     assert worklist.remedy_text(card) == "The card takes it out."

@@ -178,3 +178,19 @@ def test_box_that_looks_away_is_weaker_up_high_and_hardly_in_the_bass():
     lost_db = levels_db[0] - levels_db[1]
     assert lost_db[NOMINAL_HZ >= 4000].min() > 10.0
     assert lost_db[NOMINAL_HZ == 100].item() < 6.0
+
+
+def test_places_a_hand_apart_share_the_tail_of_the_bass_and_not_that_of_the_treble():
+    """As sin(k r) / (k r): 0.99 at 125 Hz and 0.1 m, and nothing to speak of at 8 kHz."""
+    room, near = Room(*SIZE_M, rt60_s=RT60_S), (PLACE_M[0] + 0.1, *PLACE_M[1:])
+    there = room_response(room, SOURCE_M, near, rate_hz=RATE_HZ)
+    moved = room_response(room, SOURCE_M, PLACE_M, rate_hz=RATE_HZ, near_m=near)
+    late = slice(round(0.12 * RATE_HZ), None)
+    n_samples = there[late].size
+    freq_hz = np.fft.rfftfreq(n_samples, 1.0 / RATE_HZ)
+    one, other = np.fft.rfft(there[late]), np.fft.rfft(moved[late])
+    for hz, low, high in ((125.0, 0.9, 1.0), (8000.0, -0.15, 0.15)):
+        inside = (freq_hz > hz / 2**0.5) & (freq_hz < hz * 2**0.5)
+        shared = (one[inside] * other[inside].conj()).sum().real
+        shared /= np.linalg.norm(one[inside]) * np.linalg.norm(other[inside])
+        assert low < shared < high

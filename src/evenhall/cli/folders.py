@@ -206,6 +206,9 @@ def demo(
     bands: Annotated[
         Literal[31, 15, 10], typer.Option(help="Faders of the equalizer in the rack.")
     ] = 31,
+    with_sub: Annotated[
+        bool, typer.Option("--with-sub", help="A second venue: two tops and a sub to join.")
+    ] = False,
     old_unit: Annotated[
         bool,
         typer.Option("--old-unit", help="Its scale is wrong; FOLDER/unit holds what teaches it."),
@@ -223,7 +226,10 @@ def demo(
       evenhall demo hall --after
       evenhall tune hall
 
-    With an old unit in the rack the proof lies well off the forecast, until it is learned:
+    With --with-sub the sub is to be joined first: the first --after adds the takes of mains and
+    sub together, joined as the worklist says, and the second those with the card set.
+
+    With an old unit in the rack the proof says that its scale is wrong, until it is learned:
 
     \b
       evenhall demo hall --old-unit
@@ -236,12 +242,13 @@ def demo(
         from evenhall import terminal
         from evenhall.job.demo.folder import write_demo, write_demo_after, write_old_unit
 
-        if after and old_unit:
-            raise InputError("--old-unit goes with a new demo: it is in the rack from the start.")
+        for name, given in (("--old-unit", old_unit), ("--with-sub", with_sub)):
+            if after and given:
+                raise InputError(f"{name} goes with a new demo: it is there from the start.")
         card = card_of(written_result(folder)) if after else None
         with terminal.console_for(stderr=True).status("Simulating the takes"):
             if card is None:
-                write_demo(folder, bands=bands)
+                write_demo(folder, bands=bands, with_sub=with_sub)
                 if old_unit:
                     write_old_unit(folder)
             else:

@@ -23,17 +23,20 @@ from evenhall.job.demo.hall import (
     GAIN_DB,
     LINE_CHECK,
     NOISE,
+    SUB,
     Hung,
     demo_impulse,
     demo_steps,
     demo_way,
+    sub_channel,
 )
 from evenhall.job.demo.hand import DemoHand
 from evenhall.job.live.faders import ROUND_S, FaderOrder
 from evenhall.job.live.watch import Guided, News, Progress, SetFaders, Solo, Walking, Wanted
 from evenhall.job.tune.result import Result
 from evenhall.job.tune.tuning import unit_of
-from evenhall.pages.guide import move_key
+from evenhall.pages.guide import elements, move_key
+from evenhall.report.hand_over import did
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.sound.live.session import Live
 from evenhall.sound.live.setup import SoundSetup, remembered
@@ -52,6 +55,7 @@ __all__ = [
     "open_cable",
     "open_devices",
     "open_for_faders",
+    "settled",
 ]
 
 # The simulated hall is this much faster than a real one: a newcomer need not wait for it.
@@ -60,7 +64,8 @@ HAND_PACE = 1.0
 # Figures of moves that job.toml keeps, below [rig].
 STANCE = ("speaker_height_m", "speaker_down_deg", "speaker_inwards_deg")
 CABLE_NOISE = Noise(level_dbfs=-96.0)  # of an interface and an old unit
-GAIN = "_gain_db"  # behind the side's name, as moves name it
+# Behind the element's name, as moves name them.
+GAIN, DELAY, POLARITY = "_gain_db", "_delay_s", "_polarity"
 # The simulated preamp is turned by this share of what the hint says, twenty times a second.
 TURNED = 0.12
 
@@ -83,7 +88,7 @@ def open_devices(
     Parameters
     ----------
     result : Result or None
-        Whose ticked moves the simulated hall has carried out, for takes "after".
+        Whose ticked moves the simulated hall has carried out; None for takes before any.
     state : {"before", "after"}
 
     Raises
@@ -94,7 +99,7 @@ def open_devices(
         It is missing, busy, or does not answer.
     """
     if visit.demo:
-        return nullcontext(_simulated(visit, result if state == "after" else None))
+        return nullcontext(_simulated(visit, result, state))
     return _chosen(_setup())
 
 
@@ -186,7 +191,7 @@ def open_for_faders(
         devices = _demo_cable(visit, pace=HAND_PACE)
     else:
         devices = _hall_of(visit, pace=HAND_PACE)
-        stance = _stance(_hands(visit, result))
+        stance = _stance(visit, _hands(visit, result))
         devices.connect(demo_impulse(solo.element, solo.spot, rate_hz=devices.rate_hz, **stance))
     demo_hand = DemoHand(order.unit, order.start_db, real=_real_unit(visit, solo.element))
     devices.put_in(demo_hand.impulse(rate_hz=devices.rate_hz))
@@ -211,26 +216,27 @@ def _hands(visit: Visit, done: Result | None) -> dict[str, Any]:
     return {**stands, **hands_so_far(visit, done)}
 
 
-def _simulated(visit: Visit, done: Result | None) -> Opened:
+def _simulated(visit: Visit, done: Result | None, state: str) -> Opened:
     devices = _hall_of(visit, pace=DEMO_PACE)
     hands = _hands(visit, done)
     card = {side: visit.faders(side) for side in GAIN_DB}
-    soloed = ""
+    soloed = Solo("")
 
     def chain() -> dict[str, Any]:
         return {
             "rate_hz": devices.rate_hz,
-            "card": card if done is not None else None,
-            "unit": unit_of(job_of(visit), visit.folder, soloed),
-            "real": _real_unit(visit, soloed),
-            **_stance(hands),
+            "card": card if state == "after" else None,
+            "unit": unit_of(job_of(visit), visit.folder, soloed.element),
+            "real": _real_unit(visit, soloed.element),
+            "with_subs": soloed.with_subs,
+            **_stance(visit, hands),
         }
 
     def hand(seen: News | Wanted) -> None:
         nonlocal soloed
         match seen:
-            case Solo(side, spot):
-                soloed = side
+            case Solo(side, spot) as solo:
+                soloed = solo
                 if spot != WALK:
                     devices.connect(demo_impulse(side, spot or LINE_CHECK, **chain()))
             case Walking(from_s, to_s):
@@ -238,7 +244,7 @@ def _simulated(visit: Visit, done: Result | None) -> Opened:
                 steps = demo_steps(length_s, rate_hz=devices.rate_hz)
                 still = np.zeros(round(from_s * devices.rate_hz))
                 devices.connect(
-                    demo_way(soloed, length_s=length_s, from_s=from_s, **chain()),
+                    demo_way(soloed.element, length_s=length_s, from_s=from_s, **chain()),
                     np.append(still, steps),
                 )
             case Progress(hint=hint) if hint is not None:
@@ -259,18 +265,42 @@ def hands_done(visit: Visit, result: Result | None) -> dict[str, Any]:
 def hands_so_far(visit: Visit, result: Result | None) -> dict[str, Any]:
     """Figures that hands have changed since the set-out: before the takes were begun anew, and now.
 
-    A gain is turned by so much each time; all else stands where it was put last.
+    A gain is turned by so much each time, a delay made so much longer, a polarity flipped; all
+    else stands where it was put last.
     """
     figures: dict[str, Any] = dict(visit.value("hands") or {})
     for name, figure in hands_done(visit, result).items():
-        figures[name] = figure + figures.get(name, 0.0) if name.endswith(GAIN) else figure
+        if name.endswith((GAIN, DELAY)):
+            figures[name] = figure + figures.get(name, 0.0)
+        elif name.endswith(POLARITY):
+            figures[name] = figure * figures.get(name, 1.0)
+        else:
+            figures[name] = figure
     return figures
 
 
-def _stance(figures: dict[str, Any]) -> dict[str, Any]:
+def settled(visit: Visit, result: Result | None) -> dict[str, Any]:
+    """Give the entries by which what was ticked becomes how the rig stands."""
+    hands = hands_so_far(visit, result)
+    entries: dict[str, Any] = {f"rig.{name}": hands.pop(name) for name in STANCE if name in hands}
+    words = {move_key(move): did(move) for move in (result.moves if result else ())}
+    for name, value in visit.values("tick.").items():
+        if value is None:
+            continue
+        entries[f"tick.{name}"] = None
+        if value:
+            point = words.get(f"tick.{name}")
+            entries[f"did.{name}"] = point is None or {"kind": point.head, "text": point.body}
+    if hands:
+        entries["hands"] = hands
+    return entries
+
+
+def _stance(visit: Visit, figures: dict[str, Any]) -> dict[str, Any]:
     """Arguments of `demo_impulse()` for what the hands have changed."""
     hung = Hung(**{name: figures[name] for name in STANCE if name in figures})
     gain_db = {
         side: found_db + figures.get(f"{side}{GAIN}", 0.0) for side, found_db in GAIN_DB.items()
     }
-    return {"hung": hung, "gain_db": gain_db}
+    sub = sub_channel(figures) if SUB in elements(visit) else None
+    return {"hung": hung, "gain_db": gain_db, "sub": sub}

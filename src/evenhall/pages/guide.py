@@ -20,11 +20,11 @@ from evenhall.hall.spots import usual_spots
 from evenhall.job.folder.adding import check_plays_along
 from evenhall.job.tune.result import Move, Result, TargetCurve
 from evenhall.report.point import holds_text
-from evenhall.report.worklist import to_do
 from evenhall.visits.visit import StoredTake, Visit, faults_of
 from evenhall.words import count_text, listed
 
 __all__ = [
+    "LISTEN",
     "NO_RESULT",
     "STEPS",
     "Next",
@@ -47,6 +47,7 @@ __all__ = [
     "skip_key",
     "spots",
     "steps",
+    "to_do",
     "undone",
     "walks",
     "wanted_takes",
@@ -72,6 +73,8 @@ SET_OUT_S, ELEMENT_S, GAIN_S, TAKE_S, READ_S, HAND_S, FADER_S, HAND_OVER_S = (
 HANDS_S, CARD_S = 2 * HAND_S, 20 * FADER_S
 NO_RESULT = Result(job="", takes=(), target=TargetCurve(shape="", points=()))
 SIMULATED_TAKE_S = 5.0
+# Where to stand and listen at the end.
+LISTEN = ("front", "middle", "back", "between the loudspeakers", "outer seats", "stage")
 NEEDED = {
     "venue.length_m": "the room's length",
     "venue.width_m": "its width",
@@ -357,6 +360,11 @@ def undone(visit: Visit, result: Result | None) -> list[Move]:
     ]
 
 
+def to_do(visit: Visit, result: Result | None) -> int:
+    """Count what is still to be done: each job for hands, and the card as one."""
+    return len(undone(visit, result)) + any(card_left(visit, result).values())
+
+
 def _count(done: int, total: int) -> str:
     return f"{done} of {total}"
 
@@ -450,7 +458,7 @@ def _worklist(visit: Visit, result: Result) -> Step:
     return _step(
         "worklist",
         "begun" if begun else "open",
-        f"{hands + bool(left)} to do",
+        f"{to_do(visit, result)} to do",
         left_s,
     )
 
@@ -487,12 +495,13 @@ def _proof(visit: Visit, result: Result) -> Step:
 
 
 def _hand_over(visit: Visit, result: Result) -> Step:
-    walked = any(visit.values("walk.").values())
+    walked, total = sum(bool(visit.value(f"walk.{place}")) for place in LISTEN), len(LISTEN)
+    state = _state(walked, total)
     return _step(
         "hand-over",
-        "done" if walked and result.proof is not None else "open",
-        "walked" if walked else "walk and write",
-        0.0 if walked else HAND_OVER_S,
+        "begun" if state == "done" and result.proof is None else state,
+        "walked" if walked == total else _count(walked, total) if walked else "walk and write",
+        HAND_OVER_S * (total - walked) / total,
     )
 
 
@@ -546,8 +555,9 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         if one.take is not None:
             why = "The last one could not be used."
         return Next(f"Take {one.name}, {one.spot}.", why, "takes")
-    if state["worklist"] == "open":
-        return Next("Read the verdict, then begin the worklist.", _why(result), "verdict")
+    # Of a second round the verdict was read in the first.
+    if state["worklist"] == "open" and not visit.value("first_round"):
+        return Next("Read the verdict, then begin the worklist.", _why(visit, result), "verdict")
     if wants_anew(visit, result):
         return Next(
             "Take all spots again, then set the card.",
@@ -576,8 +586,8 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     return Next("All is done.", "The sheet and the job folder are on this page.", "hand-over")
 
 
-def _why(result: Result | None) -> str:
-    count = to_do(result or NO_RESULT)
+def _why(visit: Visit, result: Result | None) -> str:
+    count = to_do(visit, result)
     if count == 1:
         return "The takes ask for one thing."
     return f"The takes ask for {count_text(count)} things."

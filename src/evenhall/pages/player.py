@@ -31,7 +31,13 @@ from evenhall.job.live.unit import check_again, record_round
 from evenhall.job.live.watch import Said, Solo
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import hands_done, open_cable, open_devices, open_for_faders
+from evenhall.pages.devices import (
+    hands_done,
+    open_cable,
+    open_devices,
+    open_for_faders,
+    settled,
+)
 from evenhall.pages.guide import check_take, elements, spots
 from evenhall.pages.learning import Learned, begin_round, learned_of, learned_unit, round_folder
 from evenhall.pages.listening import order_of
@@ -187,14 +193,16 @@ class Player(PageWatch):
         self, visit: Visit, label: TakeLabel, along_m: float | None, cable: int | None
     ) -> None:
         job = job_of(visit)
-        done = self._result(visit) if label.state == "after" else None
+        # Takes with the subs follow the joining, those after the work all of it.
+        worked = label.state == "after" or label.with_subs
+        done = self._result(visit) if worked else None
         opened = (
             open_devices(visit, done, state=label.state)
             if cable is None
             else open_cable(visit, cable=cable)
         )
         with opened as (live, self.hand):
-            self.hand(Solo(label.side, label.spot))
+            self.hand(Solo(label.side, label.spot, label.with_subs))
             # After the work they hang where hands have put them.
             height_m = hands_done(visit, done).get("speaker_height_m", job.rig.speaker_height_m)
             order = Order(
@@ -216,6 +224,9 @@ class Player(PageWatch):
                 job, visit.folder, order, live, ceiling_dbfs=CEILING_DBFS, watch=self
             )
         self._enter(visit, taken)
+        if label.with_subs and label.state == "before" and taken.usable:
+            # What these takes show as done is asked for no more: it is how the rig stands now.
+            self._store.set_entries(visit.number, settled(visit, done))
 
     def _enter(self, visit: Visit, taken: Taken) -> None:
         if taken.take is None or taken.recorded is None:

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from evenhall.errors import InputError
 from evenhall.hall.elements import SIDES
-from evenhall.job.demo.folder import DEMO_VENUE, demo_job, write_calibration
+from evenhall.job.demo.folder import demo_job, write_calibration
 from evenhall.job.demo.hall import SPOTS_M
 from evenhall.job.folder.model import Audience, Equalizer
 from evenhall.job.folder.reading import SECTIONS
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import STANCE, hands_done, hands_so_far
+from evenhall.pages.devices import STANCE, hands_done, settled
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
 from evenhall.pages.workers import Workers
@@ -82,9 +82,9 @@ class Services:
             visits = self.store.visits()
             return visits[0].number if visits else self.new_demo()
 
-    def new_demo(self) -> int:
-        """Begin a visit in the demo's hall, all set out and nothing done."""
-        job = demo_job()
+    def new_demo(self, *, with_sub: bool = False) -> int:
+        """Begin a visit in one of the demo's venues, all set out and nothing done."""
+        job = demo_job(with_sub=with_sub)
         tables = job.model_dump(mode="json", exclude_unset=True, exclude_none=True)
         entries = {
             f"{section}.{name}": value
@@ -94,7 +94,7 @@ class Services:
         entries["spots"] = [
             {"label": label, "along_m": along_m} for label, along_m in SPOTS_M.items()
         ]
-        number = self.store.new_visit(DEMO_VENUE, self._timed(entries), demo=True)
+        number = self.store.new_visit(job.venue.name, self._timed(entries), demo=True)
         write_calibration(self.store.visit(number).folder)
         return number
 
@@ -137,20 +137,13 @@ class Services:
 
     def _take_anew(self, number: int) -> None:
         visit = self.store.visit(number)
-        hands = hands_so_far(visit, self.result(visit))
-        figures = {name: hands.pop(name) for name in STANCE if name in hands}
-        entries = {f"rig.{name}": figure for name, figure in figures.items()}
+        entries = settled(visit, self.result(visit))
         # Takes for a new card are made with the equalizer flat, as the page says.
-        done = ("tick.", "fader.")
-        entries |= {
-            name: None
-            for name, entry in visit.entries.items()
-            if name.startswith(done) and entry.value is not None
-        }
-        ticked = (name for name, value in visit.values("tick.").items() if value)
-        entries |= {f"did.{name}": True for name in ticked}
-        if hands:
-            entries["hands"] = hands
+        stand = visit.values("fader.").items()
+        entries |= {f"fader.{name}": None for name, value in stand if value is not None}
+        before = [one.take.file for one in visit.kept_takes if one.take.state == "before"]
+        if before and not visit.value("first_round"):
+            entries["first_round"] = before
         if entries or visit.kept_takes:
             self.store.begin_anew(number, entries)
 

@@ -30,7 +30,6 @@ __all__ = [
     "section_text",
     "sections",
     "strip",
-    "to_do",
     "troubles",
     "whole_text",
     "worklist",
@@ -70,11 +69,6 @@ def worklist(result: Result) -> tuple[Point, ...]:
 def moves_in_order(result: Result) -> list[Move]:
     """Sort the moves as they are to be done."""
     return sorted(result.moves, key=lambda move: move.order)
-
-
-def to_do(result: Result) -> int:
-    """Count what is to be done; what is to be left alone is no work."""
-    return sum(move.kind != "leave" for move in result.moves)
 
 
 def whole_text(move: Move) -> str:

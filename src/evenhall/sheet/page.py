@@ -65,6 +65,7 @@ def render(
     notes: Sequence[tuple[str, str]] = (),
     ticked: Mapping[int, str] | None = None,
     first: Result | None = None,
+    did_before: Sequence[Point] = (),
 ) -> bytes:
     """Set the sheet of a result.
 
@@ -82,6 +83,8 @@ def render(
         By the order of a move: `worklist.DONE` or `worklist.NOT_TONIGHT`.
     first : Result, optional
         What the earliest takes say, where `result` is made of later ones.
+    did_before : sequence of Point, optional
+        What was done between the two.
 
     Returns
     -------
@@ -90,7 +93,9 @@ def render(
     """
     import typst  # here, so that a command without a sheet does not wait for it
 
-    data = json.dumps(_data(result, job, date, notes, ticked or {}, first), ensure_ascii=False)
+    done = hand_over.done(result, first or result, ticked or {}, did_before)
+    shown = _data(result, job, date, notes, ticked or {}, first, done)
+    data = json.dumps(shown, ensure_ascii=False)
     midnight = datetime.datetime.combine(date, datetime.time(), tzinfo=datetime.UTC)
     return typst.compile(
         TEMPLATE,
@@ -115,6 +120,7 @@ def _data(
     notes: Sequence[tuple[str, str]],
     ticked: Mapping[int, str],
     first: Result | None,
+    done: Sequence[Point],
 ) -> dict[str, Any]:
     """All that the template shows; text as plain data, which typst never reads as markup."""
     name = job.venue.name
@@ -154,7 +160,7 @@ def _data(
         "verdicts": _points(verdicts(result.model_copy(update={"headroom": ()}))),
         "worklist": _points(worklist.worklist(result)),
         "ticks": [ticked.get(move.order, "") for move in moves],
-        "done": _points(hand_over.done(result, first or result, ticked)),
+        "done": _points(done),
         "check_first": _points(hand_over.check_first(result, ticked)),
         "left_alone": _points(worklist.left_alone(result)),
         "strip_title": worklist.STRIP_TITLE,

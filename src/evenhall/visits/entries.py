@@ -32,6 +32,7 @@ from evenhall.job.folder.reading import SECTIONS
 __all__ = [
     "MAX_TEXT",
     "OWN_ENTRIES",
+    "Did",
     "Gain",
     "Instant",
     "LineCheck",
@@ -45,7 +46,7 @@ MAX_TEXT = 4000  # characters of a note: two pages of it
 MAX_NAME = 200
 HIGHEST = 1e6  # what no figure of a move reaches
 HIGHEST_FADER_DB = 24.0  # as far as any unit goes that job.toml takes
-MOST_SPOTS, MOST_ELEMENTS, MOST_FIGURES = 12, 64, 200
+MOST_SPOTS, MOST_ELEMENTS, MOST_FIGURES, MOST_FILES = 12, 64, 200, 1000
 # Every system can tell these moments in every zone; what lies before is a clock that was not set.
 LATEST_S = datetime.datetime(2200, 1, 1, tzinfo=datetime.UTC).timestamp()
 LONGEST_HZ = len("fader..") + 13  # what a fader's name has around that of its side
@@ -88,6 +89,13 @@ class Finding(_Kept):
     text: Text
 
 
+class Did(_Kept):
+    """A move that was ticked when the takes were begun anew: its kind, and what was done."""
+
+    kind: Short
+    text: Text
+
+
 class LineCheck(_Kept):
     """How the line check ended: which elements were heard, and what was found."""
 
@@ -120,7 +128,10 @@ OWN_ENTRIES: dict[str, TypeAdapter[Any]] = {
     ),
     "tick.": TypeAdapter(StrictBool),
     "skip.": TypeAdapter(StrictBool),
-    "did.": TypeAdapter(StrictBool),  # what was ticked when the takes were begun anew
+    # What was ticked when the takes were begun anew; True where its words are not known.
+    "did.": TypeAdapter(StrictBool | Did),
+    # Recordings of the first round, once the takes were begun anew.
+    "first_round": TypeAdapter(Annotated[list[Short], Field(max_length=MOST_FILES)]),
     "fader.": TypeAdapter(
         Annotated[float, Strict(), Field(ge=-HIGHEST_FADER_DB, le=HIGHEST_FADER_DB)]
     ),

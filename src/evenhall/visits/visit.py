@@ -19,7 +19,7 @@ from evenhall.hall.label import TakeLabel
 from evenhall.job.folder.checks import Draft, standing_faults
 from evenhall.job.folder.model import Job, Take
 from evenhall.job.folder.reading import SECTIONS, job_from, read_sections
-from evenhall.visits.entries import Gain, LineCheck, hz_of
+from evenhall.visits.entries import Did, Gain, LineCheck, hz_of
 
 __all__ = [
     "FILES_BESIDE",
@@ -141,6 +141,15 @@ class Visit:
     def gain(self) -> Gain:
         """How the microphone's gain was left; without a text where it was not set."""
         return Gain.model_validate(self.value("gain") or {})
+
+    @property
+    def did(self) -> tuple[Did, ...]:
+        """What hands did before the takes were begun anew, in that order."""
+        kept = sorted(
+            (entry for name, entry in self.entries.items() if name.startswith("did.")),
+            key=lambda entry: entry.revision,
+        )
+        return tuple(Did.model_validate(one.value) for one in kept if isinstance(one.value, dict))
 
     def faders(self, side: str) -> dict[float, float]:
         """Where faders of a side stand, dB by Hz; those that nobody set are not there."""

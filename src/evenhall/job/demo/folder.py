@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -17,10 +16,11 @@ import numpy as np
 
 from evenhall.acoustics.overload import rising_tone
 from evenhall.acoustics.stimulus import exponential_sweep, pink_noise
-from evenhall.equalizer.graphic import GraphicUnit, graphic_unit, positions_of
+from evenhall.equalizer.graphic import GraphicUnit, graphic_unit
 from evenhall.errors import InputError, StoreError
 from evenhall.job.demo.hall import (
     ACROSS_M,
+    CHAPEL_HUNG,
     EAR_HEIGHT_M,
     FIRST_ROW_M,
     HALL_HEIGHT_M,
@@ -33,10 +33,14 @@ from evenhall.job.demo.hall import (
     SPEAKER_HEIGHT_M,
     SPEAKER_INWARDS_DEG,
     SPOTS_M,
+    SUB,
     Card,
+    SubChannel,
     demo_hall,
-    of_side,
     place_of,
+    playing,
+    sub_channel,
+    worked_on,
 )
 from evenhall.job.folder.reading import (
     JOB_FILE,
@@ -52,7 +56,7 @@ from evenhall.job.folder.reading import (
     load_job,
 )
 from evenhall.job.folder.unit_file import UNIT_FILE
-from evenhall.job.tune.tuning import unit_of
+from evenhall.job.tune.tuning import tune, unit_of
 from evenhall.job.tune.unit import (
     RISING_DBFS,
     RISING_S,
@@ -67,6 +71,7 @@ from evenhall.sound.simulated.unit import LyingUnit, lying_unit
 
 __all__ = [
     "DEMO_VENUE",
+    "SUB_VENUE",
     "UNIT_FOLDER",
     "demo_job",
     "write_calibration",
@@ -75,7 +80,7 @@ __all__ = [
     "write_old_unit",
 ]
 
-DEMO_VENUE = "Ottersfold Hall"
+DEMO_VENUE, SUB_VENUE = "Ottersfold Hall", "Wickenholme Chapel"
 FIRST_LINE = "# Written by evenhall demo: an invented hall, its takes computed.\n"
 CALIBRATION_FILE = "mic.txt"
 UNIT_FOLDER = "unit"
@@ -89,17 +94,27 @@ OLD_UNIT_CLIPS = 0.5  # amplitude at which the old unit's output ends: -6 dBFS
 SENSITIVITY_DB_SPL = 112.0
 
 
-def demo_job(*, bands: Literal[31, 15, 10] = 31, takes: tuple[Take, ...] = ()) -> Job:
+def demo_job(
+    *,
+    bands: Literal[31, 15, 10] = 31,
+    takes: tuple[Take, ...] = (),
+    with_sub: bool = False,
+) -> Job:
     """Set out the demo's venue and rig, as somebody with a tape would.
 
     Parameters
     ----------
     bands : int
         Faders of the equalizer in its rack.
+    with_sub : bool
+        Whether it is the second venue, where the equalizer feeds a sub too.
     """
-    return Job(
+    job = Job(
         venue=Venue(
-            name=DEMO_VENUE, length_m=HALL_LENGTH_M, width_m=HALL_WIDTH_M, height_m=HALL_HEIGHT_M
+            name=DEMO_VENUE,
+            length_m=HALL_LENGTH_M,
+            width_m=HALL_WIDTH_M,
+            height_m=HALL_HEIGHT_M,
         ),
         audience=Audience(
             first_row_m=FIRST_ROW_M, last_row_m=LAST_ROW_M, ear_height_m=EAR_HEIGHT_M
@@ -120,6 +135,21 @@ def demo_job(*, bands: Literal[31, 15, 10] = 31, takes: tuple[Take, ...] = ()) -
         microphone=Microphone(calibration=CALIBRATION_FILE, sensitivity_db_spl=SENSITIVITY_DB_SPL),
         takes=takes,
     )
+    if not with_sub:
+        return job
+    rig = {
+        **vars(CHAPEL_HUNG),
+        "sides": (*ACROSS_M, SUB),
+        "has_processor": True,
+        "low_limit_hz": 85.0,
+    }
+    return job.model_copy(
+        update={
+            "venue": job.venue.model_copy(update={"name": SUB_VENUE}),
+            "rig": job.rig.model_copy(update=rig),
+            "equalizer": job.equalizer.model_copy(update={"feeds_subs": True}),
+        }
+    )
 
 
 def write_calibration(folder: Path) -> None:
@@ -137,8 +167,10 @@ def write_calibration(folder: Path) -> None:
         raise StoreError(f"{path}: could not be written ({error.strerror}).") from error
 
 
-def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
+def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31, with_sub: bool = False) -> None:
     """Write the demo's job folder: job.toml, calibration and six takes, none with a card set.
+
+    With a sub: three takes, of each element alone at the middle spot.
 
     Parameters
     ----------
@@ -146,6 +178,8 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
         New, empty, or an earlier demo, which is written anew.
     bands : int
         Faders of the equalizer in its rack.
+    with_sub : bool
+        Whether it is the second venue.
 
     Raises
     ------
@@ -155,24 +189,30 @@ def write_demo(folder: Path, *, bands: Literal[31, 15, 10] = 31) -> None:
         It cannot be written.
     """
     _refuse_foreign(folder)
-    job = demo_job(bands=bands, takes=_takes(demo_hall(), "before"))
+    hall = demo_hall(CHAPEL_HUNG, sub=SubChannel()) if with_sub else demo_hall()
+    takes = _alone(hall) if with_sub else _takes(hall, "before")
+    job = demo_job(bands=bands, takes=takes, with_sub=with_sub)
     try:
         (folder / TAKES_FOLDER).mkdir(parents=True, exist_ok=True)
         if not _is_demo(folder):
             # Marked from the start: a demo that was broken off can be written anew.
             (folder / JOB_FILE).write_text(FIRST_LINE, encoding="utf-8")
-        for old in _takes(demo_hall(), "after"):
+        together = _takes(hall, "before", with_subs=True)
+        for old in (*together, *_takes(hall, "after"), *_takes(hall, "after", with_subs=True)):
             (folder / old.file).unlink(missing_ok=True)
         (folder / UNIT_FOLDER / ROUND_FILE).unlink(missing_ok=True)
         write_calibration(folder)
-        _record(folder, demo_hall(), job.takes)
+        _record(folder, hall, job.takes)
         _write_job(folder, job)
     except OSError as error:
         raise _not_written(folder, error) from error
 
 
 def write_demo_after(folder: Path, card: Card) -> None:
-    """Add the takes after the card was set, and name them in job.toml.
+    """Add the takes that follow the work, and name them in job.toml.
+
+    That are those after the card was set; with a sub first those of mains and sub together, once
+    they are joined.
 
     Parameters
     ----------
@@ -194,11 +234,15 @@ def write_demo_after(folder: Path, card: Card) -> None:
         )
     job = load_job(folder)
     unit = unit_of(job, folder)
-    faders = {side: positions_of(unit, of_side(card, side)) for side in ACROSS_M}
-    there = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else unit
-    hall = replace(demo_hall(), unit=there, faders=faders)
+    real = old_unit(unit) if (folder / UNIT_FOLDER / ROUND_FILE).is_file() else None
     before = tuple(take for take in job.takes if take.state == "before")
-    after = _takes(hall, "after")
+    with_subs = SUB in job.rig.sides
+    hall = demo_hall(CHAPEL_HUNG, sub=_joined(job, folder)) if with_subs else demo_hall()
+    if with_subs and not any(take.with_subs for take in before):
+        after = _takes(hall, "before", with_subs=True)
+    else:
+        after = _takes(hall, "after", with_subs=with_subs)  # the tape was read once
+        hall = worked_on(hall, card, unit, real=real)
     try:
         _record(folder, hall, after)
         _write_job(folder, job.model_copy(update={"takes": before + after}))
@@ -256,22 +300,47 @@ def write_old_unit(folder: Path) -> None:
         raise _not_written(folder, error) from error
 
 
-def _takes(hall: simulated.SimulatedHall, state: Literal["before", "after"]) -> tuple[Take, ...]:
-    ending = "" if state == "before" else "-after"
+def _takes(
+    hall: simulated.SimulatedHall, state: Literal["before", "after"], *, with_subs: bool = False
+) -> tuple[Take, ...]:
     return tuple(
-        Take(
-            file=f"{TAKES_FOLDER}/{place_of(side, spot)}{ending}.wav",
-            side=side,
-            spot=spot,
-            # To the centimetre, as a tape or a laser gives it.
-            distance_m=round(hall.distance_m(side, place_of(side, spot)), 2),
-            mic_channel=1,
-            reference_channel=2,
-            state=state,
-        )
-        for side in ACROSS_M
-        for spot in SPOTS_M
+        _take(hall, side, spot, state, with_subs=with_subs) for side in ACROSS_M for spot in SPOTS_M
     )
+
+
+def _joined(job: Job, folder: Path) -> SubChannel:
+    """Join the sub as the takes of each alone say."""
+    alone = tuple(one for one in job.takes if one.state == "before" and not one.with_subs)
+    figures: dict[str, float | str] = {}
+    for move in tune(job.model_copy(update={"takes": alone}), folder).moves:
+        figures |= {name: one for name, one in move.to.items() if one is not None}
+    return sub_channel(figures)
+
+
+def _alone(hall: simulated.SimulatedHall) -> tuple[Take, ...]:
+    return tuple(_take(hall, side, "middle", "before") for side in hall.elements)
+
+
+def _take(
+    hall: simulated.SimulatedHall,
+    side: str,
+    spot: str,
+    state: Literal["before", "after"],
+    *,
+    with_subs: bool = False,
+) -> Take:
+    ending = ("-with-sub" if with_subs else "") + ("-after" if state == "after" else "")
+    take = Take(
+        file=f"{TAKES_FOLDER}/{place_of(side, spot)}{ending}.wav",
+        side=side,
+        spot=spot,
+        # To the centimetre, as a tape or a laser gives it.
+        distance_m=round(hall.distance_m(side, place_of(side, spot)), 2),
+        mic_channel=1,
+        reference_channel=2,
+        state=state,
+    )
+    return take.model_copy(update={"with_subs": True}) if with_subs else take
 
 
 def _record(folder: Path, hall: simulated.SimulatedHall, takes: Sequence[Take]) -> None:
@@ -283,9 +352,10 @@ def _record(folder: Path, hall: simulated.SimulatedHall, takes: Sequence[Take]) 
     def record(number: int) -> None:
         take = takes[number]
         place = place_of(take.side, take.spot)
-        seed = 100 + number + (50 if take.state == "after" else 0)
+        seed = 100 + number + (50 if take.state == "after" else 0) + (20 if take.with_subs else 0)
+        elements = playing(hall, take.side, with_subs=take.with_subs)
         samples, rate_hz = hall.take(
-            take.side, place, stimulus, rate_hz=RATE_HZ, seed=seed, noise=NOISE
+            elements, place, stimulus, rate_hz=RATE_HZ, seed=seed, noise=NOISE
         )
         part = folder / f"{take.file}.part"
         soundfile.write(part, samples, round(rate_hz), format="WAV", subtype="PCM_24")

@@ -141,6 +141,7 @@ class Solo:
 
     element: str
     spot: str = ""
+    with_subs: bool = False  # that play along
 
 
 @dataclass(frozen=True)

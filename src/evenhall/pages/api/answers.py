@@ -95,7 +95,7 @@ class VisitLineAnswer(Answer):
 class NewVisit(Question):
     """What to begin."""
 
-    kind: Literal["demo", "own", "again"] = "own"
+    kind: Literal["demo", "demo with a sub", "own", "again"] = "own"
     venue: str | None = Field(default=None, min_length=1, max_length=200)
     visit: int | None = Field(default=None, description="The earlier one, for `again`.")
 

@@ -45,8 +45,8 @@ def list_visits(services: TheServices) -> list[VisitLineAnswer]:
 @at_length("files")
 def begin_visit(services: TheServices, new: NewVisit) -> NumberAnswer:
     """Begin a visit: in the demo's hall, in a venue of one's own, or where one was before."""
-    if new.kind == "demo":
-        return NumberAnswer(number=services.new_demo())
+    if new.kind in ("demo", "demo with a sub"):
+        return NumberAnswer(number=services.new_demo(with_sub=new.kind != "demo"))
     if new.kind == "own":
         return NumberAnswer(number=services.new_own(*([new.venue] if new.venue else [])))
     if new.visit is None:

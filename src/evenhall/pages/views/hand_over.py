@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from evenhall.cautions import CAUTIONS
 from evenhall.job.tune.result import Result
+from evenhall.pages.guide import LISTEN
 from evenhall.pages.views.frame import Frame
 from evenhall.visits.visit import Entry, Visit
 
-__all__ = ["WALK", "HandOverPage", "hand_over_page"]
+__all__ = ["HandOverPage", "hand_over_page"]
 
 
 @dataclass(frozen=True)
@@ -27,13 +28,13 @@ class WalkSpot:
 
 
 # What ears find out quickest, place by place (common practice, no source).
-WALK: tuple[tuple[str, str], ...] = (
-    ("front", "Is it too loud or too sharp here? Does the sound come from where people look?"),
-    ("middle", "Speech you know: is every word clear, and the voice neither boomy nor thin?"),
-    ("back", "The same voice: is it as bright as in the middle, and loud enough?"),
-    ("between the loudspeakers", "Walk across: does the tone change sharply anywhere?"),
-    ("outer seats", "Do the ends of the rows still hear the treble?"),
-    ("stage", "Raise the talker's microphone slowly, ears protected: where does it begin to ring?"),
+LISTEN_FOR = (
+    "Is it too loud or too sharp here? Does the sound come from where people look?",
+    "Speech you know: is every word clear, and the voice neither boomy nor thin?",
+    "The same voice: is it as bright as in the middle, and loud enough?",
+    "Walk across: does the tone change sharply anywhere?",
+    "Do the ends of the rows still hear the treble?",
+    "Raise the talker's microphone slowly, ears protected: where does it begin to ring?",
 )
 
 
@@ -52,7 +53,7 @@ class HandOverPage:
 def hand_over_page(visit: Visit, result: Result | None, frame: Frame) -> HandOverPage:
     """Make the page of the hand-over."""
     walk = []
-    for label, listen_for in WALK:
+    for label, listen_for in zip(LISTEN, LISTEN_FOR, strict=True):
         walked = visit.entries.get(f"walk.{label}", Entry())
         note = visit.entries.get(f"note.{label}", Entry())
         walk.append(

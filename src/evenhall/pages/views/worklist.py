@@ -235,10 +235,7 @@ def card_page(visit: Visit, result: Result | None, frame: Frame, *, side: str, a
     return CardPage(
         frame=frame,
         side=side,
-        # First this one.
-        next_side=""
-        if card is None or card.left
-        else next((one.side for one in cards.values() if one.left), ""),
+        next_side=next((one.side for one in cards.values() if one.left and one.side != side), ""),
         drawing=card.drawing if card else None,
         narrow=card.narrow if card else None,
         faders=steps,

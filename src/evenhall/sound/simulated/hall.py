@@ -64,6 +64,8 @@ class SimulatedHall:
     clutter_behind_m : mapping of str to float
         How far behind the microphone stands something that throws the bass back and breaks up
         the treble (stacked chairs), at the spots named.
+    near_m : mapping of str to tuple of float
+        Where the microphone stood before, at spots where it was put back.
     """
 
     room: Room
@@ -73,6 +75,7 @@ class SimulatedHall:
     unit: GraphicUnit | LyingUnit | None = None
     faders: Mapping[str, ArrayLike] = field(default_factory=dict)
     clutter_behind_m: Mapping[str, float] = field(default_factory=dict)
+    near_m: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
 
     def with_faders(self, faders: Mapping[str, ArrayLike]) -> SimulatedHall:
         """Give the same hall with the equalizer set anew."""
@@ -84,7 +87,7 @@ class SimulatedHall:
 
     def true_response(
         self,
-        element: str,
+        elements: str | Sequence[str],
         spot: str,
         *,
         rate_hz: float,
@@ -95,6 +98,8 @@ class SimulatedHall:
 
         Parameters
         ----------
+        elements : str or sequence of str
+            Several play the same.
         recorder : Recorder, optional
             Its gains and latency are part of what a measurement finds.
         microphone : bool
@@ -105,19 +110,29 @@ class SimulatedHall:
         ndarray, shape (n_samples,)
             From the moment of emission.
         """
-        source = self.elements[element]
+        if not isinstance(elements, str):
+            found = [
+                self.true_response(
+                    one, spot, rate_hz=rate_hz, recorder=recorder, microphone=microphone
+                )
+                for one in elements
+            ]
+            length = max(one.size for one in found)
+            return np.asarray(np.sum([stretch(one, 0, length) for one in found], axis=0))
+        source = self.elements[elements]
         room = room_response(
             self.room,
             source.position_m,
             self.spots[spot],
             rate_hz=rate_hz,
             off_axis_db=source.off_axis_db,
+            near_m=self.near_m.get(spot),
         )
         late = source.delay_s * rate_hz + (recorder.latency_samples if recorder else 0)
         n_samples = room.size + math.ceil(RING_S * rate_hz + late)
         n_fft = even_fast_length(n_samples)
         freq_hz = scipy.fft.rfftfreq(n_fft, 1.0 / rate_hz)
-        spectrum = scipy.fft.rfft(room, n_fft) * self._rig_response(element, freq_hz)
+        spectrum = scipy.fft.rfft(room, n_fft) * self._rig_response(elements, freq_hz)
         if spot in self.clutter_behind_m:
             strength = CLUTTER / (1.0 + (freq_hz / CLUTTER_BREAKS_UP_HZ) ** 2)
             spectrum *= with_surface(freq_hz, self.clutter_behind_m[spot], strength)
@@ -147,7 +162,7 @@ class SimulatedHall:
 
     def take(  # noqa: PLR0913 - all that a recording depends on
         self,
-        element: str,
+        elements: str | Sequence[str],
         spot: str,
         stimulus: FloatArray,
         *,
@@ -158,7 +173,7 @@ class SimulatedHall:
         starts_s: float = -0.5,
         length_s: float | None = None,
     ) -> tuple[FloatArray, float]:
-        """Record one element at one spot.
+        """Record an element, or several that play the same, at one spot.
 
         Parameters
         ----------
@@ -185,7 +200,7 @@ class SimulatedHall:
         rate_hz : float
             Of the recording.
         """
-        heard = convolve(stimulus, self.true_response(element, spot, rate_hz=rate_hz))
+        heard = convolve(stimulus, self.true_response(elements, spot, rate_hz=rate_hz))
         return _recorded(heard, stimulus, rate_hz, seed, recorder, noise, starts_s, length_s)
 
     def walking(

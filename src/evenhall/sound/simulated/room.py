@@ -252,6 +252,7 @@ def room_response(
     *,
     rate_hz: float,
     off_axis_db: OffAxis | None = None,
+    near_m: tuple[float, float, float] | None = None,
 ) -> FloatArray:
     """Give the impulse response from a source to a place in the room.
 
@@ -261,6 +262,10 @@ def room_response(
         Down the room from the front wall, across from the left wall, up.
     off_axis_db : callable, optional
         Frequencies (n_freq,) and directions (n, 3) to dB (n, n_freq); all sides alike without.
+    near_m : tuple of float, optional
+        Another place, whose tail this one shares as places in a diffuse field do: by
+        sin(k r) / (k r), r apart (R. K. Cook and others 1955, from memory). Without it tails of
+        any two places have nothing in common.
 
     Returns
     -------
@@ -282,9 +287,19 @@ def room_response(
     joined = energies(room, found, off_axis_db)[time_s >= JOIN_FROM_S].sum(axis=0)
     decay = decay_per_s(room)
     start = joined * decay / (np.exp(-decay * JOIN_FROM_S) - np.exp(-decay * MIX_S[1]))
-    millimetres = [round(1000.0 * metre) for metre in (*source_m, *place_m)]
-    rng = np.random.default_rng([room.seed, *millimetres])
-    return early + tail(room, start, rng, rate_hz=rate_hz, n_samples=n_samples)
+
+    def late(there_m: tuple[float, float, float]) -> FloatArray:
+        millimetres = [round(1000.0 * metre) for metre in (*source_m, *there_m)]
+        rng = np.random.default_rng([room.seed, *millimetres])
+        return tail(room, start, rng, rate_hz=rate_hz, n_samples=n_samples)
+
+    if near_m is None:
+        return early + late(place_m)
+    freq_hz = scipy.fft.rfftfreq(n_samples, 1.0 / rate_hz)
+    alike = np.sinc(2.0 * freq_hz * math.dist(place_m, near_m) / speed)
+    shared = alike * scipy.fft.rfft(late(near_m))
+    own = np.sqrt(1.0 - alike**2) * scipy.fft.rfft(late(place_m))
+    return early + np.asarray(scipy.fft.irfft(shared + own, n_samples))
 
 
 def losses_db(
