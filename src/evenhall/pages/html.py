@@ -126,6 +126,7 @@ def _frame(
         playing=services.player.now,
         here=is_here(request.scope),
         now=services.now(),
+        has_device=remembered() is not None,
     )
     return visit, result, frame
 
@@ -173,9 +174,12 @@ def set_out(request: Request, services: TheServices, number: int) -> HTMLRespons
         request,
         "set-out.html",
         page=set_out_page(
-            visit, _forecast(services, visit), frame, units=shelf.names(services.store)
+            visit,
+            _forecast(services, visit),
+            frame,
+            units=shelf.names(services.store),
+            setup=None if visit.demo else remembered(),
         ),
-        setup=None if visit.demo else remembered(),
     )
 
 

@@ -31,7 +31,13 @@ from evenhall.job.live.unit import check_again, record_round
 from evenhall.job.live.watch import Said, Solo
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
-from evenhall.pages.devices import hands_done, open_cable, open_devices, open_for_faders
+from evenhall.pages.devices import (
+    hands_done,
+    measure_delay,
+    open_cable,
+    open_devices,
+    open_for_faders,
+)
 from evenhall.pages.guide import check_take, elements, spots
 from evenhall.pages.learning import Learned, begin_round, learned_of, learned_unit, round_folder
 from evenhall.pages.listening import order_of
@@ -145,6 +151,15 @@ class Player(PageWatch):
             begin_round(known, right=right)  # what cannot be is said before any sound
         first = Playing("rack", "opening", visit, "right" if right else "left")
         self._start(first, holder, lambda: self._rack(known, cable, again=again))
+
+    def delay(self, visit: int, *, cable: int, holder: str) -> None:
+        """Begin to measure the device's own delay, by a cable from its output to input `cable`."""
+        if self._store.visit(visit).demo:
+            raise InputError(
+                "The simulated hall has no delay of its own. Open a venue of your own."
+            )
+        first = Playing("delay", "opening", visit)
+        self._start(first, holder, lambda: self._delay(cable))
 
     def close(self) -> None:
         """Stop, and wait until it is quiet."""
@@ -289,6 +304,12 @@ class Player(PageWatch):
             return
         self.step(phase="ended", text=told.text, problems=told.doubts, faders=(), good=told.good)
 
+    def _delay(self, cable: int) -> None:
+        self.step(phase="sound", text="A sweep of two seconds plays through the cable.")
+        delay_s = measure_delay(cable=cable, stop_wanted=self.stop_wanted)
+        text = f"The device's own delay is {1e3 * delay_s:.2f} ms. It is taken off from now on."
+        self.step(phase="ended", text=text, good=True)
+
     def _line(self, visit: Visit) -> None:
         job = job_of(visit)
         in_order = elements_of(elements(visit))
@@ -310,9 +331,7 @@ class Player(PageWatch):
         self._store.set_entry(visit.number, "line_check", kept, was=None)
         wrong = sum(one.code != "works" for one in findings)
         unheard = len(in_order) - len(kept["elements"])
-        text = (
-            "Every element works." if not wrong else "See below what is wrong, and mend it first."
-        )
+        text = "Every element works." if not wrong else "See below what is wrong, and fix it first."
         if unheard:
             text = f"Broken off: {unheard} of {len(in_order)} were not heard."
         self.step(phase="ended", text=text, good=not wrong and not unheard)
