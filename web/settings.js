@@ -20,12 +20,15 @@ function labelled(text, control) {
   return label;
 }
 
+function refill(made, options, chosen) {
+  made.replaceChildren(
+    ...options.map(([value, text]) => new Option(text, value, false, String(value) === String(chosen))),
+  );
+}
+
 function select(options, chosen) {
   const made = document.createElement("select");
-  for (const [value, text] of options) {
-    const option = new Option(text, value, false, String(value) === String(chosen));
-    made.append(option);
-  }
+  refill(made, options, chosen);
   return made;
 }
 
@@ -74,9 +77,6 @@ async function listDevices(home) {
     Reference: way,
     "Reference on": other,
   }).map(([text, control]) => labelled(text, control));
-  const refill = (control, options, wanted) => {
-    control.replaceChildren(...select(options, wanted).children);
-  };
   // What an interface does not have, or nobody has wired, is not asked for.
   const fit = () => {
     const inputs = numbered(count(input.value, "inputs"), "Input");
@@ -90,6 +90,10 @@ async function listDevices(home) {
     lines[5].hidden = way.value === "inside";
   };
   fit();
+  // One device for both has one clock.
+  input.addEventListener("change", () => {
+    if (count(input.value, "outputs")) output.value = input.value;
+  });
   for (const control of [input, output, mic, way]) control.addEventListener("change", fit);
   const keep = document.createElement("button");
   keep.type = "button";
