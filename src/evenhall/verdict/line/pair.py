@@ -34,8 +34,8 @@ LEAST_DISTANCE_M, MOST_DISTANCE_M = 1.5, 6.0
 # twice they are the same but for noise.
 SAME_BOX = 0.9
 SAME_BOX_S = 0.25
-# Past the direct sound two boxes have nothing in common on the clock of what was sent; one that
-# plays along has itself: 0.63 at least, where it is as loud, and else 0.33 at most (150 simulated halls).
+# Past the direct sound two boxes have little in common on the clock of what was sent: 0.33 at most,
+# and 0.63 at least where one plays along as loud (150 simulated halls).
 ALONG, ALONG_FROM_S, ALONG_S, ALONG_SLACK_S = 0.5, 0.02, 0.2, 0.0003
 # How well the early responses must fit for their polarity to be told, and how much better than the
 # other way up. A sub's two octaves fit nearly as well half a period later.
@@ -194,7 +194,7 @@ def pair_findings(
 
 
 def _along(first: Heard, second: Heard) -> float:
-    """Correlation of what comes after both have arrived, at one time: high where one plays along."""
+    """Correlation, at one time, of what comes after both have arrived."""
     assert first.harmonics is not None
     assert second.harmonics is not None
     from_s = max(first.arrival_s, second.arrival_s) + ALONG_FROM_S
