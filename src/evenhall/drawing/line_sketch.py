@@ -19,15 +19,15 @@ from evenhall.drawing.theme import PAPER, Theme
 
 __all__ = ["draw_line_sketch"]
 
-WIDTH_PX, HEIGHT_PX, PANEL_PX = 360.0, 250.0, 180.0
+WIDTH_PX, HEIGHT_PX, PANEL_PX = 360.0, 258.0, 180.0
 TITLE_PX, LETTERING_PX = 17.0, 15.0
-BOX_Y_PX, BOX_WIDTH_PX, BOX_HEIGHT_PX = 52.0, 26.0, 22.0
+BOX_Y_PX, BOX_WIDTH_PX, BOX_HEIGHT_PX = 62.0, 26.0, 22.0
 LEFT_PX, RIGHT_PX = 46.0, 134.0  # of the boxes, from the edge of their panel
-MIC_X_PX, MIC_Y_PX = 66.0, 134.0
+MIC_X_PX, MIC_Y_PX = 66.0, 142.0
 WAVES_PX, WAVE_DEG, WAVE_STEP_DEG = (16.0, 25.0, 34.0), 40, 10
-CROSS_PX = 19.0
+CROSS_PX = 17.0
 MARGIN_PX = 14.0
-LINES_Y_PX = (178.0, 197.0, 216.0, 235.0)
+LINES_Y_PX = (186.0, 205.0, 224.0, 243.0)
 
 
 def draw_line_sketch(first: str, second: str, *, theme: Theme = PAPER) -> str:

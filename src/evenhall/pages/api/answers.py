@@ -199,7 +199,9 @@ class PlayingAnswer(Answer):
     with_subs: bool
     text: str
     problems: list[str]
-    faders: list[list[float]] = Field(description="Each of the rack's: Hz, and dB to stand at.")
+    faders: list[list[float]] = Field(
+        description="Each fader of the rack, its Hz and the dB to set."
+    )
     length_s: float
     good: bool | None
     take: int
