@@ -20,12 +20,15 @@ function labelled(text, control) {
   return label;
 }
 
+function refill(made, options, chosen) {
+  made.replaceChildren(
+    ...options.map(([value, text]) => new Option(text, value, false, String(value) === String(chosen))),
+  );
+}
+
 function select(options, chosen) {
   const made = document.createElement("select");
-  for (const [value, text] of options) {
-    const option = new Option(text, value, false, String(value) === String(chosen));
-    made.append(option);
-  }
+  refill(made, options, chosen);
   return made;
 }
 
@@ -34,6 +37,18 @@ const WAYS = [
   ["cable", "A cable back to a second input"],
   ["outside", "The mixer plays by itself, into a second input"],
 ];
+const MOST_CHANNELS = 32;
+
+function numbered(count, name) {
+  return Array.from({ length: Math.min(count, MOST_CHANNELS) }, (_, at) => [at + 1, `${name} ${at + 1}`]);
+}
+
+// Stereo pairs first, as most rigs are played through one.
+function outputs(count) {
+  const pairs = [];
+  for (let at = 1; at < Math.min(count, MOST_CHANNELS); at += 2) pairs.push([[at, at + 1], `Outputs ${at} and ${at + 1}`]);
+  return [...pairs, ...numbered(count, "Output").map(([at, text]) => [[at], text])];
+}
 
 async function listDevices(home) {
   const answer = await ask("GET", "/api/devices");
@@ -47,55 +62,69 @@ async function listDevices(home) {
   }
   devices.sort((one, other) => one.is_program - other.is_program);
   const named = (way) => devices.filter((one) => one[way]).map((one) => [
-    one.full_name, one.full_name + (one.is_program ? ", a program" : ""),
+    one.full_name,
+    `${one.full_name}${one.is_program ? ", a program" : ""}: ${one.inputs} in, ${one.outputs} out, ${one.rate_hz} Hz`,
   ]);
-  const channels = (name, way) => {
-    const count = devices.find((one) => one.full_name === name)?.[way] ?? 2;
-    return Array.from({ length: Math.min(count, 32) }, (_, at) => [at + 1, `Input ${at + 1}`]);
-  };
+  const count = (name, way) => devices.find((one) => one.full_name === name)?.[way] ?? 0;
   const input = select(named("inputs"), chosen?.input);
   const output = select(named("outputs"), chosen?.output || input.value);
-  const way = select(WAYS, chosen?.reference ?? "inside");
-  const mic = select(channels(input.value, "inputs"), chosen?.mic_channel ?? 1);
-  const other = select(channels(input.value, "inputs"), chosen?.reference_channel || 2);
+  const [mic, way, other, play] = Array.from({ length: 4 }, () => select([], ""));
+  const lines = Object.entries({
+    "Records with": input,
+    "Microphone on": mic,
+    "Plays with": output,
+    "Plays on": play,
+    Reference: way,
+    "Reference on": other,
+  }).map(([text, control]) => labelled(text, control));
+  // What an interface does not have, or nobody has wired, is not asked for.
+  const fit = () => {
+    const inputs = numbered(count(input.value, "inputs"), "Input");
+    refill(mic, inputs, mic.value || chosen?.mic_channel || 1);
+    refill(way, inputs.length > 1 ? WAYS : WAYS.slice(0, 1), way.value || chosen?.reference);
+    const free = inputs.filter(([at]) => String(at) !== mic.value);
+    refill(other, free, other.value || chosen?.reference_channel);
+    refill(play, outputs(count(output.value, "outputs")), play.value || chosen?.output_channels);
+    lines[2].hidden = lines[3].hidden = way.value === "outside";
+    lines[4].hidden = inputs.length < 2;
+    lines[5].hidden = way.value === "inside";
+  };
+  fit();
+  // One device for both has one clock.
+  input.addEventListener("change", () => {
+    if (count(input.value, "outputs")) output.value = input.value;
+  });
+  for (const control of [input, output, mic, way]) control.addEventListener("change", fit);
   const keep = document.createElement("button");
   keep.type = "button";
-  keep.textContent = "Use these";
+  keep.className = home.querySelector(".act") ? "act" : "";
+  keep.textContent = "Use this device";
   keep.onclick = async () => {
     const choice = { input: input.value, mic_channel: Number(mic.value), reference: way.value };
-    if (way.value !== "outside") choice.output = output.value;
+    if (way.value !== "outside") {
+      choice.output = output.value;
+      choice.output_channels = play.value.split(",").map(Number);
+    }
     if (way.value !== "inside") choice.reference_channel = Number(other.value);
     const kept = await ask("PUT", "/api/devices", choice);
     fault.textContent = kept.faults.join(" ");
     if (kept.ok) {
       say("The sound device is chosen.");
-      home.replaceChildren(again());
+      home.replaceChildren();
       refresh();
     }
   };
-  home.replaceChildren(
-    labelled("Records", input),
-    labelled("Microphone on", mic),
-    labelled("Plays", output),
-    labelled("Reference", way),
-    labelled("Second input", other),
-    keep,
-  );
+  home.replaceChildren(...lines, keep);
   for (const node of home.children) node.dataset.keep = "1";
 }
 
-function again() {
-  const button = document.createElement("button");
-  button.type = "button";
-  button.dataset.listDevices = "";
-  button.textContent = "Choose the sound device";
-  return button;
-}
-
 export function startDevices() {
-  document.addEventListener("click", (event) => {
+  document.addEventListener("click", async (event) => {
     const button = event.target.closest("[data-list-devices]");
-    if (button) listDevices(button.closest("[data-devices]"));
+    if (!button || button.hasAttribute("aria-disabled")) return;
+    button.setAttribute("aria-disabled", "true");
+    await listDevices(button.closest("[data-devices]"));
+    button.removeAttribute("aria-disabled");
   });
 }
 

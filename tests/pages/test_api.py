@@ -381,7 +381,7 @@ def test_of_many_changes_at_once_one_is_kept_and_the_others_are_told(pages):
 @pytest.mark.parametrize(
     ("name", "value", "words"),
     [
-        ("venue.length_m", "long", "Length"),
+        ("venue.length_m", "long", 'The length of the room = "long" is'),
         ("venue.length", 3, "There is no venue.length"),
         ("note.hall", 5, "note.hall does not take int"),
         ("nothing", 5, "There is no entry called 'nothing'"),

@@ -179,8 +179,9 @@ def test_calibration_file_is_taken_in_or_refused_with_its_own_name(room, browser
     visit = room.ask("POST", "/api/visits", {"kind": "own"})["number"]
     with watched(browser, room.url, viewport=LAPTOP) as page:
         page.goto(f"{room.url}/visit/{visit}/set-out")
-        page.get_by_text("Without a calibration file").wait_for()
-        chooser = page.get_by_label("Calibration file")
+        page.get_by_text("Calibration file of the microphone: none").click()
+        page.get_by_text("Without one the microphone's own treble").wait_for()
+        chooser = page.get_by_label("Calibration file", exact=True)
         chooser.set_input_files(
             {"name": "mine.txt", "mimeType": "text/plain", "buffer": b"loud\nquiet\n"}
         )
@@ -189,7 +190,7 @@ def test_calibration_file_is_taken_in_or_refused_with_its_own_name(room, browser
         chooser.set_input_files(
             {"name": "mine.txt", "mimeType": "text/plain", "buffer": b"20 0.5\n1000 0\n20000 -2\n"}
         )
-        page.get_by_text("Its calibration file is in use").wait_for()
+        page.get_by_text("Calibration file of the microphone: mine.txt").wait_for()
     assert room.entries(visit)["microphone.calibration"]
 
 

@@ -25,6 +25,7 @@ from evenhall.pages.guide import (
     steps,
     undone,
     wanted_takes,
+    wants_device,
 )
 from evenhall.visits.visit import faults_of
 from pages.demo_services import visit_of
@@ -294,7 +295,7 @@ def test_whole_visit_in_words():
     entries |= {**KNOWN, "rig.speaker_height_m": None}
     thing, way = in_words(visit_of(entries), None)
     assert thing.text == "Type in the height of the loudspeakers."
-    assert way["set-out"] == ("begun", "1 figures missing")
+    assert way["set-out"] == ("begun", "1 figure missing")
 
     entries |= KNOWN
     thing, way = in_words(visit_of(entries), None)
@@ -435,6 +436,9 @@ ENTRIES = st.fixed_dictionaries(
     {"venue.name": st.just("-")},
     optional={
         **{name: st.sampled_from((None, KNOWN[name])) for name in NEEDED},
+        # Too high for the room's 4 m, and for the stands.
+        "rig.speaker_height_m": st.sampled_from((None, 1.8, 4.5)),
+        "rig.max_height_m": st.sampled_from((None, 1.5, 3.0, 6.0)),
         "rig.sides": st.sampled_from((["left", "right"], ["mono"], ["left", "right", "sub"])),
         "line_check": st.sampled_from(
             ({}, {"elements": ["left"], "findings": []}, {"elements": ["left", "right"]})
@@ -455,9 +459,10 @@ ENTRIES = st.fixed_dictionaries(
     moves=st.sets(st.sampled_from((0, 1, 2, 3))),
     with_card=st.booleans(),
     judged=st.booleans(),
+    has_device=st.booleans(),
 )
 def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
-    entries, takes, bad, moves, with_card, judged
+    entries, takes, bad, moves, with_card, judged, has_device
 ):
     visit = visit_of(entries, takes)
     every = (RAISE, GAIN, LEAVE, EQUALIZE)
@@ -466,8 +471,8 @@ def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
         if judged
         else None
     )
-    way = steps(visit, result)
-    thing = next_thing(visit, result, way)
+    way = steps(visit, result, has_device=has_device)
+    thing = next_thing(visit, result, way, has_device=has_device)
     assert [step.key for step in way] == list(STEPS)
     assert {step.state for step in way} <= {"done", "begun", "open"}
     assert all(step.left_s >= 0.0 and step.note for step in way)
@@ -478,11 +483,32 @@ def test_there_is_always_a_next_thing_on_a_page_that_is_not_done(
         assert state["hand-over"] == "done"
     elif thing.step != "verdict" and not thing.text.startswith("Take all spots"):
         assert state[thing.step] != "done"
-    assert (thing.step == "set-out") == bool(missing(visit) or faults_of(visit))
+    no_device = wants_device(visit, has_device=has_device)
+    assert no_device == (not has_device and not visit.kept_takes)
+    assert (thing.step == "set-out") == bool(missing(visit) or faults_of(visit) or no_device)
+    assert (thing.step == "set-out") == (state["set-out"] != "done")
 
 
-def test_loudspeaker_above_the_ceiling_is_no_set_out():
-    visit = visit_of({**KNOWN, "rig.speaker_height_m": 4.5})
+def test_sound_device_comes_first_unless_takes_came_without_one():
+    for entries, state in (
+        ({}, ("open", "6 figures missing")),
+        (KNOWN, ("begun", "no sound device")),
+    ):
+        visit = visit_of(entries)
+        way = steps(visit, None, has_device=False)
+        assert (way[0].state, way[0].note) == state
+        thing = next_thing(visit, None, way, has_device=False)
+        assert (thing.text, thing.step, thing.field) == (
+            *("Choose the sound device.", "set-out", "sound"),
+        )
+    brought = visit_of(KNOWN, all_takes()[:1])
+    assert steps(brought, None, has_device=False)[0].state == "done"
+    assert steps(replace(visit_of(KNOWN), demo=True), None, has_device=False)[0].state == "done"
+
+
+@given(high_m=st.floats(4.01, 60.0), takes=TAKES)
+def test_loudspeaker_above_the_ceiling_is_no_set_out(high_m, takes):
+    visit = visit_of({**KNOWN, "rig.speaker_height_m": high_m}, takes)
     thing, way = in_words(visit, None)
     assert way["set-out"] == ("begun", "cannot be right")
     assert (thing.text, thing.field) == (

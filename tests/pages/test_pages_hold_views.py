@@ -27,6 +27,7 @@ UNSEEN = {
     "StoredTake.made_at": "the latest counts",
     "Task.kind": "in the text",
     "CardSide.drawing": "not drawn again for a copy, see the page of the card",
+    "Field.spoken": "in what is said of a figure that cannot be so",
     "CardSide.narrow": "on the page of the card",
     "CardSide.title": "'Copy to' on the second side",
     "VisitLine.made_at": "the day of it",

@@ -283,6 +283,7 @@ def test_what_takes_longer_than_a_moment_says_so_until_it_is_done(laptop, room):
     held = []
     laptop.goto(f"{room.url}/visits")
     laptop.route("**/api/visits", lambda route: held.append(route))
+    laptop.get_by_text("Simulated hall, to try").click()
     laptop.get_by_role("button", name="Try the simulated hall").click()
     laptop.get_by_text("One moment").wait_for()
     held[0].fulfill(status=409, json={"faults": ["Not now."]})

@@ -38,7 +38,9 @@ def pressed(browser, room):
     """A visit from the first page to the hand-over: what was seen on the way."""
     seen = {}
     with watched(browser, room.url, viewport=LAPTOP) as page:
-        page.goto(room.url)
+        page.goto(f"{room.url}/visits")
+        page.get_by_text("Simulated hall, to try").click()
+        page.get_by_role("button", name="Try the simulated hall").click()
         page.get_by_role("heading", name="Set out").wait_for()
         seen["visit"] = int(re.search(r"/visit/(\d+)/", page.url)[1])
         page.get_by_role("link", name="To the line check").click()
@@ -52,7 +54,7 @@ def pressed(browser, room):
             "link", name=re.compile("^Takes")
         ).click()
         page.get_by_role("button", name="Set the gain").click()
-        page.get_by_role("button", name="Set the gain anew").wait_for()
+        page.get_by_role("button", name="Set the gain again").wait_for()
         take_all(page)
         page.get_by_role("link", name="To the verdict").click()
         page.get_by_role("heading", name="Verdict", exact=True).wait_for()

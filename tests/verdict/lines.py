@@ -72,13 +72,15 @@ def hall(rt_s, *, near_m=2.0, far_m=2.8, apart_m=3.0, seed=1, size_m=(14.0, 9.0,
 class Line:
     """One element's way from the mixer to the microphone.
 
-    `box` names whose place it plays at, if not its own; `before` acts on what is played and
+    `box` names whose place it plays at, if not its own; `along` who plays too, and at what gain in
+    dB; `before` acts on what is played and
     `after` on what the box radiates; both take and give samples.
     """
 
     element: str
     partner: str | None = None
     box: str | None = None
+    along: tuple[str, float] | None = None
     before: object = None
     after: object = None
     change: dict | None = None
@@ -95,6 +97,13 @@ def recorded(where, line, *, seed, snr_db=None, sweep=LINE_SWEEP):
         element = replace(element, box=replace(element.box, **box), **keys)
         where = replace(where, elements={**where.elements, name: element})
     impulse = where.true_response(name, "front", rate_hz=RATE_HZ)
+    if line.along:
+        other, gain_db = line.along
+        too = where.true_response(other, "front", rate_hz=RATE_HZ)
+        both = np.zeros(max(impulse.size, too.size))
+        both[: impulse.size] += impulse
+        both[: too.size] += 10.0 ** (gain_db / 20.0) * too
+        impulse = both
     played = line.before(sent(sweep)) if line.before else sent(sweep)
     if name.startswith("sub"):
         played = signal.sosfilt(SUB_LOW_PASS, played)

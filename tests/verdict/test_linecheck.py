@@ -110,6 +110,18 @@ FAULTS = {
         {"left": {"box": "right"}},
         {"left": "wrong_side", "right": "wrong_side"},
     ),
+    "both play each time": (
+        {"left": {"along": ("right", 0.0)}, "right": {"along": ("left", 0.0)}},
+        {"left": "wrong_side", "right": "wrong_side"},
+    ),
+    "right plays along with left": (
+        {"left": {"along": ("right", 0.0)}},
+        {"left": "not_alone", "right": "not_alone"},
+    ),
+    "left plays along with right": (
+        {"right": {"along": ("left", -3.0)}},
+        {"left": "unclear", "right": "unclear"},
+    ),
     "subs swapped": (
         {"sub_left": {"box": "sub right"}, "sub_right": {"box": "sub left"}},
         {"sub left": "wrong_side", "sub right": "wrong_side"},
@@ -233,7 +245,8 @@ def test_microphone_midway_is_told_from_one_box_under_two_names():
     }
     codes, text = findings(round_of)
     assert codes == {"left": ["unclear"], "right": ["unclear"]}
-    assert "Move the microphone clearly nearer left" in text
+    assert "move the microphone clearly nearer left" in text
+    assert "unplug left while right plays" in text
 
 
 def test_sound_hidden_by_noise_is_unclear_not_silent_and_not_well():

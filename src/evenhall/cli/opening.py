@@ -30,8 +30,9 @@ def open_pages(
 ) -> None:
     """Open the pages: a whole visit, from set-out to hand-over, in the browser.
 
-    They answer to this computer alone, until a phone is let in on the page Phone. Everything is
-    kept as it is made; Ctrl-C ends them, and the next time goes on from there.
+    They begin with the list of your own venues, with --demo in the simulated hall. They answer to
+    this computer alone, until a phone is let in on the page Phone. Everything is kept as it is
+    made; Ctrl-C ends them, and the next time goes on from there.
 
     \b
     Examples:

@@ -86,7 +86,7 @@ def height_question(found: PairProposal, seats: Seats) -> str:
     then = f"at {found.proposed.height_m:.1f} m" if not found.must else "higher up"
     return (
         "How high can your stands or brackets go, within their rated load? Give max_height_m "
-        f'([rig] max_height_m; Set out: "As high as it goes"). {_must_text(found, seats)} '
+        f'([rig] max_height_m; Set out: "Highest your stands allow"). {_must_text(found, seats)} '
         f"With the boxes {then}, loudest and softest seat would differ by "
         f"{found.was_db - found.gain_db:.1f} dB instead of {found.was_db:.1f} dB."
     ).replace("  ", " ")

@@ -37,9 +37,10 @@ from evenhall.job.tune.result import Result
 from evenhall.job.tune.tuning import unit_of
 from evenhall.pages.guide import elements, move_key
 from evenhall.report.hand_over import did
+from evenhall.sound.live.latency import latency_s
 from evenhall.sound.live.open_devices import OpenDevices
 from evenhall.sound.live.session import Live
-from evenhall.sound.live.setup import SoundSetup, remembered
+from evenhall.sound.live.setup import SoundSetup, remember, remembered
 from evenhall.sound.live.simulated import SimulatedDevices
 from evenhall.sound.simulated import Noise
 from evenhall.sound.simulated.unit import LyingUnit
@@ -52,6 +53,7 @@ __all__ = [
     "Hand",
     "hands_done",
     "hands_so_far",
+    "measure_delay",
     "open_cable",
     "open_devices",
     "open_for_faders",
@@ -157,6 +159,32 @@ def _setup() -> SoundSetup:
     if setup is None:
         raise InputError("No sound device is chosen yet. Choose one on the page Set out.")
     return setup
+
+
+def measure_delay(*, cable: int, stop_wanted: Callable[[], bool]) -> float:
+    """Measure the chosen device's own delay, and keep it with the choice.
+
+    Parameters
+    ----------
+    cable : int
+        Input that a cable joins to its output, counted from 1.
+
+    Returns
+    -------
+    float
+        In seconds.
+
+    Raises
+    ------
+    InputError, DeviceError
+        As `open_devices()` and `latency_s()` raise them.
+    StoreError
+        It cannot be kept.
+    """
+    setup = _setup()
+    measured_s = latency_s(setup, channel=cable, stop_wanted=stop_wanted)
+    remember(replace(setup, latency_s=measured_s))
+    return measured_s
 
 
 def _demo_cable(visit: Visit, *, pace: float) -> SimulatedDevices:

@@ -16,6 +16,7 @@ from evenhall.hall.elements import Element
 from evenhall.job.folder.model import Audience
 from evenhall.job.folder.reading import SECTIONS
 from evenhall.visits.visit import Entry, Visit
+from evenhall.words import capitalised
 
 __all__ = [
     "GROUPS",
@@ -51,6 +52,8 @@ class Field:
         Choices; a number or text is typed where there are none.
     text : bool
         Whether text is typed.
+    spoken : str
+        What a fault calls it in a sentence; its label where that will do.
     """
 
     name: str
@@ -59,6 +62,7 @@ class Field:
     help: str = ""
     options: tuple[tuple[Any, str], ...] = ()
     text: bool = False
+    spoken: str = ""
 
 
 @dataclass(frozen=True)
@@ -73,10 +77,10 @@ class Group:
 
 SIDES: tuple[tuple[Any, str], ...] = (
     (["left", "right"], "Left and right"),
-    (["left", "right", "sub"], "Left, right and a sub"),
-    (["left", "right", "sub left", "sub right"], "Left, right and two subs"),
-    (["left", "right", "delay"], "Left, right and a delay"),
-    (["mono"], "One loudspeaker"),
+    (["left", "right", "sub"], "Left, right, sub"),
+    (["left", "right", "sub left", "sub right"], "Left, right, two subs"),
+    (["left", "right", "delay"], "Left, right, delay"),
+    (["mono"], "One box"),
 )
 
 GROUPS: tuple[Group, ...] = (
@@ -84,9 +88,21 @@ GROUPS: tuple[Group, ...] = (
         "The room",
         (
             Field("venue.name", "Name of the venue", text=True),
-            Field("venue.length_m", "Length", "m", "From the wall behind the loudspeakers on."),
-            Field("venue.width_m", "Width", "m"),
-            Field("venue.height_m", "Height", "m", "The mean, where the ceiling slopes."),
+            Field(
+                "venue.length_m",
+                "Length",
+                "m",
+                "From the wall behind the loudspeakers.",
+                spoken="the length of the room",
+            ),
+            Field("venue.width_m", "Width", "m", spoken="the width of the room"),
+            Field(
+                "venue.height_m",
+                "Height",
+                "m",
+                "Average height if it slopes.",
+                spoken="the ceiling",
+            ),
         ),
         (
             Field(
@@ -107,48 +123,59 @@ GROUPS: tuple[Group, ...] = (
                 "audience.first_row_m",
                 "First row",
                 "m",
-                "Along the floor, from the point under the loudspeakers.",
+                "Along the floor, from under the loudspeakers.",
+                spoken="the first row",
             ),
-            Field("audience.last_row_m", "Last row", "m", "The same, to the farthest listener."),
+            Field("audience.last_row_m", "Last row", "m", spoken="the last row"),
             Field(
                 "audience.ear_height_m",
                 "Ears",
                 options=((1.2, "Seated: 1.2 m"), (1.6, "Standing: 1.6 m")),
+                spoken="the height of the ears",
             ),
         ),
     ),
     Group(
         "The loudspeakers",
         (
-            Field(
-                "rig.sides",
-                "What stands there",
-                help="All that can sound by itself.",
-                options=SIDES,
-            ),
+            Field("rig.sides", "Boxes", options=SIDES, spoken="the boxes"),
             Field(
                 "rig.speaker_height_m",
                 "Height",
                 "m",
-                "From the floor of the audience to the middle of the box.",
+                "Middle of the box, from the floor of the audience.",
+                spoken="loudspeaker height",
             ),
-            Field("rig.speaker_down_deg", "Tipped down", "°", "0 where it looks straight ahead."),
             Field(
                 "rig.max_height_m",
-                "As high as it goes",
+                "Highest your stands allow",
                 "m",
-                "What stand or bracket allows, within its rated load.",
+                "Within their rated load.",
+                spoken="the highest your stands allow",
             ),
         ),
         (
+            Field("rig.speaker_down_deg", "Tilted down", "°", "0 if it points straight ahead."),
             Field(
                 "rig.speaker_inwards_deg",
-                "Turned inwards",
+                "Toed in",
                 "°",
                 "Each towards the middle of the hall; 0 straight down the room.",
             ),
-            Field("rig.apart_m", "Left to right", "m", "Between the two; guessed if empty."),
-            Field("rig.from_wall_m", "From the wall behind", "m", "1 if empty."),
+            Field(
+                "rig.apart_m",
+                "Left to right",
+                "m",
+                "Between the two; guessed if empty.",
+                spoken="the distance from left to right",
+            ),
+            Field(
+                "rig.from_wall_m",
+                "From the wall behind",
+                "m",
+                "1 if empty.",
+                spoken="the distance from the wall behind",
+            ),
             Field(
                 "rig.coverage_h_deg", "Coverage across", "°", "From its data sheet; 90 if empty."
             ),
@@ -183,7 +210,7 @@ GROUPS: tuple[Group, ...] = (
                 options=((False, "None can be set"), (True, "A processor has them")),
             ),
         ),
-        "Place, coverage, crossover and delays",
+        "Tilt, place, coverage, crossover and delays",
     ),
     Group(
         "The talker's microphone",
@@ -211,7 +238,7 @@ GROUPS: tuple[Group, ...] = (
             ),
             Field("talker.open_count", "Open at once", "", "1 if empty; each doubling costs 3 dB."),
         ),
-        "Where it stands, for how loud it goes before it rings",
+        "The talker's microphone",
     ),
     Group(
         "The equalizer in the rack",
@@ -220,26 +247,34 @@ GROUPS: tuple[Group, ...] = (
                 "equalizer.bands",
                 "Faders",
                 options=(
-                    (31, "31, a third of an octave apart"),
-                    (15, "15, two thirds of an octave apart"),
-                    (10, "10, an octave apart"),
+                    (31, "31: third octaves"),
+                    (15, "15: two thirds"),
+                    (10, "10: octaves"),
                 ),
-            ),
-            Field(
-                "equalizer.range_db",
-                "They reach",
-                "± dB",
-                "12 if empty; look at the switch for the range.",
-            ),
-            Field(
-                "equalizer.step_db",
-                "Finest step of your hand",
-                "dB",
-                "0.5 if empty; 0 where it is set in figures.",
             ),
         ),
         (
-            Field("equalizer.max_boost_db", "Raise at most", "dB", "6 if empty. Cuts are free."),
+            Field(
+                "equalizer.range_db",
+                "Range",
+                "± dB",
+                "12 if empty; look at the switch for the range.",
+                spoken="the range of the faders",
+            ),
+            Field(
+                "equalizer.step_db",
+                "Smallest step you can set",
+                "dB",
+                "0.5 if empty; 0 if it is typed in.",
+                spoken="the smallest step you can set",
+            ),
+            Field(
+                "equalizer.max_boost_db",
+                "Raise at most",
+                "dB",
+                "6 if empty. Cuts are free.",
+                spoken="the most you raise",
+            ),
             Field(
                 "equalizer.most_faders",
                 "Move at most",
@@ -291,17 +326,19 @@ GROUPS: tuple[Group, ...] = (
                 ),
             ),
         ),
-        "Limits, subs, mixer and target",
+        "Range, step, limits, subs, mixer and target",
     ),
 )
 
 
-_LABELS = tuple(
-    (*field.name.split(".", 1), field.label)
+_FIGURES = tuple(
+    (*field.name.split(".", 1), field.spoken or field.label, field.unit.removeprefix("± "))
     for group in GROUPS
     for field in (*group.fields, *group.more)
     if "_" in field.name or field.name.endswith("sides")
 )
+_SPOKEN = tuple(spoken for _, _, spoken, _ in _FIGURES)
+_NUMBER = r"-?\d+(?:\.\d+)?\b"
 
 
 def fields_named(*names: str) -> tuple[Field, ...]:
@@ -352,16 +389,19 @@ def filled(field: Field, visit: Visit) -> Filled:
 
 
 def in_plain_words(line: str) -> str:
-    """Put the labels of the page in place of job.toml's names in a fault.
+    """Put the words of the page in place of job.toml's names in a fault.
 
     Examples
     --------
-    >>> in_plain_words("[audience] last_row_m = 33.0 is above [venue] length_m = 14.0. Mend it.")
-    'Last row = 33 is above Length = 14. Mend it.'
+    >>> in_plain_words("[rig] speaker_height_m = 5.0 is above [venue] height_m = 3.5. Lower it.")
+    'Loudspeaker height (5 m) is above the ceiling (3.5 m). Lower it.'
     """
-    for section, field, label in _LABELS:
-        line = re.sub(rf"\[{section}\] {field}\b|\b{field}\b", label, line)
-    return re.sub(r"(\d)\.0\b", r"\1", line)
+    for section, field, spoken, unit in _FIGURES:
+        name = rf"(?:\[{section}\] {field}|\b{field})\b"
+        line = re.sub(rf"{name} = ({_NUMBER})", rf"{spoken} (\1 {unit}".rstrip() + ")", line)
+        line = re.sub(name, spoken, line)
+    line = re.sub(r"(\d)\.0\b", r"\1", line)
+    return capitalised(line) if line.startswith(_SPOKEN) else line
 
 
 def _default(name: str) -> Any:

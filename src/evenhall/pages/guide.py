@@ -52,6 +52,7 @@ __all__ = [
     "walks",
     "wanted_takes",
     "wants_anew",
+    "wants_device",
     "wants_gain",
 ]
 
@@ -66,8 +67,8 @@ STEPS = {
 }
 
 # How long things take one person in a hall, walking included (common practice, no source).
-SET_OUT_S, ELEMENT_S, GAIN_S, TAKE_S, READ_S, HAND_S, FADER_S, HAND_OVER_S = (
-    *(240.0, 45.0, 60.0, 75.0, 60.0, 240.0, 12.0, 300.0),
+SET_OUT_S, DEVICE_S, ELEMENT_S, GAIN_S, TAKE_S, READ_S, HAND_S, FADER_S, HAND_OVER_S = (
+    *(240.0, 60.0, 45.0, 60.0, 75.0, 60.0, 240.0, 12.0, 300.0),
 )
 # Set aside for what nobody knows before the takes: two jobs for hands, twenty faders to set.
 HANDS_S, CARD_S = 2 * HAND_S, 20 * FADER_S
@@ -200,6 +201,11 @@ def spots(visit: Visit) -> tuple[Spot, ...]:
 def missing(visit: Visit) -> tuple[str, ...]:
     """Name what the set-out still lacks."""
     return tuple(words for name, words in NEEDED.items() if visit.value(name) is None)
+
+
+def wants_device(visit: Visit, *, has_device: bool) -> bool:
+    """Tell whether a sound device is to be chosen: takes that are here came without one."""
+    return not (visit.demo or has_device or visit.kept_takes)
 
 
 def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[WantedTake, ...]:
@@ -377,11 +383,17 @@ def _step(key: str, state: str, note: str, left_s: float) -> Step:
     return Step(key, STEPS[key], state, note, left_s)
 
 
-def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
-    """How far each page of the visit is, in the order of `STEPS`."""
+def steps(visit: Visit, result: Result | None, *, has_device: bool = True) -> tuple[Step, ...]:
+    """How far each page of the visit is, in the order of `STEPS`.
+
+    Parameters
+    ----------
+    has_device : bool
+        Whether a sound device is chosen on this computer.
+    """
     known = result or NO_RESULT
     return (
-        _set_out(visit),
+        _set_out(visit, wants_device(visit, has_device=has_device)),
         _line_check(visit),
         _takes(visit, known),
         _verdict(visit, known),
@@ -391,16 +403,17 @@ def steps(visit: Visit, result: Result | None) -> tuple[Step, ...]:
     )
 
 
-def _set_out(visit: Visit) -> Step:
+def _set_out(visit: Visit, no_device: bool) -> Step:
     lacking, all_of_them = len(missing(visit)), len(NEEDED)
-    if not lacking and faults_of(visit):
-        return _step("set-out", "begun", "cannot be right", 0.0)
-    return _step(
-        "set-out",
-        _state(all_of_them - lacking, all_of_them),
-        f"{lacking} figures missing" if lacking else "known",
-        SET_OUT_S * lacking / all_of_them,
-    )
+    left_s = SET_OUT_S * lacking / all_of_them + DEVICE_S * no_device
+    if lacking:
+        note = f"{lacking} figure{'s' if lacking != 1 else ''} missing"
+        return _step("set-out", _state(all_of_them - lacking, all_of_them), note, left_s)
+    if faults_of(visit):
+        return _step("set-out", "begun", "cannot be right", left_s)
+    if no_device:
+        return _step("set-out", "begun", "no sound device", left_s)
+    return _step("set-out", "done", "known", 0.0)
 
 
 def _line_check(visit: Visit) -> Step:
@@ -505,9 +518,18 @@ def _hand_over(visit: Visit, result: Result) -> Step:
     )
 
 
-def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next:
+def next_thing(
+    visit: Visit, result: Result | None, way: Sequence[Step], *, has_device: bool = True
+) -> Next:
     """Say what to do now, and why."""
     state = {step.key: step.state for step in way}
+    if wants_device(visit, has_device=has_device):
+        return Next(
+            "Choose the sound device.",
+            "It plays, and it hears the microphone; recordings you have go in on the page Takes.",
+            "set-out",
+            field="sound",
+        )
     if lacking := missing(visit):
         return Next(
             "Type in " + listed(lacking) + ".",

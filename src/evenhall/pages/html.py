@@ -97,7 +97,7 @@ def warm(services: Services, number: int | None) -> None:
         for name in FIRST:
             _templates.get_template(name)
         if number is None:
-            number = next((one.number for one in services.store.visits()), None)
+            number = services.latest()
         if number is not None:
             services.judge.result(services.store.visit(number))
         for name in _templates.list_templates():
@@ -126,6 +126,7 @@ def _frame(
         playing=services.player.now,
         here=is_here(request.scope),
         now=services.now(),
+        has_device=remembered() is not None,
     )
     return visit, result, frame
 
@@ -134,22 +135,28 @@ def _frame(
 class VisitsPage:
     """All visits, and the ways to begin one."""
 
-    visits: tuple[VisitLine, ...]
+    own: tuple[VisitLine, ...]
+    demos: tuple[VisitLine, ...]
     deleted: tuple[VisitLine, ...]
     here: bool
 
 
 @router.get("/")
 def first(services: TheServices) -> Response:
-    """Go to the visit that is under way."""
-    return RedirectResponse(f"/visit/{services.latest()}", status_code=303)
+    """Go to the visit that is under way; to the list where there is none."""
+    latest = services.latest()
+    return RedirectResponse("/visits" if latest is None else f"/visit/{latest}", status_code=303)
 
 
 @router.get("/visits")
 def visits(request: Request, services: TheServices) -> HTMLResponse:
     """List the visits."""
+    there = services.store.visits()
     page = VisitsPage(
-        services.store.visits(), services.store.visits(deleted=True), is_here(request.scope)
+        own=tuple(one for one in there if not one.demo),
+        demos=tuple(one for one in there if one.demo),
+        deleted=services.store.visits(deleted=True),
+        here=is_here(request.scope),
     )
     return _page(request, "visits.html", page=page)
 
@@ -173,9 +180,12 @@ def set_out(request: Request, services: TheServices, number: int) -> HTMLRespons
         request,
         "set-out.html",
         page=set_out_page(
-            visit, _forecast(services, visit), frame, units=shelf.names(services.store)
+            visit,
+            _forecast(services, visit),
+            frame,
+            units=shelf.names(services.store),
+            setup=None if visit.demo else remembered(),
         ),
-        setup=None if visit.demo else remembered(),
     )
 
 

@@ -33,6 +33,7 @@ from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import (
     hands_done,
+    measure_delay,
     open_cable,
     open_devices,
     open_for_faders,
@@ -151,6 +152,15 @@ class Player(PageWatch):
             begin_round(known, right=right)  # what cannot be is said before any sound
         first = Playing("rack", "opening", visit, "right" if right else "left")
         self._start(first, holder, lambda: self._rack(known, cable, again=again))
+
+    def delay(self, visit: int, *, cable: int, holder: str) -> None:
+        """Begin to measure the device's own delay, by a cable from its output to input `cable`."""
+        if self._store.visit(visit).demo:
+            raise InputError(
+                "The simulated hall has no delay of its own. Open a venue of your own."
+            )
+        first = Playing("delay", "opening", visit)
+        self._start(first, holder, lambda: self._delay(cable))
 
     def close(self) -> None:
         """Stop, and wait until it is quiet."""
@@ -299,6 +309,12 @@ class Player(PageWatch):
             self.step(phase="ended", text=f"Stopped.{kept}", problems=(), faders=())
             return
         self.step(phase="ended", text=told.text, problems=told.doubts, faders=(), good=told.good)
+
+    def _delay(self, cable: int) -> None:
+        self.step(phase="sound", text="A sweep of two seconds plays through the cable.")
+        delay_s = measure_delay(cable=cable, stop_wanted=self.stop_wanted)
+        text = f"The device's own delay is {1e3 * delay_s:.2f} ms. It is taken off from now on."
+        self.step(phase="ended", text=text, good=True)
 
     def _line(self, visit: Visit) -> None:
         job = job_of(visit)

@@ -24,7 +24,7 @@ class Playing:
 
     Parameters
     ----------
-    what : {"", "take", "gain", "line", "faders", "rack"}
+    what : {"", "take", "gain", "line", "faders", "rack", "delay"}
     phase : str
         "idle", "opening" a device, hearing the "quiet" room, "sound", "asking" for an element to
         be soloed or faders to be set, "ended", or "failed".
@@ -50,7 +50,7 @@ class Playing:
         When somebody said that it passed which spot, in seconds of the sound.
     """
 
-    what: Literal["", "take", "gain", "line", "faders", "rack"] = ""
+    what: Literal["", "take", "gain", "line", "faders", "rack", "delay"] = ""
     phase: Phase = "idle"
     visit: int = 0
     side: str = ""

@@ -52,7 +52,8 @@ def serve(
     port : int
         On this computer; 0 takes any.
     demo : bool
-        Whether to open on a visit in the demo's hall in which nothing is taken yet.
+        Whether to open on a visit in the demo's hall in which nothing is taken yet; else it is on
+        the list of one's own.
     browser : bool
         Whether to open the address in the user's browser.
     say : callable
@@ -149,7 +150,7 @@ async def _run(
     task = asyncio.create_task(server.serve(sockets=[listener]))
     while not server.started and not task.done():
         await asyncio.sleep(0.005)
-    address = f"http://{HERE}:{port}/" + ("" if first is None else f"visit/{first}")
+    address = f"http://{HERE}:{port}/" + ("visits" if first is None else f"visit/{first}")
     say(address)
     # A page takes a few tenths of a second the first time, and a browser as long to open.
     threading.Thread(target=warm, args=(services, first), daemon=True).start()

@@ -76,11 +76,9 @@ class Services:
         """Give the verdict of a visit, None where it has no takes."""
         return self.judge.result(visit) if visit.kept_takes else None
 
-    def latest(self) -> int:
-        """Give the visit to open: the last one, or a demo where there is none."""
-        with self._turn:
-            visits = self.store.visits()
-            return visits[0].number if visits else self.new_demo()
+    def latest(self) -> int | None:
+        """Give the last visit; None where there is none."""
+        return next((one.number for one in self.store.visits()), None)
 
     def new_demo(self, *, with_sub: bool = False) -> int:
         """Begin a visit in one of the demo's venues, all set out and nothing done."""

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
+    "DelayOrder",
     "DeviceAnswer",
     "DeviceChoice",
     "DevicesAnswer",
@@ -176,6 +177,12 @@ class RackOrder(RoundOrder):
     cable: int = Field(ge=1, le=64, description="Input that the equalizer's output is on.")
     right: bool = Field(default=False, description="Its right channel, where that differs.")
     again: bool = Field(default=False, description="Whether to see if it has drifted.")
+
+
+class DelayOrder(RoundOrder):
+    """The sound device's own delay, to be measured by a cable now."""
+
+    cable: int = Field(ge=1, le=64, description="Input that a cable joins to the output.")
 
 
 class PlayingAnswer(Answer):

@@ -12,6 +12,7 @@ from evenhall.hall.label import TakeLabel
 from evenhall.pages.api.access import REFUSALS, OnlyHere, TheServices, at_length
 from evenhall.pages.api.answers import (
     AnswerOrder,
+    DelayOrder,
     DeviceAnswer,
     DeviceChoice,
     DevicesAnswer,
@@ -95,6 +96,14 @@ def start_rack(services: TheServices, order: RackOrder) -> PlayingAnswer:
         again=order.again,
         holder=order.holder,
     )
+    return PlayingAnswer.model_validate(services.player.now)
+
+
+@router.post("/sound/delay", status_code=202, dependencies=[OnlyHere])
+def start_delay(services: TheServices, order: DelayOrder) -> PlayingAnswer:
+    """Begin to measure the sound device's own delay by a cable."""
+    _warned(order.warned)
+    services.player.delay(order.visit, cable=order.cable, holder=order.holder)
     return PlayingAnswer.model_validate(services.player.now)
 
 

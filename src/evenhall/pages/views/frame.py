@@ -12,7 +12,7 @@ from markupsafe import Markup
 from evenhall.drawing import DARK, LIGHT, Theme
 from evenhall.job.tune.result import Result
 from evenhall.pages.fields import in_plain_words
-from evenhall.pages.guide import STEPS, Next, Step, next_thing, steps
+from evenhall.pages.guide import STEPS, Next, Step, next_thing, steps, wants_device
 from evenhall.pages.playing import Playing
 from evenhall.visits.visit import Unreadable, Visit, faults_of
 
@@ -65,6 +65,7 @@ class Frame:
     playing: Playing  # of another visit too, as there is one sound device
     warned: bool  # everybody near the loudspeakers, at this visit
     here: bool  # shown on the laptop itself
+    wants_device: bool
     unreadable: tuple[Unreadable, ...] = ()
 
     @property
@@ -75,7 +76,8 @@ class Frame:
     @property
     def sounds(self) -> bool:
         """Whether something sounds, and this page has the button that stops it."""
-        return self.playing.busy and self.at in ("line-check", "takes", "proof")
+        by_cable = (self.playing.what, self.at) == ("delay", "set-out")
+        return self.playing.busy and (by_cable or self.at in ("line-check", "takes", "proof"))
 
     @property
     def onward(self) -> str:
@@ -92,14 +94,15 @@ def frame_of(
     playing: Playing,
     here: bool,
     now: datetime.datetime,
+    has_device: bool = True,
 ) -> Frame:
-    """Make what stands around a page."""
-    way = steps(visit, result)
+    """Make what stands around a page; `has_device` as for `steps()`."""
+    way = steps(visit, result, has_device=has_device)
     check = visit.value("sound_check")
     left = None
     if check:
         left = round((datetime.datetime.fromisoformat(check) - now).total_seconds() / 60.0)
-    following = next_thing(visit, result, way)
+    following = next_thing(visit, result, way, has_device=has_device)
     if (following.step, at) == ("verdict", "verdict"):
         following = replace(following, step="worklist")
     elif (following.step, at) == ("verdict", "worklist"):
@@ -120,5 +123,6 @@ def frame_of(
         playing=playing,
         warned=visit.demo or bool(visit.value("warned")),
         here=here,
+        wants_device=wants_device(visit, has_device=has_device),
         unreadable=visit.unreadable,
     )

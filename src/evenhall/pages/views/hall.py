@@ -27,6 +27,7 @@ class HallForecast:
     drawing: Drawing
     lines: tuple[str, ...]
     faults: tuple[str, ...] = ()
+    asked: str = ""  # what it does without until it is typed in
 
 
 # Figures that only moves of the mains' stance, the question for their height, and what would help
@@ -36,6 +37,7 @@ WANTED = (
     "How even the rows are, and what a ladder, a tilt or a turn would bring, is forecast here once "
     "both rows and the height of the loudspeakers are known."
 )
+NO_HEIGHT = "No advice on height is given until you type in the highest your stands allow."
 
 
 def hall_forecast(
@@ -60,6 +62,7 @@ def hall_forecast(
         hall_drawing(visit, result, marked=marked),
         tuple(lines),
         tuple(map(in_plain_words, faults)),
+        NO_HEIGHT if visit.value("rig.max_height_m") is None else "",
     )
 
 

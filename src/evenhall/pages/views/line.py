@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from evenhall.drawing import draw_line_sketch
 from evenhall.job.live.line_check import elements_of
 from evenhall.pages.guide import elements
-from evenhall.pages.views.frame import Frame, clock
+from evenhall.pages.views.frame import Drawing, Frame, clock, drawn
 from evenhall.visits.entries import LineCheck
 from evenhall.visits.visit import Visit
 
@@ -29,6 +30,7 @@ class LinePage:
     """Line check: every element, and what is wrong with it."""
 
     frame: Frame
+    sketch: Drawing | None  # of a pair; without one there is nothing to mute
     checked: tuple[Checked, ...]
     checked_at: str
 
@@ -58,4 +60,10 @@ def line_page(visit: Visit, frame: Frame) -> LinePage:
         )
         for name in elements(visit)
     ]
-    return LinePage(frame=frame, checked=tuple(checked), checked_at=clock(kept.at))
+    pairs = [(one.name, one.partner) for one in elements_of(elements(visit)) if one.partner]
+    sketch = None
+    if pairs:
+        sketch = drawn(
+            f"Only {pairs[0][0]} may sound", lambda theme: draw_line_sketch(*pairs[0], theme=theme)
+        )
+    return LinePage(frame=frame, sketch=sketch, checked=tuple(checked), checked_at=clock(kept.at))

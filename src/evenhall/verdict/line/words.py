@@ -16,6 +16,7 @@ LEAVE_OFF = "leave that box off until it is fixed"
 CODES = (
     "silent",
     "wrong_side",
+    "not_alone",
     "no_lows",
     "no_highs",
     "inverted",
@@ -90,20 +91,37 @@ def swapped(first: str, second: str, earlier_s: float) -> list[Finding]:
 
 
 def same_box(first: str, second: str) -> list[Finding]:
-    """Say that both names lead to one box."""
+    """Say that one box, or both, played under either name."""
     text = (
-        f"{first} and {second} come out of one box: they arrive together and sound the same, room "
-        f"and all. Check which box plays, the pan and the patch; {first} or {second} is on the "
-        "wrong side."
+        f"{first} and {second} come out of one box, or out of both each time: they arrive together "
+        "and sound the same, room and all. Mute or unplug the other box and check again; if they "
+        f"are still the same, look at the pan and the patch: {first} or {second} is on the wrong "
+        "side."
     )
     return [_found(name, "wrong_side", text) for name in (first, second)]
 
 
+def not_alone(element: str, other: str) -> list[Finding]:
+    """Say that the other one played too."""
+    text = (
+        f"{element} did not play alone: {other} is heard in its sweep too. Mute or unplug {other} "
+        "(a solo key may feed the headphones alone), and take both again."
+    )
+    return [
+        _found(element, "not_alone", text),
+        _found(other, "not_alone", f"{other} waits until {element} plays alone."),
+    ]
+
+
 def midway(first: str, second: str) -> list[Finding]:
-    """Say that two boxes play, and that the microphone stands where it cannot tell them."""
+    """Say that two boxes play, and that the microphone is where it cannot tell them.
+
+    That of the first, playing along with the second, arrives first in both.
+    """
     text = (
         f"{first} and {second} arrive together, out of two boxes: which is which is not sure. "
-        f"Move the microphone clearly nearer {first}, by half a metre or more, and take both again."
+        f"Mute or unplug {first} while {second} plays, move the microphone clearly nearer {first}, "
+        "by half a metre or more, and take both again."
     )
     return [_found(name, "unclear", text) for name in (first, second)]
 
