@@ -60,7 +60,7 @@ class Server:
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
         assert line.startswith("Evenhall is open at "), line
-        self.address = line.split()[-1].rstrip("/")
+        self.address = line.split()[-1].removesuffix("/visits")
 
     def kill(self) -> None:
         """Kill it, as a power cut would."""

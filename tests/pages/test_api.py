@@ -251,7 +251,7 @@ def test_what_is_not_there_is_a_line(pages, method, path, status, words):
 @pytest.mark.parametrize(
     ("content", "status", "words"),
     [
-        (b"{", 422, "is no JSON"),
+        (b"{", 422, "is not JSON"),
         (b"", 422, "request"),
         (b'{"kind": "demo", "of": 1}', 422, "of: "),
         (b'{"kind": "later"}', 422, "kind: "),

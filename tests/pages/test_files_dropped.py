@@ -190,7 +190,7 @@ def test_calibration_file_is_taken_in_or_refused_with_its_own_name(room, browser
         chooser.set_input_files(
             {"name": "mine.txt", "mimeType": "text/plain", "buffer": b"20 0.5\n1000 0\n20000 -2\n"}
         )
-        page.get_by_text("Calibration file of the microphone: mine.txt").wait_for()
+        page.get_by_text("Calibration file of the microphone: in use").wait_for()
     assert room.entries(visit)["microphone.calibration"]
 
 

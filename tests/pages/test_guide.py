@@ -363,6 +363,14 @@ def test_whole_visit_in_words():
     visit = visit_of(entries, all_takes() + all_takes("after")[:4])
     thing, way = in_words(visit, result_of(visit, moves=moves, card=CARD))
     assert (thing.text, way["proof"]) == ("Take right, middle, again.", ("begun", "4 of 6"))
+    # What half a proof asks hands to do waits until the whole is there.
+    softer = GAIN.model_copy(update={"to": {"left_gain_db": -0.7}})
+    more = result_of(visit, moves=[*moves, softer], card=CARD)
+    thing, way = in_words(visit, more)
+    assert (way["worklist"][0], thing.step) == ("begun", "proof")
+    visit = visit_of(entries, all_takes() + all_takes("after"))
+    more = result_of(visit, moves=[*moves, softer], card=CARD)
+    assert in_words(visit, more)[0].step == "worklist"
 
     visit = visit_of(entries, all_takes() + all_takes("after"))
     for holds, note in ((False, "fails"), (True, "holds")):

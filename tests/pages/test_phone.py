@@ -228,7 +228,7 @@ def test_without_a_network_it_is_said_what_to_do(laptop, monkeypatch):
     monkeypatch.setattr(phone, "local_addresses", tuple)
     answer = laptop.post("/api/phone/open", json={})
     assert answer.status_code == 422
-    assert "Join the same Wi-Fi" in answer.json()["faults"][0]
+    assert "Join the phone's Wi-Fi" in answer.json()["faults"][0]
 
 
 def test_network_that_has_just_gone_is_a_line(laptop, monkeypatch):

@@ -45,4 +45,4 @@ def test_loudspeaker_above_the_ceiling_is_said_in_plain_words(browser, room):
         said = "Loudspeaker height (4.5 m) is above the ceiling (4.2 m)."
         page.locator("#hall").get_by_text(said).wait_for()
         page.keyboard.press("Tab")
-        page.locator(".steps .begun").get_by_text("cannot be so").wait_for()
+        page.locator(".steps .begun").get_by_text("cannot be right").wait_for()

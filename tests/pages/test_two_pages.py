@@ -32,7 +32,7 @@ def laptop(browser, room):
 
 
 @pytest.fixture
-def phone(browser, room):
+def phone(browser, room, visit):
     """A phone that came in through the code on the laptop; its sound is over when it leaves."""
     origin = f"http://{PHONE_ADDRESS}:{room.port}"
     with watched(browser, origin, viewport=PHONE, has_touch=True, is_mobile=True) as page:

@@ -175,7 +175,7 @@ BAD = {
     "no ending": (short(), "take", "Give WAV, FLAC or AIFF"),
     "wrong ending": (short(), "take.mp3", "Give WAV, FLAC or AIFF"),
     "a picture": (b"\x89PNG\r\n\x1a\n" + bytes(500), "hall.png", "Give WAV, FLAC or AIFF"),
-    "name with a path": (b"x", "../../../etc/passwd", "'passwd' is no recording"),
+    "name with a path": (b"x", "../../../etc/passwd", "'passwd' is not a recording"),
     "long name": (b"x", "a" * 3000, "Give WAV, FLAC or AIFF"),
 }
 

@@ -72,7 +72,6 @@ def pressed(browser, room):
         page.get_by_role("button", name="Take all spots again").click()
         page.get_by_role("heading", name="Takes", exact=True).first.wait_for()
         take_all(page)
-        page.get_by_role("link", name="To the verdict").click()
         page.get_by_role("link", name="To the worklist").click()
         page.get_by_role("heading", name="Worklist", exact=True).wait_for()
         skips = page.get_by_role("button", name="Cannot be done tonight")

@@ -586,7 +586,9 @@ def next_thing(
             "Something was moved: the card must fit the rig as it is now.",
             "worklist",
         )
-    if state["worklist"] != "done":
+    # What half a proof asks hands to do waits until the whole is there.
+    proving = state["proof"] == "begun" and not any(card_left(visit, result).values())
+    if state["worklist"] != "done" and not proving:
         return Next(
             "Go on with the worklist.",
             "Hands first: what a ladder fixes needs no fader.",
