@@ -31,6 +31,7 @@ __all__ = [
     "Spot",
     "Step",
     "WantedTake",
+    "alone_so_far",
     "asks_for_walk",
     "card_left",
     "check_element",
@@ -87,6 +88,8 @@ NEEDED = {
 HANDS = ("raise", "aim", "relocate", "polarity", "gain", "delay", "check")
 # A level alone is lined up before anything is judged; all else changes what the card is made of.
 CHANGES_TAKES = ("raise", "aim", "relocate", "polarity", "delay", "check")
+# And of those what moves the boxes: what follows it on the list was measured before it.
+LADDER = ("raise", "aim", "relocate")
 
 
 @dataclass(frozen=True)
@@ -135,6 +138,16 @@ class Next:
     why: str
     step: str
     field: str = ""  # where on that page to type, if that is to be done
+
+
+ANEW = Next(
+    "Take all spots again, then set the card.",
+    "Something was moved: the card must fit the rig as it is now.",
+    "worklist",
+)
+WORK = Next(
+    "Go on with the worklist.", "Hands first: what a ladder fixes needs no fader.", "worklist"
+)
 
 
 def elements(visit: Visit) -> tuple[str, ...]:
@@ -301,12 +314,24 @@ def done_before(visit: Visit, move: Move) -> bool:
 
 
 def hand_moves(visit: Visit, result: Result | None) -> list[Move]:
-    """List what is for hands, done or not."""
-    return [
+    """List what is for hands, done or not.
+
+    Where there are subs or delays, nothing that follows the ladder: once the boxes are moved it is
+    measured again.
+    """
+    moves = [
         move
         for move in (result or NO_RESULT).moves
         if move.kind in HANDS and not asks_for_walk(move) and not done_before(visit, move)
     ]
+    if len(mains_of(visit)) == len(elements(visit)):
+        return moves
+    climbs = [
+        at
+        for at, move in enumerate(moves)
+        if move.kind in LADDER and not visit.value(skip_key(move))
+    ]
+    return moves[: climbs[-1] + 1] if climbs else moves
 
 
 def asks_for_walk(move: Move) -> bool:
@@ -317,14 +342,18 @@ def asks_for_walk(move: Move) -> bool:
 def moved(visit: Visit, result: Result | None) -> bool:
     """Tell whether something was ticked off that makes the takes those of another rig.
 
-    Until mains and subs were taken together no card is made for the rig as it is anyway.
+    Until mains and subs were taken together only what moves boxes does: takes of each alone are
+    for the joining, and no card is made of them.
     """
-    if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
-        return False
+    kinds = LADDER if alone_so_far(visit) else CHANGES_TAKES
     return any(
-        move.kind in CHANGES_TAKES and visit.value(move_key(move))
-        for move in hand_moves(visit, result)
+        move.kind in kinds and visit.value(move_key(move)) for move in hand_moves(visit, result)
     )
+
+
+def alone_so_far(visit: Visit) -> bool:
+    """Tell whether the mains are still to be taken with the subs, for the card and the verdict."""
+    return feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes)
 
 
 def wants_anew(visit: Visit, result: Result | None) -> bool:
@@ -446,10 +475,11 @@ def _worklist(visit: Visit, result: Result) -> Step:
     hands = len(undone(visit, result))
     left = sum(len(faders) for faders in card_left(visit, result).values())
     left_s = _work_left_s(visit, result, whole=good == total)
+    anew = wants_anew(visit, result)
+    if anew and (good == total or alone_so_far(visit)):
+        return _step("worklist", "begun", "takes again", left_s)
     if good < total and not hands:
         return _step("worklist", "open", "needs takes", left_s)
-    if not hands and wants_anew(visit, result):
-        return _step("worklist", "begun", "takes again", left_s)
     if not hands and not left:
         return _step("worklist", "done", "all done", 0.0)
     begun = any(visit.values("fader.").values()) or any(
@@ -505,6 +535,22 @@ def _hand_over(visit: Visit, result: Result) -> Step:
     )
 
 
+def _before_joined(visit: Visit, result: Result | None) -> Next | None:
+    """Say what comes between the takes of each alone and those of mains and subs together."""
+    if wants_anew(visit, result):
+        return ANEW
+    kinds = {move.kind for move in undone(visit, result)}
+    if kinds.intersection(LADDER):
+        return WORK
+    if kinds - {"check"}:
+        return Next(
+            "Join the subs to the mains, as the worklist says.",
+            "The takes of mains and subs together come after it.",
+            "worklist",
+        )
+    return None
+
+
 def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next:
     """Say what to do now, and why."""
     state = {step.key: step.state for step in way}
@@ -539,12 +585,8 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
         wanted = wanted_takes(visit, result, "before")
         one = next(one for one in wanted if not one.usable)
         begun = any(other.with_subs and other.usable for other in wanted)
-        if one.with_subs and not begun and any(m.kind != "check" for m in undone(visit, result)):
-            return Next(
-                "Join the subs to the mains, as the worklist says.",
-                "The takes of mains and subs together come after it.",
-                "worklist",
-            )
+        if one.with_subs and not begun and (before := _before_joined(visit, result)):
+            return before
         if wants_gain(visit, result):
             return Next(
                 "Set the microphone's gain, once for the visit.",
@@ -559,17 +601,9 @@ def next_thing(visit: Visit, result: Result | None, way: Sequence[Step]) -> Next
     if state["worklist"] == "open" and not visit.value("first_round"):
         return Next("Read the verdict, then begin the worklist.", _why(visit, result), "verdict")
     if wants_anew(visit, result):
-        return Next(
-            "Take all spots again, then set the card.",
-            "Something was moved: the card must fit the rig as it is now.",
-            "worklist",
-        )
+        return ANEW
     if state["worklist"] != "done":
-        return Next(
-            "Go on with the worklist.",
-            "Hands first: what a ladder fixes needs no fader.",
-            "worklist",
-        )
+        return WORK
     if state["proof"] != "done":
         one = next(one for one in wanted_takes(visit, result, "after") if not one.usable)
         return Next(
