@@ -45,6 +45,7 @@ __all__ = [
     "move_key",
     "moved",
     "next_thing",
+    "on_middle_line",
     "skip_key",
     "spots",
     "steps",
@@ -210,6 +211,13 @@ def spots(visit: Visit) -> tuple[Spot, ...]:
     return tuple(Spot(one.label, one.along_m) for one in usual_spots(Audience(first_m, last_m)))
 
 
+def on_middle_line(visit: Visit, spot: str) -> bool:
+    """Tell whether a spot is the one that serves all elements, where others join the mains."""
+    places = spots(visit)
+    middle = places[(len(places) - 1) // 2]
+    return len(mains_of(visit)) < len(elements(visit)) and spot == middle.label
+
+
 def missing(visit: Visit) -> tuple[str, ...]:
     """Name what the set-out still lacks."""
     return tuple(words for name, words in NEEDED.items() if visit.value(name) is None)
@@ -244,7 +252,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
             side,
             spot.label,
             spot.along_m,
-            spot is middle and len(mains) < len(names),
+            on_middle_line(visit, spot.label),
             with_subs,
             *made(side, spot.label, with_subs),
         )
