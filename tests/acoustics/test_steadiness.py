@@ -75,6 +75,54 @@ def test_fade_is_told_from_when_to_when():
     assert 4.5 <= change.to_s <= 6.5
 
 
+def ends(fade_s):
+    """Both ends faded: a click would be all there is of the treble."""
+    return np.minimum(1.0, np.minimum(time_s(), LENGTH_S - time_s()) / fade_s)
+
+
+def sub_alone(seed, gain=1.0, *, snr_db=-8.0):
+    """A take of a sub behind a crossover at 80 Hz; in its band noise is 25 dB lower still."""
+    noise = rooms.pink(LENGTH_S, RATE_HZ, np.random.default_rng(seed), low_hz=20.0, high_hz=120.0)
+    sos = signal.butter(4, 80.0, fs=RATE_HZ, output="sos")
+    whole = rooms.hall(RATE_HZ, 0.7, seed)
+    impulse = signal.sosfilt(sos, whole) + 1e-4 * whole
+    return measured(noise * ends(0.5), gain, impulse=impulse, snr_db=snr_db)
+
+
+def sub_sweep(gain=1.0):
+    """A sweep from 20 to 300 Hz, as a sub alone gets it."""
+    tone = signal.chirp(time_s(), 20.0, LENGTH_S, 300.0, method="logarithmic", phi=-90)
+    return measured(0.3 * tone * ends(0.05), gain)
+
+
+def test_sub_alone_that_stays_moves_by_less_than_is_blamed():
+    moved_db = [sub_alone(seed).gain_range_db for seed in range(8)]
+    assert max(moved_db) <= 0.5
+
+
+@pytest.mark.parametrize("by_db", [-60.0, -3.0, 3.0])
+def test_sub_alone_that_steps_is_found_and_measured(by_db):
+    change = sub_alone(2, until(5.0, 1.0, 10.0 ** (by_db / 20.0)), snr_db=12.0).change
+    # Noise blurs when it was: a span is told.
+    assert change.from_s - 0.6 <= 5.0 <= change.to_s + 0.6
+    assert change.by_db < -20.0 if by_db < -20.0 else 0.8 <= change.by_db / by_db <= 1.2
+
+
+def test_sweep_that_ends_at_300_hz_is_no_sound_that_stopped():
+    assert sub_sweep().gain_range_db <= 1.0
+    change = sub_sweep(until(5.4)).change
+    assert change.by_db < -26.0
+    assert abs(change.from_s - 5.4) <= 0.25
+
+
+def test_noise_in_a_long_silence_is_followed_all_the_same():
+    silence = np.zeros(24 * RATE_HZ)
+    gain = np.append(np.ones(silence.size), until(5.0, 1.0, 10.0 ** (-3.0 / 20.0)))
+    whole = np.append(silence, pink())
+    assert measured(whole).gain_range_db <= 0.5
+    assert measured(whole, gain).change.by_db == pytest.approx(-3.0, abs=0.6)
+
+
 def test_horn_that_shuts_down_moves_its_own_zone_alone():
     whole = pink()
     woofer = signal.sosfiltfilt(signal.butter(4, 1500.0, fs=RATE_HZ, output="sos"), whole)

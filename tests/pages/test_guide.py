@@ -21,6 +21,7 @@ from evenhall.pages.guide import (
     move_key,
     moved,
     next_thing,
+    skip_key,
     spots,
     steps,
     undone,
@@ -668,6 +669,26 @@ def test_ticked_joining_asks_for_takes_of_both_and_not_for_all_anew():
         visit_of({**FEEDS, move_key(JOIN): True}, [*ALONE, ("left", "front", "before", False)]), 4
     )
     assert moved(together, result_of(together, moves=[JOIN]))
+
+
+def test_joining_waits_for_the_ladder_and_is_measured_after_it():
+    known = {**FEEDS, "line_check": {"elements": ["left", "right", "sub"]}}
+
+    def at(**entries):
+        visit = visit_of({**known, **entries}, ALONE)
+        result = result_of(visit, moves=[RAISE, JOIN])
+        return undone(visit, result), in_words(visit, result)[0].text
+
+    assert at() == ([RAISE], "Go on with the worklist.")
+    assert at(**{move_key(RAISE): True}) == ([], "Take all spots again, then set the card.")
+    join = "Join the subs to the mains, as the worklist says."
+    assert at(**{skip_key(RAISE): True}) == ([JOIN], join)
+
+
+def test_worklist_asks_for_the_takes_alone_again_once_the_ladder_is_done():
+    visit = visit_of({**FEEDS, move_key(RAISE): True}, ALONE)
+    _, states = in_words(visit, result_of(visit, moves=[RAISE, JOIN]))
+    assert states["worklist"] == ("begun", "takes again")
 
 
 def test_joining_that_is_proven_wrong_does_not_stop_the_round_of_takes():

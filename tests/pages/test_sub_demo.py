@@ -119,6 +119,27 @@ def test_worklist_joins_the_sub_as_the_truth_of_the_hall_does(played):
     assert float(told_ms[1]) == pytest.approx(1e3 * delay_s, abs=0.2)  # as sure as it says
 
 
+def test_distance_of_a_take_is_that_to_the_place_where_the_microphone_stands(played):
+    services, number, _ = played
+    hall = demo_hall(CHAPEL_HUNG, sub=SubChannel())
+    heard = {
+        (one.take.side, one.take.spot): one.take.distance_m
+        for one in services.store.visit(number).takes
+        if one.take.side in ACROSS_M
+    }
+    assert len(heard) == 6
+    for (side, spot), metres in heard.items():
+        assert metres == pytest.approx(hall.distance_m(side, place_of(side, spot)), abs=0.1)
+
+
+def test_nothing_is_asked_for_that_is_right_as_it_is(played):
+    did = " ".join(played[2])
+    assert "Check the aim" not in did
+    assert "on the middle line" not in did
+    assert "unlike either" not in did
+    assert sum(one == "Take all spots again, then set the card." for one in played[2]) == 0
+
+
 def test_what_was_ticked_is_how_the_simulated_rig_stands_at_the_end(played):
     stands = channel(played)
     assert (stands.polarity, stands.mains_delay_s) == (-1, 0.0)

@@ -211,6 +211,16 @@ def test_what_cannot_be_told_says_where_to_put_the_microphone():
     assert "mirrored" in text
 
 
+@pytest.mark.parametrize(("left_m", "right_m", "asked"), [(6.5, 6.5, False), (4.0, 7.0, True)])
+def test_microphone_on_the_middle_line_is_not_sent_there(left_m, right_m, asked):
+    spots = spots_of(
+        take(flat(2.0), side="left", spot="middle", distance_m=left_m),
+        take(flat(), side="right", spot="middle", distance_m=right_m),
+    )
+    told = box_faults(spots, match(spots)).moves
+    assert any("on the middle line" in move.text for move in told) == asked
+
+
 def test_spots_without_distances_must_agree():
     def told(*apart_db):
         names = ("front", "middle", "back")[: len(apart_db)]

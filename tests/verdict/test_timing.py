@@ -8,7 +8,7 @@ import pytest
 import joinrooms
 from evenhall.equalizer.crossover import Crossover
 from evenhall.equalizer.graphic import graphic_unit
-from evenhall.hall.setting import Room
+from evenhall.hall.setting import Audience, Loudspeaker, Room
 from evenhall.verdict.joining.moves import timing_moves
 from evenhall.verdict.joining.subs import join
 from evenhall.verdict.judge import Setting, judge
@@ -42,6 +42,29 @@ def test_sub_is_joined_and_the_worklist_says_so(with_sub):
     )
     listed = [move.text for move in judge(with_sub, setting).moves]
     assert [move.text for move in moves if move.text in listed] == [move.text for move in moves]
+
+
+def test_joining_that_stands_below_a_ladder_says_that_it_is_to_be_measured_after_it(with_sub):
+    setting = Setting(
+        unit=graphic_unit(31),
+        target=target_points("flat", None),
+        stage=Stage(
+            room=Room(18.0, 10.0, 4.5, rt60_s=0.9),
+            audience=Audience(2.0, 14.0, 1.2),
+            speaker=Loudspeaker(1.6, 0.0, 90.0, 60.0),
+            max_height_m=3.0,
+        ),
+        low_limit_hz=None,
+        has_processor=True,
+    )
+    moves = judge(with_sub, setting).moves
+    raised = next(at for at, move in enumerate(moves) if move.kind == "raise")
+    first = moves[raised + 1]
+    again = "Where the boxes are moved as above, take each element alone again"
+    assert first.text.startswith(again)
+    assert sum(again in move.text for move in moves) == 1
+    low = replace(setting, stage=replace(setting.stage, max_height_m=1.6))
+    assert not any(again in move.text for move in judge(with_sub, low).moves)
 
 
 def test_without_a_processor_nothing_is_delayed(with_sub):

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from evenhall.acoustics.bands import EXACT_HZ
-from evenhall.acoustics.windows import HANN_NOISE, hann
+from evenhall.acoustics.windows import hann
 
 __all__ = ["Change", "LevelHistory", "joined_in", "level_history", "moved", "sweep_break"]
 
@@ -29,8 +29,12 @@ BoolArray = NDArray[np.bool_]
 
 FRAME_S = 0.17
 FRAMES_A_PIECE = 3
-# A horn that shuts down or a woofer's limiter moves one zone alone.
-ZONE_EDGES_HZ = (100.0, 300.0, 900.0, 2700.0, 8000.0)
+# A horn that shuts down or a woofer's limiter moves one zone alone; the lowest is a sub's.
+ZONE_EDGES_HZ = (30.0, 100.0, 300.0, 900.0, 2700.0, 8000.0)
+JOINED_ZONES = slice(1, None)  # rumble comes and goes
+# Variance of a sum over bins of what two Hann windows give, re that of as many independent ones:
+# neighbours correlate by 2/3, next ones by 1/6, and so 1 + 2 (4/9 + 1/36).
+HANN_PRODUCT = 1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0)
 LEAST_POWER = 0.1  # of the strongest piece: less is what rings on, or a rest in the music
 LEAST_ZONE = 1e-4  # of the strongest zone's density: less is played there by chance
 SURE_SHARE = 0.15  # standard deviation, re the gain: a piece that noise covers tells none
@@ -114,8 +118,10 @@ def level_history(
     n_pieces = predicted.size // piece
     rows = (n_pieces * FRAMES_A_PIECE, frame)
     window = hann(frame)
+    # Fourth powers follow: those of the faintest reference would not fit.
+    scale = np.float32(max(np.abs(predicted).max(), np.abs(residual).max(), 1e-30))
     expected, rest = (
-        fft.rfft(signal[: n_pieces * piece].reshape(rows) * window)
+        fft.rfft(signal[: n_pieces * piece].reshape(rows) / scale * window)
         for signal in (predicted, residual)
     )
     edges_hz = [min(hz, top_hz) for hz in ZONE_EDGES_HZ]
@@ -127,14 +133,21 @@ def level_history(
         total = np.cumsum(np.pad(whole, ((0, 0), (1, 0))), axis=1)
         return np.asarray(np.diff(total[:, edges], axis=1))
 
-    power = in_zones(expected.real**2 + expected.imag**2)
-    cross = power + in_zones(rest.real * expected.real + rest.imag * expected.imag)
-    heard = expected + rest
-    total = in_zones(heard.real**2 + heard.imag**2)
+    squared = expected.real**2 + expected.imag**2
+    product = rest.real * expected.real + rest.imag * expected.imag
+    rest_squared = rest.real**2 + rest.imag**2
+    power = in_zones(squared)
     safe = np.maximum(power, 1e-30)
-    gain = cross / safe
-    left = np.maximum(total - cross * gain, 0.0)
-    spread = np.asarray(np.sqrt(HANN_NOISE * left / (2.0 * FRAMES_A_PIECE * bins * safe)))
+    more = in_zones(product) / safe
+    gain = 1.0 + more
+    left = np.maximum(in_zones(rest_squared) - more**2 * power, 0.0)
+    # Noise counts where the sound is: a sub fills few bins of a zone, and little averages out.
+    met = (
+        in_zones(rest_squared * squared)
+        - 2.0 * more * in_zones(product * squared)
+        + more**2 * in_zones(squared * squared)
+    )
+    spread = np.asarray(np.sqrt(0.5 * HANN_PRODUCT * np.maximum(met, 0.0)) / safe)
     density = power.max(axis=0, initial=0.0) / bins
     played = power > LEAST_POWER * power.max(axis=0, initial=1e-30)
     played &= density > LEAST_ZONE * density.max(initial=0.0)
@@ -187,8 +200,11 @@ def _change(time_s: FloatArray, level_db: FloatArray) -> Change:
 
 def joined_in(history: LevelHistory) -> float | None:
     """Tell when something else began to sound and went on to the end; None if nothing did."""
-    left_db = 10.0 * np.log10(np.maximum(history.left.sum(axis=1), 1e-30))
-    sound_db = 10.0 * np.log10(max(float(np.median(history.expected.sum(axis=1))), 1e-30))
+    left, expected = (
+        zones[:, JOINED_ZONES].sum(axis=1) for zones in (history.left, history.expected)
+    )
+    left_db = 10.0 * np.log10(np.maximum(left, 1e-30))
+    sound_db = 10.0 * np.log10(max(float(np.median(expected)), 1e-30))
     if left_db.size < 2:
         return None
     fewest = int(np.ceil(JOINED_S / float(history.time_s[1] - history.time_s[0])))
@@ -245,7 +261,8 @@ def sweep_break(
         before = level_db[k - CLEAR_STEPS - SIDE_STEPS : k - CLEAR_STEPS]
         after = level_db[k + CLEAR_STEPS : k + CLEAR_STEPS + SIDE_STEPS]
         by_db = float(np.median(after) - np.median(before))
-        rest_db = heard_db[k + CLEAR_STEPS :]
+        # Above the sweep's own end, a sub's say, nothing was to be heard.
+        rest_db = heard_db[k + CLEAR_STEPS :][known[k + CLEAR_STEPS :]]
         if np.isnan(by_db) and rest_db.size >= GONE_STEPS:
             # Its end left a piece out that does not fit. A slam does too, but the sound comes back.
             held_db = float(np.median(heard_db[k - CLEAR_STEPS - SIDE_STEPS : k - CLEAR_STEPS]))

@@ -52,7 +52,10 @@ class Stimulus:
         self.carries = carries | np.append(False, carries[:-1])
         in_thirds = self.in_bands(LOWER_HZ, UPPER_HZ)
         heard = in_thirds.sum(axis=0)
-        steady = heard**2 / (len(total) * np.maximum((in_thirds**2).sum(axis=0), 1e-30))
+        # Silence before and after it, of a recorder that was started early, is no part of it.
+        sounds = np.flatnonzero(self.carries)
+        length = int(np.ptp(sounds)) + 1 if sounds.size else 1
+        steady = heard**2 / (length * np.maximum((in_thirds**2).sum(axis=0), 1e-30))
         self.in_thirds = in_thirds
         loud = heard > 1e-6 * heard.max()
         # Whether each band sounds most of the time (noise), or passes once (a sweep).

@@ -18,7 +18,16 @@ from evenhall.errors import InputError
 from evenhall.hall.pattern import NominalPattern, Pattern
 from evenhall.hall.setting import CLOSEST_M, Audience, Loudspeaker, Room
 
-__all__ = ["BEHIND_M", "Placed", "Seats", "check_places", "directions", "usual_pair", "usual_seats"]
+__all__ = [
+    "BEHIND_M",
+    "Placed",
+    "Seats",
+    "check_places",
+    "directions",
+    "half_apart_m",
+    "usual_pair",
+    "usual_seats",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -119,6 +128,19 @@ def directions(
     return angle * right / sine, -angle * up / sine
 
 
+def half_apart_m(apart_m: float | None, width_m: float | None) -> float:
+    """From each of a pair to the middle line; as they usually stand where that is not known.
+
+    Examples
+    --------
+    >>> [half_apart_m(*known) for known in ((4.6, 9.0), (None, 10.0), (None, None))]
+    [2.3, 3.1, 2.0]
+    """
+    if apart_m is not None:
+        return apart_m / 2.0
+    return HALF_APART_M if width_m is None else LANE * width_m / 2.0
+
+
 def usual_pair(
     speaker: Loudspeaker, room: Room, audience: Audience | None = None
 ) -> tuple[Placed, Placed]:
@@ -136,8 +158,7 @@ def usual_pair(
     if audience is not None and room.length_m is not None:
         behind_m = min(behind_m, max(room.length_m - audience.last_row_m, 0.0))
     middle_m = HALF_APART_M if room.width_m is None else room.width_m / 2.0
-    usual_m = HALF_APART_M if room.width_m is None else LANE * room.width_m / 2.0
-    half_m = usual_m if speaker.apart_m is None else speaker.apart_m / 2.0
+    half_m = half_apart_m(speaker.apart_m, room.width_m)
     left, right = (
         Placed(
             name,

@@ -64,19 +64,23 @@ def usual_spots(audience: Audience) -> tuple[Spot, ...]:
     return tuple(Spot(label, round(along_m, 1)) for label, along_m in places)
 
 
-def distance_m(along_m: float, *, speaker_height_m: float, ear_height_m: float) -> float:
+def distance_m(
+    along_m: float, *, speaker_height_m: float, ear_height_m: float, aside_m: float = 0.0
+) -> float:
     """Straight from the loudspeaker to a microphone at ear height.
 
     Parameters
     ----------
     along_m : float
-        From the point under the loudspeaker to the point under the microphone.
+        From the point under the loudspeaker to the point under the microphone, down the room.
     speaker_height_m, ear_height_m : float
         Above the audience floor; NaN in any of the three gives NaN.
+    aside_m : float
+        How far beside the loudspeaker's axis that is.
 
     Examples
     --------
     >>> distance_m(4.0, speaker_height_m=4.2, ear_height_m=1.2)
     5.0
     """
-    return math.hypot(along_m, speaker_height_m - ear_height_m)
+    return math.hypot(along_m, aside_m, speaker_height_m - ear_height_m)

@@ -31,6 +31,7 @@ __all__ = [
     "Spot",
     "Step",
     "WantedTake",
+    "alone_so_far",
     "asks_for_walk",
     "card_left",
     "check_element",
@@ -44,6 +45,7 @@ __all__ = [
     "move_key",
     "moved",
     "next_thing",
+    "on_middle_line",
     "skip_key",
     "spots",
     "steps",
@@ -88,6 +90,8 @@ NEEDED = {
 HANDS = ("raise", "aim", "relocate", "polarity", "gain", "delay", "check")
 # A level alone is lined up before anything is judged; all else changes what the card is made of.
 CHANGES_TAKES = ("raise", "aim", "relocate", "polarity", "delay", "check")
+# And of those what moves the boxes: what follows it on the list was measured before it.
+LADDER = ("raise", "aim", "relocate")
 
 
 @dataclass(frozen=True)
@@ -136,6 +140,16 @@ class Next:
     why: str
     step: str
     field: str = ""  # where on that page to type, if that is to be done
+
+
+ANEW = Next(
+    "Take all spots again, then set the card.",
+    "Something was moved: the card must fit the rig as it is now.",
+    "worklist",
+)
+WORK = Next(
+    "Go on with the worklist.", "Hands first: what a ladder fixes needs no fader.", "worklist"
+)
 
 
 def elements(visit: Visit) -> tuple[str, ...]:
@@ -198,6 +212,13 @@ def spots(visit: Visit) -> tuple[Spot, ...]:
     return tuple(Spot(one.label, one.along_m) for one in usual_spots(Audience(first_m, last_m)))
 
 
+def on_middle_line(visit: Visit, spot: str) -> bool:
+    """Tell whether a spot is the one that serves all elements, where others join the mains."""
+    places = spots(visit)
+    middle = places[(len(places) - 1) // 2]
+    return len(mains_of(visit)) < len(elements(visit)) and spot == middle.label
+
+
 def missing(visit: Visit) -> tuple[str, ...]:
     """Name what the set-out still lacks."""
     return tuple(words for name, words in NEEDED.items() if visit.value(name) is None)
@@ -237,7 +258,7 @@ def wanted_takes(visit: Visit, result: Result | None, state: str) -> tuple[Wante
             side,
             spot.label,
             spot.along_m,
-            spot is middle and len(mains) < len(names),
+            on_middle_line(visit, spot.label),
             with_subs,
             *made(side, spot.label, with_subs),
         )
@@ -307,12 +328,24 @@ def done_before(visit: Visit, move: Move) -> bool:
 
 
 def hand_moves(visit: Visit, result: Result | None) -> list[Move]:
-    """List what is for hands, done or not."""
-    return [
+    """List what is for hands, done or not.
+
+    Where there are subs or delays, nothing that follows the ladder: once the boxes are moved it is
+    measured again.
+    """
+    moves = [
         move
         for move in (result or NO_RESULT).moves
         if move.kind in HANDS and not asks_for_walk(move) and not done_before(visit, move)
     ]
+    if len(mains_of(visit)) == len(elements(visit)):
+        return moves
+    climbs = [
+        at
+        for at, move in enumerate(moves)
+        if move.kind in LADDER and not visit.value(skip_key(move))
+    ]
+    return moves[: climbs[-1] + 1] if climbs else moves
 
 
 def asks_for_walk(move: Move) -> bool:
@@ -323,14 +356,18 @@ def asks_for_walk(move: Move) -> bool:
 def moved(visit: Visit, result: Result | None) -> bool:
     """Tell whether something was ticked off that makes the takes those of another rig.
 
-    Until mains and subs were taken together no card is made for the rig as it is anyway.
+    Until mains and subs were taken together only what moves boxes does: takes of each alone are
+    for the joining, and no card is made of them.
     """
-    if feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes):
-        return False
+    kinds = LADDER if alone_so_far(visit) else CHANGES_TAKES
     return any(
-        move.kind in CHANGES_TAKES and visit.value(move_key(move))
-        for move in hand_moves(visit, result)
+        move.kind in kinds and visit.value(move_key(move)) for move in hand_moves(visit, result)
     )
+
+
+def alone_so_far(visit: Visit) -> bool:
+    """Tell whether the mains are still to be taken with the subs, for the card and the verdict."""
+    return feeds_subs(visit) and not any(one.take.with_subs for one in visit.kept_takes)
 
 
 def wants_anew(visit: Visit, result: Result | None) -> bool:
@@ -459,10 +496,11 @@ def _worklist(visit: Visit, result: Result) -> Step:
     hands = len(undone(visit, result))
     left = sum(len(faders) for faders in card_left(visit, result).values())
     left_s = _work_left_s(visit, result, whole=good == total)
+    anew = wants_anew(visit, result)
+    if anew and (good == total or alone_so_far(visit)):
+        return _step("worklist", "begun", "takes again", left_s)
     if good < total and not hands:
         return _step("worklist", "open", "needs takes", left_s)
-    if not hands and wants_anew(visit, result):
-        return _step("worklist", "begun", "takes again", left_s)
     if not hands and not left:
         return _step("worklist", "done", "all done", 0.0)
     begun = any(visit.values("fader.").values()) or any(
@@ -518,6 +556,22 @@ def _hand_over(visit: Visit, result: Result) -> Step:
     )
 
 
+def _before_joined(visit: Visit, result: Result | None) -> Next | None:
+    """Say what comes between the takes of each alone and those of mains and subs together."""
+    if wants_anew(visit, result):
+        return ANEW
+    kinds = {move.kind for move in undone(visit, result)}
+    if kinds.intersection(LADDER):
+        return WORK
+    if kinds - {"check"}:
+        return Next(
+            "Join the subs to the mains, as the worklist says.",
+            "The takes of mains and subs together come after it.",
+            "worklist",
+        )
+    return None
+
+
 def next_thing(
     visit: Visit, result: Result | None, way: Sequence[Step], *, has_device: bool = True
 ) -> Next:
@@ -561,12 +615,8 @@ def next_thing(
         wanted = wanted_takes(visit, result, "before")
         one = next(one for one in wanted if not one.usable)
         begun = any(other.with_subs and other.usable for other in wanted)
-        if one.with_subs and not begun and any(m.kind != "check" for m in undone(visit, result)):
-            return Next(
-                "Join the subs to the mains, as the worklist says.",
-                "The takes of mains and subs together come after it.",
-                "worklist",
-            )
+        if one.with_subs and not begun and (before := _before_joined(visit, result)):
+            return before
         if wants_gain(visit, result):
             return Next(
                 "Set the microphone's gain, once for the visit.",
@@ -581,19 +631,11 @@ def next_thing(
     if state["worklist"] == "open" and not visit.value("first_round"):
         return Next("Read the verdict, then begin the worklist.", _why(visit, result), "verdict")
     if wants_anew(visit, result):
-        return Next(
-            "Take all spots again, then set the card.",
-            "Something was moved: the card must fit the rig as it is now.",
-            "worklist",
-        )
+        return ANEW
     # What half a proof asks hands to do waits until the whole is there.
     proving = state["proof"] == "begun" and not any(card_left(visit, result).values())
     if state["worklist"] != "done" and not proving:
-        return Next(
-            "Go on with the worklist.",
-            "Hands first: what a ladder fixes needs no fader.",
-            "worklist",
-        )
+        return WORK
     if state["proof"] != "done":
         one = next(one for one in wanted_takes(visit, result, "after") if not one.usable)
         return Next(

@@ -13,7 +13,9 @@ from typing import Any
 
 from evenhall.equalizer.checking import DRIFT_DB
 from evenhall.errors import EvenhallError, InputError
+from evenhall.hall.elements import SIDES
 from evenhall.hall.label import TakeLabel
+from evenhall.hall.seats import half_apart_m
 from evenhall.hall.spots import distance_m
 from evenhall.job.folder.model import Take as JobTake
 from evenhall.job.live.faders import FaderOrder, follow_faders
@@ -39,7 +41,7 @@ from evenhall.pages.devices import (
     open_for_faders,
     settled,
 )
-from evenhall.pages.guide import check_take, elements, spots
+from evenhall.pages.guide import check_take, elements, on_middle_line, spots
 from evenhall.pages.learning import Learned, begin_round, learned_of, learned_unit, round_folder
 from evenhall.pages.listening import order_of
 from evenhall.pages.playing import Playing
@@ -215,6 +217,8 @@ class Player(PageWatch):
             self.hand(Solo(label.side, label.spot, label.with_subs))
             # After the work they hang where hands have put them.
             height_m = hands_done(visit, done).get("speaker_height_m", job.rig.speaker_height_m)
+            # Where a sub or one main alone stands nobody has said.
+            aside = label.side in SIDES and on_middle_line(visit, label.spot)
             order = Order(
                 distance_m=None
                 if along_m is None or height_m is None
@@ -223,6 +227,7 @@ class Player(PageWatch):
                         along_m,
                         speaker_height_m=height_m,
                         ear_height_m=job.audience.ear_height_m,
+                        aside_m=half_apart_m(job.rig.apart_m, job.venue.width_m) if aside else 0.0,
                     ),
                     2,
                 ),

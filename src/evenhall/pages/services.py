@@ -18,6 +18,7 @@ from evenhall.job.folder.reading import SECTIONS
 from evenhall.job.tune.result import Result
 from evenhall.pages.bulletin import Bulletin
 from evenhall.pages.devices import STANCE, hands_done, settled
+from evenhall.pages.guide import alone_so_far
 from evenhall.pages.pairing import Pairing
 from evenhall.pages.player import Player
 from evenhall.pages.workers import Workers
@@ -140,7 +141,7 @@ class Services:
         stand = visit.values("fader.").items()
         entries |= {f"fader.{name}": None for name, value in stand if value is not None}
         before = [one.take.file for one in visit.kept_takes if one.take.state == "before"]
-        if before and not visit.value("first_round"):
+        if before and not visit.value("first_round") and not alone_so_far(visit):
             entries["first_round"] = before
         if entries or visit.kept_takes:
             self.store.begin_anew(number, entries)

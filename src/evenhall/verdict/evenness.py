@@ -30,6 +30,7 @@ MATCH_BAND_DB = 3.0
 MATCH_BANDS = (EXACT_HZ > 95.0) & (EXACT_HZ < 10500.0)
 NO_STAGE = Stage(Room(), None, None, None)
 UNKNOWN_PLACE_DB = 3.0  # two boxes 4 m apart, one spot in front of either
+EQUALLY_FAR_DB = 0.1  # doubt of a place within a hand's breadth of the middle line, or of a mirror
 USUAL_WORTH = 4.0  # spots that the usual spread between spots counts for
 JUDGED_LOW_HZ, JUDGED_HIGH_HZ = 63.0, 10_000.0  # common practice, no source
 
@@ -142,6 +143,8 @@ class Match:
         What two boxes that are alike would differ by at each of those spots.
     doubt_db : ndarray, shape (n_spots, 31)
         How far that may be off, one standard deviation, beside what one place strays by.
+    well_placed : bool
+        Whether at one of them both boxes were heard alike: on the middle line, or mirrored.
     """
 
     level_db: float
@@ -150,6 +153,7 @@ class Match:
     polarity: int
     position_db: FloatArray
     doubt_db: FloatArray
+    well_placed: bool
 
     @property
     def corrected_bands_db(self) -> FloatArray:
@@ -236,4 +240,9 @@ def match(spots: Sequence[SpotResponse], stage: Stage = NO_STAGE) -> Match | Non
         polarity=int(np.sign(sum(votes))),
         position_db=np.stack([place_db for place_db, _ in places]),
         doubt_db=doubt,
+        well_placed=any(
+            None not in (left[name].distance_m, right[name].distance_m)
+            and float(one[ALIGN_BANDS].mean()) < EQUALLY_FAR_DB
+            for name, one in zip(both, doubt, strict=True)
+        ),
     )

@@ -7,7 +7,7 @@ why, and the card last: it is made for the system as it stands. Start at `workli
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,7 @@ WALK_WORTH_DB = 0.2  # of doubt at a seat; for less nobody is sent through the r
 # What changes the tone that the card was made for; a level knob or a switch of polarity does not
 # change the tone of each side alone.
 CHANGES = ("raise", "aim", "relocate")
+TIMES = ("gain", "delay", "polarity", "relocate")
 AGAIN_CODES = ("gain_moved", "time_varying")
 
 
@@ -121,6 +122,21 @@ def _leave(patterns: Sequence[Pattern]) -> list[Move]:
     ]
     left.sort(key=lambda pattern: -abs(pattern.depth_db))
     return [Move("leave", pattern.why) for pattern in left[:MOST_LEFT]]
+
+
+def _after_ladder(timing: Sequence[Move]) -> tuple[Move, ...]:
+    """Say of what is to be set in time that it was measured before the boxes are moved."""
+    first = next((move for move in timing if move.kind in TIMES), None)
+    return tuple(
+        replace(
+            move,
+            text="Where the boxes are moved as above, take each element alone again before you do "
+            f"this: its figures change. {move.text}",
+        )
+        if move is first
+        else move
+        for move in timing
+    )
 
 
 @dataclass(frozen=True)
@@ -223,6 +239,7 @@ def worklist(
     stance, `timing` those of subs and delays.
     """
     mended = (*boxes.moves, *_relocate(patterns))
+    hands_first = any(move.kind in CHANGES for move in (*mended, *hands))
     return (
         *_again([take for take in takes if take.state == "before"]),
         *_other_kind([take for take in takes if take.element.is_main and take.at == "audience"]),
@@ -230,13 +247,9 @@ def worklist(
         *hands,
         *_relocate(patterns),
         # In time last: what was moved before arrives at another time.
-        *timing,
+        *(_after_ladder(timing) if hands_first else timing),
         # Where no card would better anything, or it is proven, nobody is sent through the rows.
         *_more_takes(patterns, area, may_walk=rack.is_open),
         *_leave(patterns),
-        *_equalize(
-            rack,
-            boxes,
-            hands_first=any(move.kind in CHANGES for move in (*mended, *hands)),
-        ),
+        *_equalize(rack, boxes, hands_first=hands_first),
     )

@@ -257,6 +257,8 @@ def _gain(match: Match, clear: BoolArray, *, mended: bool) -> list[Move]:
     if not np.isfinite(level_db):
         return []
     if doubt_db > UNSURE_DB:
+        if match.well_placed:
+            return []  # no other place would tell it better
         where = (
             "Put the microphone on the middle line, equally far from both boxes, or at the same "
             "spot mirrored for each side, and take both again: from here it is not sure which is "
