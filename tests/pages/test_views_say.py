@@ -56,3 +56,14 @@ def test_how_a_take_went_is_told_on_the_page_of_its_state_alone(tmp_path, state,
     for page in ("takes", "proof"):
         assert 'id="stop"' in page_of(services, page)
     services.close()
+
+
+def test_page_on_which_something_sounds_leads_not_to_itself(tmp_path):
+    services = services_in(tmp_path)
+    number = services.new_demo()
+    line = {"elements": ["left", "right"], "findings": []}
+    services.store.set_entry(number, "line_check", line, was=None)
+    services.player.now = Playing("take", "sound", number, "left", "front")
+    assert "To the takes</a>" not in page_of(services, "takes")
+    assert "To the takes</a>" in page_of(services, "verdict")
+    services.close()

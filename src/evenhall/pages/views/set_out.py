@@ -39,7 +39,7 @@ class SetOutPage:
     spots_entry: Entry
     own_spots: bool
     gear: tuple[str, ...]
-    calibration: str
+    is_calibrated: bool
     unit: bool
     unit_right: bool
     units: tuple[str, ...]
@@ -83,7 +83,7 @@ def set_out_page(
         spots_entry=visit.entries.get("spots", Entry()),
         own_spots=bool(visit.value("spots")),
         gear=gear(visit, elements(visit)),
-        calibration=visit.value("microphone.calibration") or "",
+        is_calibrated=visit.value("microphone.calibration") is not None,
         unit=visit.value("equalizer.file") is not None,
         unit_right=visit.value("equalizer.file_right") is not None,
         units=units,
