@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_power, power_from_db
 from evenhall.acoustics.loudness import LoudnessState, mean_power
+from evenhall.words import capitalised
 
 __all__ = [
     "AUDIENCE",
@@ -25,7 +26,10 @@ __all__ = [
     "Sensitivity",
     "audience_dose",
     "audience_left_s",
+    "basis_text",
+    "level_text",
     "limit_text",
+    "limits_text",
     "loudness_line",
     "loudness_of",
     "time_text",
@@ -44,10 +48,14 @@ NEAR_DB = 3.0  # below the limit: a quiet warning
 LONGEST_S = 24 * 3600.0  # beyond it no time left is told
 
 NOT_CERTIFIED = (
-    "This is no certified measurement. Where the law asks for a level, use a sound level meter "
-    "that it accepts."
+    "This is no certified measurement. Local law decides, and may ask for less: where it asks for "
+    "a level, use a sound level meter that it accepts."
 )
-LOCAL_LAW = "Local law decides, and may ask for less."
+HOW_TEXT: dict[How, str] = {
+    "calibrator": "calibrated by a calibrator",
+    "meter": "calibrated by a second meter",
+    "given": "its sensitivity as it was given",
+}
 
 
 @dataclass(frozen=True)
@@ -164,7 +172,7 @@ WORK = Limit("work", 85.0, 8 * 3600.0, "NIOSH")
 
 
 def _filled(seconds: FloatArray, limit: Limit) -> FloatArray:
-    """What a sliding limit looks at: in a gap as loud as the rest, before the start nothing."""
+    """Give what a sliding limit looks at: a gap as loud as the rest, before the start nothing."""
     last = seconds[-round(limit.over_s) :]
     heard = np.isfinite(last)
     return np.where(heard, last, last[heard].mean()) if heard.any() else np.zeros(0)
@@ -242,6 +250,29 @@ def work_left_s(total: float, power: float, limit: Limit = WORK) -> float:
     return left_s if left_s < LONGEST_S else float("inf")
 
 
+def basis_text(sensitivity: Sensitivity, louder_db: float) -> str:
+    """Say what the levels rest on, how far they may be off, and of which place they are."""
+    words = [
+        f"Microphone {HOW_TEXT[sensitivity.how]}: levels give or take "
+        f"{sensitivity.uncertainty_db:g} dB for a cheap microphone, by our own estimate."
+    ]
+    if louder_db:
+        words.append(
+            f"{louder_db:.1f} dB are added: the loudest audience place is louder than the "
+            "microphone by so much."
+        )
+    else:
+        words.append("They are those where the microphone is.")
+    return " ".join(words)
+
+
+def limits_text(audience: Limit) -> str:
+    """Say both limits."""
+    return (
+        f"{capitalised(limit_text(audience))}; {limit_text(WORK)}, each 3 dB more halves the time."
+    )
+
+
 def warning(dose: float, limit: Limit) -> str:
     """Say how near a limit is: nothing, quietly from 3 dB below on, plainly from the limit on.
 
@@ -268,7 +299,8 @@ def limit_text(limit: Limit) -> str:
     'audience limit, 99 dB(A) over 30 minutes'
     """
     hours = limit.over_s >= 7200.0
-    over = f"{limit.over_s / 3600.0:g} hours" if hours else f"{limit.over_s / 60.0:g} minutes"
+    minutes = limit.over_s / 60.0
+    over = f"{minutes / 60.0:g} hours" if hours else f"{minutes:g} minute{'s'[: minutes != 1.0]}"
     source = f" ({limit.source})" if limit.source else ""
     return f"{limit.name} limit, {limit.level_db:g} dB(A) over {over}{source}"
 
@@ -293,17 +325,18 @@ def loudness_line(loudness: Loudness) -> str:
     """Say all levels and what time is left."""
     return "  ".join(
         [
-            f"fast {_figure(loudness.a_fast_db)} dB(A) {_figure(loudness.c_fast_db)} dB(C)",
-            f"LAeq 1 min {_figure(loudness.leq_1_db)}",
-            f"15 min {_figure(loudness.leq_15_db)}",
-            f"60 min {_figure(loudness.leq_60_db)}",
-            f"start {_figure(loudness.leq_db)}",
-            f"peak {_figure(loudness.peak_db)} dB(C)",
+            f"fast {level_text(loudness.a_fast_db)} dB(A) {level_text(loudness.c_fast_db)} dB(C)",
+            f"LAeq 1 min {level_text(loudness.leq_1_db)}",
+            f"15 min {level_text(loudness.leq_15_db)}",
+            f"60 min {level_text(loudness.leq_60_db)}",
+            f"start {level_text(loudness.leq_db)}",
+            f"peak {level_text(loudness.peak_db)} dB(C)",
             f"left: audience {time_text(loudness.audience_left_s)}, "
             f"work {time_text(loudness.work_left_s)}",
         ]
     )
 
 
-def _figure(level_db: float) -> str:
+def level_text(level_db: float) -> str:
+    """Say a level; nothing where nothing was heard."""
     return f"{level_db:.1f}" if np.isfinite(level_db) else "--"
