@@ -93,9 +93,28 @@ class TestOfRecordings:
         assert "% used of the audience limit, 97 dB(A) over 1 minute." in said
         assert "! TURN IT DOWN: the audience limit, 97 dB(A) over 1 minute, is passed." in said
 
+    def test_what_the_microphone_adds_is_taken_off(self, run, tmp_path):
+        (tmp_path / "mic.txt").write_text("20 -6\n500 0\n1000 2\n2000 2\n20000 6\n")
+        t = np.arange(4 * RATE_HZ) / RATE_HZ
+        low = 0.1 * np.minimum(10.0 * t, 1.0) * np.sin(2.0 * np.pi * 500.0 * t)
+        soundfile.write(tmp_path / "low.wav", low, RATE_HZ, subtype="PCM_24")
+        levels = []
+        for more in ((), ("--microphone", "mic.txt")):
+            done = run("low.wav", "--calibrator", 94, "--heard", "tone.wav", *more)
+            assert done.returncode == 0, done.stderr
+            said = " ".join(done.stdout.split())
+            levels.append(float(said.split("LAeq of all 4 s: ")[1].split()[0]))
+        assert "Its deviation from 20 Hz to 20 kHz is taken off by its calibration file." in said
+        # The tone at 1 kHz was 2 dB higher in the file than this one.
+        assert levels[1] - levels[0] == pytest.approx(2.0, abs=0.11)
+
     @pytest.mark.parametrize(
         ("words", "line"),
         [
+            (
+                ("tone.wav", "--sensitivity", 114, "--microphone", "gone.txt"),
+                "gone.txt: ",
+            ),
             (("show.wav",), "The level of a recording is not known by itself."),
             (("show.wav", "--calibrator", 94), "The level of a recording is not known"),
             (("--heard", "tone.wav", "--calibrator", 94), "--heard is for recordings."),

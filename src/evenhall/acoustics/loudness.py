@@ -77,6 +77,8 @@ class LoudnessState:
         How many were heard.
     highest_peak : float
         Highest square of C since the start.
+    taps, tail : ndarray, shape (n_taps,) and (n_taps - 1,)
+        What corrects the microphone, and what of its answer is still to come; empty without.
     """
 
     filters: tuple[FloatArray, ...]
@@ -89,11 +91,16 @@ class LoudnessState:
     total: float = 0.0
     total_s: int = 0
     highest_peak: float = 0.0
+    taps: FloatArray = field(default_factory=lambda: np.zeros(0))
+    tail: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     @classmethod
-    def start(cls, rate_hz: float) -> LoudnessState:
-        """State of a meter that has heard nothing."""
+    def start(cls, rate_hz: float, taps: FloatArray | None = None) -> LoudnessState:
+        """State of a meter that has heard nothing; `taps` correct the microphone."""
+        taps = np.zeros(0) if taps is None else taps
         return cls(
+            taps=taps,
+            tail=np.zeros(max(taps.size - 1, 0)),
             filters=tuple(np.zeros((len(weighting_filter(one, rate_hz)), 2)) for one in WEIGHTINGS),
             meter=MeterState.start(len(WEIGHTINGS)),
             power_sum=np.zeros(len(WEIGHTINGS)),
@@ -150,17 +157,19 @@ def _pieces(
 
 
 def _heard(state: LoudnessState, block: NDArray[np.floating[Any]], rate_hz: float) -> LoudnessState:
+    sound, tail = _corrected(block.astype(np.float64), state)
     weighted = np.empty((len(block), len(WEIGHTINGS)))
     filters = []
     for column, (weighting, before) in enumerate(zip(WEIGHTINGS, state.filters, strict=True)):
         weighted[:, column], after = sps.sosfilt(
-            weighting_filter(weighting, rate_hz), block.astype(np.float64), zi=before
+            weighting_filter(weighting, rate_hz), sound, zi=before
         )
         filters.append(after)
     meter, _ = step_meter(state.meter, weighted, rate_hz=rate_hz)
     squared = weighted**2
     return replace(
         state,
+        tail=tail,
         filters=tuple(filters),
         meter=meter,
         power_sum=state.power_sum + squared.sum(axis=0) / FULL_SCALE_RMS**2,
@@ -168,6 +177,15 @@ def _heard(state: LoudnessState, block: NDArray[np.floating[Any]], rate_hz: floa
         peak=max(state.peak, float(squared[:, 1].max()) / FULL_SCALE_RMS**2),
         clipped=state.clipped or bool(np.abs(block).max() >= FULL_SCALE),
     )
+
+
+def _corrected(sound: FloatArray, state: LoudnessState) -> tuple[FloatArray, FloatArray]:
+    """Take the microphone's deviation off, what is still to come of the last block added."""
+    if not state.taps.size:
+        return sound, state.tail
+    answer = sps.fftconvolve(sound, state.taps)
+    answer[: state.tail.size] += state.tail
+    return answer[: sound.size], answer[sound.size :]
 
 
 def _second(state: LoudnessState) -> Second:

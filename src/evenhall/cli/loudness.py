@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,8 +15,9 @@ from evenhall.cli.sound_options import DeviceName, MicChannel, Rate, choice_of
 from evenhall.errors import EXIT_NOTHING_USABLE, InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
+    from evenhall.acoustics.correction import Deviation
     from evenhall.cli.watching import TerminalWatch
     from evenhall.job.live.loudness import Loudest, Place
     from evenhall.sound.live.choosing import Choice
@@ -107,6 +109,13 @@ def loudness(
             metavar="NOTE", help="Where the microphone's gain is, such as \"12 o'clock\"."
         ),
     ] = None,
+    microphone: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Its calibration file, Hz and dB: what it adds is taken off.",
+        ),
+    ] = None,
     louder_by: Annotated[
         float | None,
         typer.Option(
@@ -167,19 +176,30 @@ def loudness(
         _check_calibrator(calibrator)
         choice = choice_of(device, None, None, rate, mic, "outside", None, None)
         more_db = _louder_db(louder_by, takes)
+        adds = _deviation(microphone)
         audience = _audience(audience_limit, over)
         from evenhall import terminal
         from evenhall.job.live.loudness import Place, loudness_of_files
 
+        at = partial(Place, louder_db=more_db, audience=audience, microphone=adds)
         if files:
-            place = Place(_by_file(known, mic or 1), more_db, audience)
+            place = at(_by_file(known, mic or 1, adds))
             found = loudness_of_files(files, place, channel=mic or 1, log=log)
             for line in (*place.remarks, *_loudest_lines(found, place)):
                 terminal.console_for().print(line)
         elif known.listens is not None:
-            _calibrate(choice, known, gain or "", ready)
+            _calibrate(choice, known, gain or "", adds, ready)
         else:
-            _watch(choice, sensitivity, gain, more_db, audience, log, length)
+            _watch(choice, at, sensitivity, gain, log, length)
+
+
+def _deviation(file: Path | None) -> Deviation | None:
+    if file is None:
+        return None
+    from evenhall.acoustics.correction import Deviation
+    from evenhall.job.folder.calibration import read_calibration
+
+    return Deviation(*read_calibration(file))
 
 
 def _check_calibrator(level_db: float | None) -> None:
@@ -217,7 +237,7 @@ def _louder_db(louder_by: float | None, takes: Path | None) -> float:
     return more_db
 
 
-def _by_file(known: _Known, channel: int) -> Sensitivity:
+def _by_file(known: _Known, channel: int, microphone: Deviation | None) -> Sensitivity:
     from evenhall.job.live.loudness import sensitivity_in
     from evenhall.sound.recording import read_recording
     from evenhall.verdict.loudness import Sensitivity
@@ -234,6 +254,7 @@ def _by_file(known: _Known, channel: int) -> Sensitivity:
             recording.rate_hz,
             calibrator_db=known.calibrator,
             reads_db=known.reads,
+            microphone=microphone,
         )
     except InputError as error:
         raise InputError(f"{known.heard}: {error}") from error
@@ -278,7 +299,9 @@ def _listening(choice: Choice) -> Iterator[tuple[Live, TerminalWatch]]:
         yield live, watch
 
 
-def _calibrate(choice: Choice, known: _Known, gain: str, ready: bool) -> None:
+def _calibrate(
+    choice: Choice, known: _Known, gain: str, microphone: Deviation | None, ready: bool
+) -> None:
     from datetime import date
 
     from evenhall.job.live.loudness import heard_sensitivity
@@ -294,7 +317,11 @@ def _calibrate(choice: Choice, known: _Known, gain: str, ready: bool) -> None:
     with _listening(choice) as (live, watch):
         watch.say("Listening. Any key stops it.")
         found = heard_sensitivity(
-            live, calibrator_db=known.calibrator, reads_db=known.reads, watch=watch
+            live,
+            calibrator_db=known.calibrator,
+            reads_db=known.reads,
+            microphone=microphone,
+            watch=watch,
         )
         setup = live.setup
     keep_sensitivity(
@@ -316,23 +343,23 @@ def _calibrate(choice: Choice, known: _Known, gain: str, ready: bool) -> None:
 
 def _watch(
     choice: Choice,
+    at: Callable[[Sensitivity], Place],
     sensitivity: float | None,
     gain: str | None,
-    more_db: float,
-    audience: Limit,
     log: Path | None,
     length: float | None,
 ) -> None:
+    """Watch loudness, with the sensitivity that was given or the one that is kept."""
     from evenhall import terminal
-    from evenhall.job.live.loudness import Place, watch_loudness
+    from evenhall.job.live.loudness import watch_loudness
     from evenhall.verdict.loudness import Sensitivity, loudness_line
 
     with _listening(choice) as (live, watch):
         if sensitivity is not None:
-            place = Place(Sensitivity(sensitivity, "given"), more_db, audience)
+            place = at(Sensitivity(sensitivity, "given"))
         else:
             kept = _kept(live, gain)
-            place = Place(kept.sensitivity, more_db, audience)
+            place = at(kept.sensitivity)
             where = f" at gain {kept.gain}" if kept.gain else ""
             watch.say(
                 f"Calibrated on {kept.date}{where}. If the gain was turned since then, calibrate "

@@ -12,9 +12,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.correction import Deviation
 from evenhall.acoustics.level import FULL_SCALE_RMS, db_from_power, power_from_db
 from evenhall.acoustics.loudness import LoudnessState, mean_power
-from evenhall.words import capitalised
+from evenhall.words import capitalised, hz_listed
 
 __all__ = [
     "AUDIENCE",
@@ -250,12 +251,17 @@ def work_left_s(total: float, power: float, limit: Limit = WORK) -> float:
     return left_s if left_s < LONGEST_S else float("inf")
 
 
-def basis_text(sensitivity: Sensitivity, louder_db: float) -> str:
+def basis_text(
+    sensitivity: Sensitivity, louder_db: float, microphone: Deviation | None = None
+) -> str:
     """Say what the levels rest on, how far they may be off, and of which place they are."""
     words = [
         f"Microphone {HOW_TEXT[sensitivity.how]}: levels give or take "
         f"{sensitivity.uncertainty_db:g} dB for a cheap microphone, by our own estimate."
     ]
+    if microphone is not None:
+        ends = hz_listed([round(float(microphone.freq_hz[end])) for end in (0, -1)], "to")
+        words.append(f"Its deviation from {ends} is taken off by its calibration file.")
     if louder_db:
         words.append(
             f"{louder_db:.1f} dB are added: the loudest audience place is louder than the "

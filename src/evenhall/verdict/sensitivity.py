@@ -69,7 +69,13 @@ def by_calibrator(
     return _sensitivity(level_db - float(np.median(levels_db)), "calibrator")
 
 
-def by_meter(heard: NDArray[np.floating[Any]], *, rate_hz: float, reads_db: float) -> Sensitivity:
+def by_meter(
+    heard: NDArray[np.floating[Any]],
+    *,
+    rate_hz: float,
+    reads_db: float,
+    taps: NDArray[np.float64] | None = None,
+) -> Sensitivity:
     """Take the sensitivity from a sound level meter that reads `reads_db` beside the microphone.
 
     Parameters
@@ -78,6 +84,8 @@ def by_meter(heard: NDArray[np.floating[Any]], *, rate_hz: float, reads_db: floa
         Steady noise, full scale = 1.0.
     reads_db : float
         dB(A).
+    taps : ndarray, optional
+        What corrects the microphone.
 
     Raises
     ------
@@ -85,7 +93,7 @@ def by_meter(heard: NDArray[np.floating[Any]], *, rate_hz: float, reads_db: floa
         What is heard is not steady; one line, and what to do.
     """
     heard = _settled(heard, rate_hz, METER_S)
-    state, seconds = step_loudness(LoudnessState.start(rate_hz), heard, rate_hz=rate_hz)
+    state, seconds = step_loudness(LoudnessState.start(rate_hz, taps), heard, rate_hz=rate_hz)
     levels_db = db_from_power([one.a_power for one in seconds[1:]])  # filters have settled
     spread_db = float(np.ptp(levels_db))
     if spread_db > NOISE_STEADY_DB:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from evenhall.acoustics.correction import Deviation
 from evenhall.acoustics.level import a_weighting_db, db_from_power, power_from_db
 from evenhall.acoustics.loudness import (
     LoudnessState,
@@ -79,11 +80,14 @@ class Place:
         What the loudest audience place has more than the microphone's.
     audience : Limit
         The limit that the user chose.
+    microphone : Deviation or None
+        What is taken off; None where it is not known.
     """
 
     sensitivity: Sensitivity
     louder_db: float
     audience: Limit
+    microphone: Deviation | None = None
 
     @property
     def offset_db(self) -> float:
@@ -94,10 +98,15 @@ class Place:
     def remarks(self) -> tuple[str, ...]:
         """What the levels rest on, as sentences."""
         return (
-            basis_text(self.sensitivity, self.louder_db),
+            basis_text(self.sensitivity, self.louder_db, self.microphone),
             limits_text(self.audience),
             NOT_CERTIFIED,
         )
+
+    def start(self, rate_hz: float) -> LoudnessState:
+        """Begin to hear."""
+        taps = None if self.microphone is None else self.microphone.taps(rate_hz)
+        return LoudnessState.start(rate_hz, taps)
 
     def loudness(self, state: LoudnessState) -> Loudness:
         """Turn what was heard into levels."""
@@ -162,7 +171,7 @@ def watch_loudness(
         The log cannot be written.
     """
     rate_hz = live.rate_hz
-    state = LoudnessState.start(rate_hz)
+    state = place.start(rate_hz)
     warnings = _Warnings(place, lambda text: watch.tell(Said(text)))
     with ExitStack() as stack:
         rows: LoudnessLog | None = None
@@ -212,7 +221,12 @@ def _note(second: Second, lost: int) -> str:
 
 
 def heard_sensitivity(
-    live: OpenDevices, *, calibrator_db: float | None, reads_db: float | None, watch: Watch
+    live: OpenDevices,
+    *,
+    calibrator_db: float | None,
+    reads_db: float | None,
+    microphone: Deviation | None,
+    watch: Watch,
 ) -> Sensitivity:
     """Listen to a calibrator, or to noise beside a second meter.
 
@@ -220,6 +234,8 @@ def heard_sensitivity(
     ----------
     calibrator_db, reads_db : float or None
         Level of the calibrator, or what the meter reads; one of the two.
+    microphone : Deviation or None
+        What is taken off.
 
     Raises
     ------
@@ -233,7 +249,11 @@ def heard_sensitivity(
     if captured.ended == "stopped":
         raise InputError("Stopped before it was heard. The sensitivity is as it was.")
     return sensitivity_in(
-        captured.microphone, live.rate_hz, calibrator_db=calibrator_db, reads_db=reads_db
+        captured.microphone,
+        live.rate_hz,
+        calibrator_db=calibrator_db,
+        reads_db=reads_db,
+        microphone=microphone,
     )
 
 
@@ -243,12 +263,14 @@ def sensitivity_in(
     *,
     calibrator_db: float | None,
     reads_db: float | None,
+    microphone: Deviation | None,
 ) -> Sensitivity:
     """Take the sensitivity from a calibrator's tone, or from noise that a meter reads."""
     if calibrator_db is not None:
         return by_calibrator(heard, rate_hz=rate_hz, level_db=calibrator_db)
     assert reads_db is not None
-    return by_meter(heard, rate_hz=rate_hz, reads_db=reads_db)
+    taps = None if microphone is None else microphone.taps(rate_hz)
+    return by_meter(heard, rate_hz=rate_hz, reads_db=reads_db, taps=taps)
 
 
 @dataclass(frozen=True)
@@ -306,7 +328,7 @@ def loudness_of_files(
         rows = None
         if log is not None:
             rows = stack.enter_context(LoudnessLog(log, place.remarks, lasting=False))
-        for state, second in _seconds_of(files, channel):
+        for state, second in _seconds_of(files, channel, place):
             whole, length_s = place.loudness(state), state.total_s
             clipped_s += second.clipped
             dose = max(dose, whole.audience_dose)
@@ -322,14 +344,16 @@ def loudness_of_files(
     return Loudest(whole, length_s, leq_1_db, leq_15_db, leq_60_db, dose, clipped_s)
 
 
-def _seconds_of(files: Sequence[Path], channel: int) -> Iterator[tuple[LoudnessState, Second]]:
+def _seconds_of(
+    files: Sequence[Path], channel: int, place: Place
+) -> Iterator[tuple[LoudnessState, Second]]:
     """Hear files as one, and give each second as it ends."""
     state, first_hz = None, 0.0
     for file in files:
         try:
             with opened_recording(file, channel=channel) as (rate_hz, blocks):
                 if state is None:
-                    state, first_hz = LoudnessState.start(rate_hz), rate_hz
+                    state, first_hz = place.start(rate_hz), rate_hz
                 if rate_hz != first_hz:
                     raise InputError(
                         f"{file}: has {rate_hz:g} Hz, and {files[0]} has {first_hz:g} Hz. Give "
