@@ -6,7 +6,7 @@
    live: LAeq against a direct computation (numpy's Fourier transform of each minute, weighted by
    pyfar's curve), and processor time. Then memory after each of four hours.
 3. With MINUTES, the command itself through JACK for so long: processor share of both processes and
-   memory at its start and end. Needs jackd2, jconvolver and libportaudio2.
+   memory at its start and end, and what of the log a kill loses, twenty times. Needs jackd2, jconvolver and libportaudio2.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -32,7 +34,7 @@ from evenhall.verdict.loudness import AUDIENCE, loudness_of
 from jackroom import JackRoom
 
 RATE_HZ, BLOCK = 48_000, 4800
-MINUTES, HOURS = 60, 4
+MINUTES, HOURS, KILLS = 60, 4, 20
 
 
 def filters() -> None:
@@ -124,24 +126,35 @@ def children_of(pid: int) -> list[int]:
     return [int(one) for one in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
 
 
+@contextmanager
+def running(room: JackRoom, place: Path) -> Iterator[subprocess.Popen]:
+    """Run the command with a log, and end it."""
+    command = [Path(sys.executable).with_name("evenhall"), "loudness", "--device", "hall"]
+    with subprocess.Popen(
+        [*command, "--sensitivity", "114", "--log", place / "log.csv"],
+        env={**room.environment, "XDG_CONFIG_HOME": str(place)},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
 def live(minutes: float) -> None:
-    """Print what the command costs while it runs."""
+    """Print what the command costs while it runs, and what a kill loses of its log."""
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)
+        log = place / "log.csv"
         with JackRoom(place / "jack", {(1, 1): np.eye(1, 64)[0]}, rate_hz=RATE_HZ) as room:
             (place / "source").write_text("noise 0.1")
             tests = Path(__file__).parents[1] / "tests"
             room.run_client(tests / "heard_source.py", place / "source")
             room._wait_for("source:out")
             room.connect("source:out", "hall:in_1")
-            command = [Path(sys.executable).with_name("evenhall"), "loudness", "--device", "hall"]
-            with subprocess.Popen(
-                [*command, "--sensitivity", "114", "--log", place / "log.csv"],
-                env={**room.environment, "XDG_CONFIG_HOME": str(place)},
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-            ) as process:
+            with running(room, place) as process:
                 time.sleep(10.0)
                 both = [process.pid, *children_of(process.pid)]
                 began_s, spent_s = time.monotonic(), sum(map(processor_s, both))
@@ -150,13 +163,24 @@ def live(minutes: float) -> None:
                 spent_s = sum(map(processor_s, both)) - spent_s
                 share = spent_s / (time.monotonic() - began_s)
                 after = [resident_mb(pid) for pid in both]
-                process.terminate()
-            rows = (place / "log.csv").read_text().count("\n") - 4
+            rows = log.read_text().count("\n") - 4
+            lost_s, rng = [], np.random.default_rng(1)
+            for _ in range(KILLS):
+                with running(room, place) as process:
+                    before = log.stat().st_size
+                    while log.stat().st_size < before + 1000:  # remarks and some rows
+                        time.sleep(0.01)
+                    time.sleep(rng.uniform(0.0, 1.5))
+                    process.kill()
+                    lost_s.append(time.time() - log.stat().st_mtime)
     print(
         f"\nlive for {minutes:g} minutes, {len(both)} processes: {100.0 * share:.1f} % of one core"
     )
     print(
         f"memory {sum(memory):.1f} MB at first, {sum(after):.1f} MB at the end; {rows} rows of log"
+    )
+    print(
+        f"{KILLS} kills: since the last row {np.median(lost_s):.2f} s, at most {max(lost_s):.2f} s"
     )
 
 

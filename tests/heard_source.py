@@ -35,8 +35,9 @@ def main(file):
 
     with client:
         while True:
-            kind, amplitude = file.read_text().split()
-            said = kind, float(amplitude)
+            words = file.read_text().split()
+            if len(words) == 2:  # it may be half written
+                said = words[0], float(words[1])
             time.sleep(0.05)
 
 

@@ -6,6 +6,8 @@ listening venues and events (2022), 100 dB LAeq over 15 minutes.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -19,7 +21,7 @@ from evenhall.verdict.loudness import (
     Limit,
     audience_dose,
     audience_left_s,
-    loudness_line,
+    loudness_lines,
     loudness_of,
     warning,
     work_dose,
@@ -99,8 +101,20 @@ def test_levels_are_those_at_the_place():
 
 
 def test_line_of_a_meter_that_has_heard_nothing():
-    line = loudness_line(loudness_of(LoudnessState.start(48_000.0), 114.0, AUDIENCE))
-    assert line == (
-        "fast -- dB(A) -- dB(C)  LAeq 1 min --  15 min --  60 min --  start --  peak -- dB(C)  "
-        "left: audience no end, work no end"
+    line = loudness_lines(loudness_of(LoudnessState.start(48_000.0), 114.0, AUDIENCE))
+    assert line.splitlines() == [
+        "-- dB(A) -- dB(C)  LAeq 1 min --  15 min --  60 min --  all --",
+        "Peak -- dB(C)  Time left at this level: audience unlimited, work unlimited",
+    ]
+
+
+def test_each_line_fits_a_terminal():
+    state = resumed(LoudnessState.start(48_000.0), np.full(3600, 1.0), highest_peak=2.0)
+    loudness = replace(
+        loudness_of(state, 125.0, AUDIENCE),
+        a_fast_db=118.4,
+        c_fast_db=121.3,
+        audience_left_s=899.0,
+        work_left_s=86_000.0,
     )
+    assert max(map(len, loudness_lines(loudness).splitlines())) <= 80

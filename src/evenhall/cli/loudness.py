@@ -352,7 +352,7 @@ def _watch(
     """Watch loudness, with the sensitivity that was given or the one that is kept."""
     from evenhall import terminal
     from evenhall.job.live.loudness import watch_loudness
-    from evenhall.verdict.loudness import Sensitivity, loudness_line
+    from evenhall.verdict.loudness import Sensitivity, loudness_lines
 
     with _listening(choice) as (live, watch):
         if sensitivity is not None:
@@ -369,7 +369,7 @@ def _watch(
             watch.say(remark)
         watch.say("Any key ends it. Nothing is played.")
         found = watch_loudness(live, place, watch=watch, log=log, longest_s=length or float("inf"))
-    terminal.console_for().print(loudness_line(found))
+    terminal.console_for().print(loudness_lines(found))
 
 
 def _kept(live: Live, gain: str | None) -> Calibrated:

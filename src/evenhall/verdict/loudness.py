@@ -31,7 +31,7 @@ __all__ = [
     "level_text",
     "limit_text",
     "limits_text",
-    "loudness_line",
+    "loudness_lines",
     "loudness_of",
     "time_text",
     "warning",
@@ -55,7 +55,7 @@ NOT_CERTIFIED = (
 HOW_TEXT: dict[How, str] = {
     "calibrator": "calibrated by a calibrator",
     "meter": "calibrated by a second meter",
-    "given": "its sensitivity as it was given",
+    "given": "with the sensitivity that was given",
 }
 
 
@@ -317,28 +317,25 @@ def time_text(time_s: float) -> str:
     Examples
     --------
     >>> [time_text(s) for s in (0.0, 45.0, 754.0, 7740.0, float("inf"))]
-    ['none', 'under a minute', '12 min', '2 h 9 min', 'no end']
+    ['none', 'under a minute', '12 min', '2 h 9 min', 'unlimited']
     """
     if not np.isfinite(time_s):
-        return "no end"
+        return "unlimited"
     if time_s < 60.0:
         return "under a minute" if time_s else "none"
     hours, minutes = divmod(int(time_s // 60.0), 60)
     return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
-def loudness_line(loudness: Loudness) -> str:
-    """Say all levels and what time is left."""
-    return "  ".join(
+def loudness_lines(loudness: Loudness) -> str:
+    """Say all levels, and below them what time is left; each line fits a terminal."""
+    return "\n".join(
         [
-            f"fast {level_text(loudness.a_fast_db)} dB(A) {level_text(loudness.c_fast_db)} dB(C)",
-            f"LAeq 1 min {level_text(loudness.leq_1_db)}",
-            f"15 min {level_text(loudness.leq_15_db)}",
-            f"60 min {level_text(loudness.leq_60_db)}",
-            f"start {level_text(loudness.leq_db)}",
-            f"peak {level_text(loudness.peak_db)} dB(C)",
-            f"left: audience {time_text(loudness.audience_left_s)}, "
-            f"work {time_text(loudness.work_left_s)}",
+            f"{level_text(loudness.a_fast_db)} dB(A) {level_text(loudness.c_fast_db)} dB(C)  "
+            f"LAeq 1 min {level_text(loudness.leq_1_db)}  15 min {level_text(loudness.leq_15_db)}"
+            f"  60 min {level_text(loudness.leq_60_db)}  all {level_text(loudness.leq_db)}",
+            f"Peak {level_text(loudness.peak_db)} dB(C)  Time left at this level: audience "
+            f"{time_text(loudness.audience_left_s)}, work {time_text(loudness.work_left_s)}",
         ]
     )
 
