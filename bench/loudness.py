@@ -6,7 +6,8 @@
    live: LAeq against a direct computation (numpy's Fourier transform of each minute, weighted by
    pyfar's curve), and processor time. Then memory after each of four hours.
 3. With MINUTES, the command itself through JACK for so long: processor share of both processes and
-   memory at its start and end, and what of the log a kill loses, twenty times. Needs jackd2, jconvolver and libportaudio2.
+   memory at its start and end, and what of the log a kill loses, twenty times. Needs jackd2,
+   jconvolver and libportaudio2.
 """
 
 from __future__ import annotations

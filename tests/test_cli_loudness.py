@@ -257,7 +257,7 @@ class TestLive:
         assert refused.returncode == 2
         assert refused.stderr.splitlines()[-1].startswith("No tone at 1 kHz is heard")
 
-    def test_killed_in_the_middle_it_loses_under_a_second(self, room, run, tmp_path):
+    def test_killed_in_the_middle_it_loses_the_second_under_way(self, room, run, tmp_path):
         words = ["--device", "hall", "--sensitivity", "114", "--log", "show.csv"]
         log = tmp_path / "show.csv"
         with subprocess.Popen(

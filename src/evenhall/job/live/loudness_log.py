@@ -1,7 +1,7 @@
 """The log of how loud it was: a CSV file with a row a second, to hand over. Start at `LoudnessLog`.
 
-Each row is on the disk before the next second begins, so that a computer that is cut off loses no
-more than that; who starts again with the same file goes on where it ended.
+Each row is on the disk once its second is over, so that a computer that is cut off loses the second
+under way; who starts again with the same file goes on where it ended.
 """
 
 from __future__ import annotations
