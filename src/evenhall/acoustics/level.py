@@ -1,7 +1,7 @@
 """Levels: decibels from ratios and back, frequency weighting, level of a signal.
 
     db_from_power() ...     conversions, scalar or array
-    a_weighting_db()        IEC 61672-1
+    a_weighting_db() ...    IEC 61672-1, A and C
     rms_dbfs() ...          level, peak and crest factor of a signal
 
 dBFS is used as AES17 defines it: a sine whose peaks reach full scale (1.0) has a level of
@@ -17,8 +17,11 @@ __all__ = [
     "FULL_SCALE",
     "FULL_SCALE_RMS",
     "HIGHEST_SAMPLE",
+    "HIGH_PASS_HZ",
+    "LOW_PASS_HZ",
     "a_weighting_db",
     "amplitude_from_db",
+    "c_weighting_db",
     "crest_factor_db",
     "db_from_amplitude",
     "db_from_power",
@@ -91,12 +94,20 @@ def _pole_frequencies_hz() -> tuple[float, float, float, float]:
 
 
 _F1_HZ, _F2_HZ, _F3_HZ, _F4_HZ = _pole_frequencies_hz()
+# Corners of the weightings: of the high-passes, and of the low-pass, which is double.
+HIGH_PASS_HZ = {"A": (_F1_HZ, _F1_HZ, _F2_HZ, _F3_HZ), "C": (_F1_HZ, _F1_HZ)}
+LOW_PASS_HZ = _F4_HZ
+
+
+def _c_weighting(freq_hz: FloatArray) -> FloatArray:
+    f2 = freq_hz**2
+    return db_from_power((f2 / (f2 + _F1_HZ**2) / (f2 + _F4_HZ**2)) ** 2)
 
 
 def _a_weighting(freq_hz: FloatArray) -> FloatArray:
     f2 = freq_hz**2
-    power = (f2 / (f2 + _F1_HZ**2) / (f2 + _F4_HZ**2)) ** 2
-    return db_from_power(power * f2 / (f2 + _F2_HZ**2) * f2 / (f2 + _F3_HZ**2))
+    more = db_from_power(f2 / (f2 + _F2_HZ**2) * f2 / (f2 + _F3_HZ**2))
+    return np.asarray(_c_weighting(freq_hz) + more)
 
 
 def a_weighting_db(freq_hz: ArrayLike) -> FloatArray:
@@ -113,6 +124,22 @@ def a_weighting_db(freq_hz: ArrayLike) -> FloatArray:
     """
     freq = np.asarray(freq_hz, dtype=np.float64)
     return np.asarray(_a_weighting(freq) - _a_weighting(np.asarray(_REFERENCE_HZ)))
+
+
+def c_weighting_db(freq_hz: ArrayLike) -> FloatArray:
+    """C-weighting in dB re 1 kHz.
+
+    References
+    ----------
+    IEC 61672-1:2013, Annex E.
+
+    Examples
+    --------
+    >>> c_weighting_db([31.5, 1000.0, 10000.0]).round(1).tolist()
+    [-3.0, 0.0, -4.4]
+    """
+    freq = np.asarray(freq_hz, dtype=np.float64)
+    return np.asarray(_c_weighting(freq) - _c_weighting(np.asarray(_REFERENCE_HZ)))
 
 
 def _rms(signal: FloatArray) -> FloatArray:

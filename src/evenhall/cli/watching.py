@@ -21,6 +21,7 @@ from evenhall.errors import InputError
 from evenhall.job.live.watch import (
     Answer,
     Guided,
+    Metered,
     News,
     Planned,
     Progress,
@@ -31,6 +32,7 @@ from evenhall.job.live.watch import (
     Watch,
 )
 from evenhall.job.tune.unit import words_of
+from evenhall.verdict.loudness import loudness_lines
 from evenhall.verdict.proof.guiding import Guidance
 from evenhall.words import fader_name, uncapitalised
 
@@ -129,6 +131,8 @@ class TerminalWatch(Watch):
                     levels = f"{self._leg(walking, elapsed_s)}  {levels}"
                 left = f"{max(0.0, length_s - elapsed_s):4.0f} s  {levels}" if length_s else levels
                 self._show(left if hint is None else f"{levels}\n{hint.text}")
+            case Metered(loudness):
+                self._show(loudness_lines(loudness))
             case Guided(guidance, before):
                 told = () if before is None else before.remarks
                 for line in (*news.changes, *(one for one in guidance.remarks if one not in told)):

@@ -1,5 +1,7 @@
 """Sound files in: samples, rate, and whether the recorder clipped. Start at `read_recording()`.
 
+`opened_recording()` gives one of any length, block by block.
+
 libsndfile decodes, a block at a time; it takes a cut-off WAV or AIFF without a word, so the
 length that the header promises is held against the file here (`headers.py`). What a take
 can be is bounded before anything is decoded (`_check_size()`), and what a sample can be as it
@@ -10,6 +12,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -29,6 +32,7 @@ __all__ = [
     "LOWEST_RATE_HZ",
     "Recording",
     "UnreadableRecording",
+    "opened_recording",
     "read_recording",
 ]
 
@@ -118,23 +122,11 @@ def read_recording(
         be. ``damaged``: cut off, broken inside, samples that are no numbers or absurd ones.
         ``low_rate``: under 44.1 kHz.
     """
-    try:
-        with path.open("rb") as file:
-            source = _whole_source(path, file)
-            with _opened(source) as sound:
-                kept = _kept(sound, channels)
-                _check_size(sound, len(kept), longest_s)
-                samples = _decode(sound, kept, longest_s)
-                rate_hz, n_channels = float(sound.samplerate), sound.channels
-    except FileNotFoundError as error:
-        raise UnreadableRecording(
-            "unreadable", "Its file is gone. Put it back where it was, or record the take again."
-        ) from error
-    except OSError as error:
-        raise UnreadableRecording(
-            "unreadable",
-            f"The file cannot be opened ({error.strerror}). Check its permissions and the disk.",
-        ) from error
+    with _sound_in(path) as sound:
+        kept = _kept(sound, channels)
+        _check_size(sound, len(kept), longest_s)
+        samples = _decode(sound, kept, longest_s)
+        rate_hz, n_channels = float(sound.samplerate), sound.channels
     clipped = [clipped_places(channel) for channel in samples.T]
     return Recording(
         samples,
@@ -144,6 +136,52 @@ def read_recording(
         clipped_places=tuple(places for places, _ in clipped),
         clipped_ratio=tuple(ratio for _, ratio in clipped),
     )
+
+
+@contextmanager
+def opened_recording(
+    path: Path, *, channel: int = 1
+) -> Iterator[tuple[float, Iterator[NDArray[np.float32]]]]:
+    """Open a file of any length: its rate, and a channel of it block by block.
+
+    Parameters
+    ----------
+    channel : int
+        From 1.
+
+    Raises
+    ------
+    UnreadableRecording
+        As `read_recording()`, here or while blocks are read; also where there is no such channel.
+    """
+    with _sound_in(path) as sound:
+        _check_kind(sound)
+        if channel > sound.channels:
+            raise UnreadableRecording(
+                "unreadable",
+                f"The file has {sound.channels} channels: there is no channel {channel}.",
+            )
+        yield (
+            float(sound.samplerate),
+            (np.ascontiguousarray(block[:, channel - 1]) for block in _sound_blocks(sound)),
+        )
+
+
+@contextmanager
+def _sound_in(path: Path) -> Iterator[soundfile.SoundFile]:
+    """Open a file, whatever is wrong with it a line."""
+    try:
+        with path.open("rb") as file, _opened(_whole_source(path, file)) as sound:
+            yield sound
+    except FileNotFoundError as error:
+        raise UnreadableRecording(
+            "unreadable", "Its file is gone. Put it back where it was, or record the take again."
+        ) from error
+    except OSError as error:
+        raise UnreadableRecording(
+            "unreadable",
+            f"The file cannot be opened ({error.strerror}). Check its permissions and the disk.",
+        ) from error
 
 
 def _kept(sound: soundfile.SoundFile, channels: Sequence[int] | None) -> tuple[int, ...]:
@@ -183,8 +221,8 @@ def _opened(source: Path | io.RawIOBase) -> soundfile.SoundFile:
         ) from error
 
 
-def _check_size(sound: soundfile.SoundFile, n_kept: int, longest_s: float) -> None:
-    """Refuse what no take can be, by what the header says."""
+def _check_kind(sound: soundfile.SoundFile) -> None:
+    """Refuse what cannot be measured, by what the header says."""
     rate_hz = float(sound.samplerate)
     if not sound.subtype.startswith(LOSSLESS):
         raise UnreadableRecording(
@@ -214,6 +252,11 @@ def _check_size(sound: soundfile.SoundFile, n_kept: int, longest_s: float) -> No
         raise UnreadableRecording(
             "unreadable", "The file holds no sound, only a header. Record the take again."
         )
+
+
+def _check_size(sound: soundfile.SoundFile, n_kept: int, longest_s: float) -> None:
+    """Refuse what no take can be, by what the header says."""
+    _check_kind(sound)
     if sound.frames <= UNKNOWN_FRAMES and sound.frames > _most_frames(sound, n_kept, longest_s):
         raise _too_long(sound, n_kept, longest_s)
 
@@ -262,13 +305,22 @@ def _decode(
     samples = np.empty((len(kept), sound.frames if finished else most), dtype=np.float32)
     columns = [number - 1 for number in kept]
     read = 0
+    for block in _sound_blocks(sound):
+        if read + len(block) > samples.shape[1]:
+            raise _too_long(sound, len(kept), longest_s)
+        samples[:, read : read + len(block)] = block.T[columns]
+        read += len(block)
+    return samples[:, :read].T
+
+
+def _sound_blocks(sound: soundfile.SoundFile) -> Iterator[NDArray[np.float32]]:
+    """Decode block by block, to the end that was promised; a block holds until the next."""
+    finished, read = sound.frames <= UNKNOWN_FRAMES, 0
     try:
         for block in _blocks(sound, BLOCK if finished else SHORT_BLOCK):
-            if read + len(block) > samples.shape[1]:
-                raise _too_long(sound, len(kept), longest_s)
             _check_samples(block)
-            samples[:, read : read + len(block)] = block.T[columns]
             read += len(block)
+            yield block
     except soundfile.LibsndfileError as error:
         # A recorder that was switched off leaves a FLAC that does not say how long it is, and
         # ends in the middle of something: what is there is read.
@@ -276,7 +328,6 @@ def _decode(
             raise _broken_inside() from error
     if finished and read < sound.frames:
         raise _broken_inside()
-    return samples[:, :read].T
 
 
 def _blocks(sound: soundfile.SoundFile, length: int) -> Iterator[NDArray[np.float32]]:

@@ -1,7 +1,7 @@
 """Who follows what sounds, and whose hands it waits for. Start at `Watch`.
 
-News are what it is told: `Said`, `Planned`, `Walking`, `Progress`, `Guided`. Wanted is what hands
-must do before the next sound: `Solo`, `SetFaders`.
+News are what it is told: `Said`, `Planned`, `Walking`, `Progress`, `Guided`, `Metered`. Wanted is
+what hands must do before the next sound: `Solo`, `SetFaders`.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.hall.path import WalkPath
 from evenhall.job.tune.unit import Round, Setting
 from evenhall.verdict.gain import GainHint
+from evenhall.verdict.loudness import Loudness
 from evenhall.verdict.plan import Plan
 from evenhall.verdict.proof.guiding import Guidance
 from evenhall.words import fader_name
@@ -25,6 +26,7 @@ from evenhall.words import fader_name
 __all__ = [
     "Answer",
     "Guided",
+    "Metered",
     "News",
     "Planned",
     "Progress",
@@ -136,6 +138,13 @@ class Guided:
 
 
 @dataclass(frozen=True)
+class Metered:
+    """How loud it is, ten times a second."""
+
+    loudness: Loudness
+
+
+@dataclass(frozen=True)
 class Solo:
     """An element to be soloed; of the simulated hall, also where the microphone is to stand."""
 
@@ -155,7 +164,7 @@ class SetFaders:
     fault: str = ""
 
 
-News = Said | Planned | Walking | Progress | Guided
+News = Said | Planned | Walking | Progress | Guided | Metered
 Wanted = Solo | SetFaders
 
 

@@ -1,6 +1,7 @@
 """Record microphone and reference while something plays, or while the room is quiet.
 
-Start at `capture()`. It reads what comes in, keeps the sound alive, looks for an input that has
+`listen()` only hears the microphone, for as long as it is wanted, and keeps nothing. Start at
+`capture()`. It reads what comes in, keeps the sound alive, looks for an input that has
 gone dead, and ends when the sound has ended and rung out, when enough was heard, or when told to.
 """
 
@@ -19,11 +20,12 @@ from evenhall.acoustics.level import HIGHEST_SAMPLE
 from evenhall.errors import DeviceError
 from evenhall.sound.live.open_devices import Lost, OpenDevices
 
-__all__ = ["Captured", "capture"]
+__all__ = ["Captured", "capture", "listen"]
 
 Float32Array = NDArray[np.float32]
 
 POLL_S = 0.02  # stop is looked for as often
+LISTEN_S = 0.1  # where nothing plays that would have to be stopped
 DEAD_S = 0.5  # a real input is never at zero for so long: its converter has noise
 # A running take is looked at for the first time after so long, and then as often.
 FIRST_LOOK_S, LOOK_EVERY_S = 4.0, 2.0
@@ -76,8 +78,8 @@ class _Reference:
 class _DeadInput:
     """Watches for an input that delivers no numbers, or sound and then nothing at all."""
 
-    def __init__(self, rate_hz: float) -> None:
-        self._rate_hz = rate_hz
+    def __init__(self, rate_hz: float, then: str) -> None:
+        self._rate_hz, self._then = rate_hz, then
         self._frames = 0
         self._last_sound: int | None = None
 
@@ -97,9 +99,40 @@ class _DeadInput:
         if silent > DEAD_S * self._rate_hz:
             raise DeviceError(
                 f"The microphone's input went dead {self._frames / self._rate_hz:.0f} s into the "
-                "recording. Check its cable and the input that was chosen, and record again; the "
-                "takes made so far are safe."
+                f"recording. Check its cable and the input that was chosen, and {self._then}"
             )
+
+
+def listen(
+    live: OpenDevices,
+    on_block: Callable[[Float32Array, int], None],
+    *,
+    stop_wanted: Callable[[], bool],
+) -> None:
+    """Hear the microphone until told to stop; nothing is kept.
+
+    Parameters
+    ----------
+    on_block : callable
+        Is given the microphone, shape (n_frames,), and at how many places sound was lost before
+        its end; ten times a second.
+    stop_wanted : callable
+        Is asked as often.
+
+    Raises
+    ------
+    DeviceError
+        The device is gone, or the microphone's input went dead.
+    """
+    dead = _DeadInput(live.rate_hz, "start again; what was heard so far is safe.")
+    live.read()
+    live.lost()
+    while not stop_wanted():
+        time.sleep(LISTEN_S)
+        live.keep_alive()
+        microphone = live.read().inputs[:, live.setup.mic_channel - 1]
+        dead.look(microphone[:, None])
+        on_block(microphone, len(live.lost()))
 
 
 def capture(
@@ -143,7 +176,7 @@ def capture(
         The device is gone, or the microphone's input went dead.
     """
     reference = _Reference(live)
-    dead = _DeadInput(live.rate_hz)
+    dead = _DeadInput(live.rate_hz, "record again; the takes made so far are safe.")
     live.read()
     live.lost()
     first_frame = live.read_frames

@@ -26,6 +26,7 @@ __all__ = [
     "remember",
     "remembered",
     "setup_path",
+    "write_settings",
 ]
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000  # what a take may be recorded at
@@ -133,16 +134,24 @@ def remember(setup: SoundSetup) -> None:
     """
     kept = {name: value for name, value in vars(setup).items() if value is not None}
     kept["output_channels"] = list(setup.output_channels)
-    path = setup_path()
+    write_settings(setup_path(), tomlkit.dumps(kept), "the choice of devices")
+
+
+def write_settings(path: Path, text: str, what: str) -> None:
+    """Write a file of settings whole or not at all; `what` it holds is said where that fails.
+
+    Raises
+    ------
+    StoreError
+        The file could not be written.
+    """
     part = path.with_name(f".{path.name}.part")
     try:
         make_folder(path.parent)
         with part.open("w", encoding="utf-8") as file:
-            file.write(tomlkit.dumps(kept))
+            file.write(text)
             file.flush()
             sync_file(file.fileno())
         give_name(part, path)
     except OSError as error:
-        raise StoreError(
-            f"{path}: the choice of devices could not be kept ({error.strerror})."
-        ) from error
+        raise StoreError(f"{path}: {what} could not be kept ({error.strerror}).") from error
