@@ -176,7 +176,7 @@ def behind_wire(browser, tmp_path):
             context = browser.new_context(viewport=PHONE)
             page = context.new_page()
             page.goto(f"http://{wire.host}/pair#{door['code'].replace(' ', '')}")
-            page.wait_for_url("**/visit/**")
+            page.wait_for_url("**/visits")
             yield room, wire, page
             wire.mend()
             context.close()

@@ -89,7 +89,8 @@ def pressed(browser, room):
         take_all(page)
         seen["proof"] = page.locator(".sentence").inner_text()
         page.get_by_role("link", name="To the hand-over").click()
-        page.get_by_role("checkbox", name="back").check()
+        for place in page.locator(".walk").get_by_role("checkbox").all():
+            place.check()
         page.get_by_role("textbox", name="Note, back").fill(HEARD_BACK)
         page.get_by_role("textbox", name="For the next visit").fill(FOR_NEXT_TIME)
         page.get_by_role("heading", name="To take away").click()

@@ -29,9 +29,8 @@ BoolArray = NDArray[np.bool_]
 
 FRAME_S = 0.17
 FRAMES_A_PIECE = 3
-# A horn that shuts down or a woofer's limiter moves one zone alone; the lowest is a sub's.
-ZONE_EDGES_HZ = (30.0, 100.0, 300.0, 900.0, 2700.0, 8000.0)
-JOINED_ZONES = slice(1, None)  # rumble comes and goes
+# A horn that shuts down or a woofer's limiter moves one zone alone.
+ZONE_EDGES_HZ = (100.0, 300.0, 900.0, 2700.0, 8000.0)
 # Variance of a sum over bins of what two Hann windows give, re that of as many independent ones:
 # neighbours correlate by 2/3, next ones by 1/6, and so 1 + 2 (4/9 + 1/36).
 HANN_PRODUCT = 1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0)
@@ -55,6 +54,7 @@ BREAK_DB = 26.0
 EARLY_S = 0.05  # of the response: what comes later is the room's
 BREAK_LOW_HZ, BREAK_HIGH_HZ = 110.0, 12_500.0  # cut off above: what packs sound does that
 GONE_STEPS = 18
+PASSING = 0.3  # of the usual time that a step is passed in: less is no part of the sweep
 SOUNDS_DB = 25.0  # what lies further below the most of it, a filter has taken away already
 AS_LOUD_DB = 6.0
 SPAN_MARGIN = 1.03  # beside what a slam took out, the response is not its own either
@@ -200,11 +200,8 @@ def _change(time_s: FloatArray, level_db: FloatArray) -> Change:
 
 def joined_in(history: LevelHistory) -> float | None:
     """Tell when something else began to sound and went on to the end; None if nothing did."""
-    left, expected = (
-        zones[:, JOINED_ZONES].sum(axis=1) for zones in (history.left, history.expected)
-    )
-    left_db = 10.0 * np.log10(np.maximum(left, 1e-30))
-    sound_db = 10.0 * np.log10(max(float(np.median(expected)), 1e-30))
+    left_db = 10.0 * np.log10(np.maximum(history.left.sum(axis=1), 1e-30))
+    sound_db = 10.0 * np.log10(max(float(np.median(history.expected.sum(axis=1))), 1e-30))
     if left_db.size < 2:
         return None
     fewest = int(np.ceil(JOINED_S / float(history.time_s[1] - history.time_s[0])))
@@ -255,14 +252,16 @@ def sweep_break(
         known |= (edges_hz[:-1] >= low_hz * SPAN_MARGIN) & (edges_hz[1:] * SPAN_MARGIN <= high_hz)
     level_db = np.where(known, heard_db, np.nan)
     passes_s = np.interp(np.log(edges_hz), np.log(EXACT_HZ), stimulus_time_s)
+    # Above the sweep's own end, a sub's say, nothing was to be heard: no time passes there.
+    takes_s = np.diff(np.maximum.accumulate(passes_s))
+    passing = takes_s > PASSING * np.median(takes_s[known]) if known.any() else known
     played_db = float(np.percentile(heard_db, 75.0))
     most_db, change = BREAK_DB, None
     for k in range(CLEAR_STEPS + SIDE_STEPS, n_steps - CLEAR_STEPS - SIDE_STEPS + 1):
         before = level_db[k - CLEAR_STEPS - SIDE_STEPS : k - CLEAR_STEPS]
         after = level_db[k + CLEAR_STEPS : k + CLEAR_STEPS + SIDE_STEPS]
         by_db = float(np.median(after) - np.median(before))
-        # Above the sweep's own end, a sub's say, nothing was to be heard.
-        rest_db = heard_db[k + CLEAR_STEPS :][known[k + CLEAR_STEPS :]]
+        rest_db = heard_db[k + CLEAR_STEPS :][passing[k + CLEAR_STEPS :]]
         if np.isnan(by_db) and rest_db.size >= GONE_STEPS:
             # Its end left a piece out that does not fit. A slam does too, but the sound comes back.
             held_db = float(np.median(heard_db[k - CLEAR_STEPS - SIDE_STEPS : k - CLEAR_STEPS]))
