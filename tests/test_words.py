@@ -21,6 +21,9 @@ from evenhall.verdict.joining.subs import join
 from evenhall.verdict.joining.words import joining_moves
 from evenhall.words import count_text, fader_name, hz_listed, hz_text, listed
 
+# One worker tunes the demo for all of them.
+pytestmark = pytest.mark.xdist_group("words")
+
 ROOT = Path(__file__).parents[1]
 SOURCE = Path(evenhall.__file__).parent
 MOST_WORDS = 40

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,12 @@ from evenhall.acoustics.meter import MeterState, Reading, step_meter
 from evenhall.hall.path import WalkPath
 from evenhall.job.tune.unit import Round, Setting
 from evenhall.verdict.gain import GainHint
-from evenhall.verdict.loudness import Loudness
 from evenhall.verdict.plan import Plan
 from evenhall.verdict.proof.guiding import Guidance
 from evenhall.words import fader_name
+
+if TYPE_CHECKING:  # its filters take the optimizer along, which pages open without
+    from evenhall.verdict.loudness import Loudness
 
 __all__ = [
     "Answer",
