@@ -150,7 +150,7 @@ class TestThroughJack:
             over.set()
             gone_s = time.monotonic()
         now = wait_until(pages, "ended", "failed")
-        assert "the page that had started it was gone" in now["text"]
+        assert "the page that had started it was closed" in now["text"]
         # Two seconds are promised, over the whole way; what is left is poll, fade and fault.
         assert time.monotonic() - gone_s < 2.0
         assert taken(pages, visit) == before
