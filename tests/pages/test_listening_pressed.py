@@ -13,9 +13,7 @@ SPOTS = ("front", "middle", "back")
 
 def test_figure_follows_the_hand_and_what_stands_is_marked(browser, room):
     with watched(browser, room.url, viewport=PHONE) as page:
-        page.goto(room.url)
-        page.get_by_role("heading", name="Set out").wait_for()
-        visit = int(re.search(r"/visit/(\d+)/", page.url)[1])
+        visit = room.new_demo()
         page.goto(f"{room.url}/visit/{visit}/takes")
         for side in ("left", "right"):
             for spot in SPOTS:
@@ -26,7 +24,7 @@ def test_figure_follows_the_hand_and_what_stands_is_marked(browser, room):
         before = int(re.search(r"(\d+) faders to set", page.locator("main").inner_text())[1])
         page.get_by_role("button", name="Listen by the microphone").click()
         page.get_by_role("button", name="Stop").wait_for()
-        assert "Simulated: a hand of the demo" in page.locator("main").inner_text()
+        assert "Simulated: a hand moves the faders" in page.locator("main").inner_text()
         text = page.locator("[data-follow-text]")
         until(lambda: re.match(r"(up|down) \d", text.inner_text()), "a figure is shown")
         arrow = page.locator("[data-follow-arrow]").inner_text()

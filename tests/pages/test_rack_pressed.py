@@ -14,10 +14,10 @@ def test_unit_is_learned_from_the_phone_and_the_laptop_follows(browser, room):
         watched(browser, room.url, viewport=LAPTOP) as laptop,
         watched(browser, room.url, viewport=PHONE) as phone,
     ):
-        laptop.goto(room.url)
-        laptop.get_by_role("heading", name="Set out").wait_for()
-        visit = re.match(r"(.*/visit/\d+)/", laptop.url)[1]
+        visit = f"{room.url}/visit/{room.new_demo()}"
+        laptop.goto(f"{visit}/set-out")
         laptop.locator("[data-entry='equalizer.bands']").select_option("10")
+        laptop.get_by_text("Learned equalizer: none").click()
         laptop.get_by_role("link", name="Learn it now").click()
         laptop.get_by_text("10 faders").wait_for()
         phone.goto(f"{visit}/rack")
@@ -39,6 +39,7 @@ def test_unit_is_learned_from_the_phone_and_the_laptop_follows(browser, room):
         assert phone.locator(".outcome .now").inner_text().startswith("Learned, to within")
         assert len(seen) == int(re.search(r"of (\d+):", max(seen))[1])
         laptop.goto(f"{visit}/set-out")
+        laptop.get_by_text("Learned equalizer: in use").click()
         laptop.get_by_text("The card is made for the unit as it was learned").wait_for()
 
 

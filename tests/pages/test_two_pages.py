@@ -161,7 +161,7 @@ def test_page_that_is_closed_stops_its_sound(browser, room):
         page.get_by_role("button", name="Take left, front").first.click()
         until(lambda: room.phase() == "sound", "sound")
     until(lambda: room.phase() == "ended", "quiet", within_s=2.0)
-    assert "was gone" in room.ask("GET", "/api/sound")["text"]
+    assert "was closed" in room.ask("GET", "/api/sound")["text"]
 
 
 @pytest.fixture
