@@ -14,7 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from typer.testing import CliRunner
 
+from evenhall.cli import app
 from evenhall.job.demo.folder import write_demo
 from evenhall.job.live.loudness import louder_by
 from evenhall.job.tune.result import BandLevel, Result, TakeResult, TargetCurve
@@ -134,7 +136,7 @@ class TestOfRecordings:
                 ("tone.wav", "--sensitivity", 114, "--mic", 3),
                 "tone.wav: The file has 1 channels: there is no channel 3.",
             ),
-            (("gone.wav", "--sensitivity", 114), "gone.wav: Its file is gone."),
+            (("gone.wav", "--sensitivity", 114), "gone.wav: no such file. Give"),
             (
                 ("tone.wav", "--sensitivity", 114, "--louder-by", 1, "--takes", "job"),
                 "Give --louder-by or --takes, not both.",
@@ -301,3 +303,17 @@ class TestLive:
             out, _ = process.communicate(timeout=10)
         assert process.returncode == 0
         assert out.startswith("94.0 dB(A)")
+
+
+def test_recording_that_is_not_there_is_a_line(tmp_path):
+    for more in (["--sensitivity", "114"], ["--calibrator", "94", "--heard", "tone.wav"]):
+        done = CliRunner().invoke(app, ["loudness", str(tmp_path / "night.wav"), *more])
+        assert done.exit_code == 2
+        assert "night.wav: no such file. Give" in " ".join(done.output.split())
+
+
+@pytest.mark.parametrize("more", [["--log", "night.csv"], ["--length", "60"]])
+def test_calibrating_does_not_swallow_what_is_for_the_watch(more):
+    done = CliRunner().invoke(app, ["loudness", "--calibrator", "94", "--ready", *more])
+    assert done.exit_code == 2
+    assert "Leave out --log and --length" in " ".join(done.output.split())

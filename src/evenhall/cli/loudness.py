@@ -173,6 +173,9 @@ def loudness(
     with faults_as_lines():
         known = _Known(calibrator, reads, sensitivity, heard)
         known.check(files=bool(files))
+        for one in (*(files or ()), *(() if heard is None else (heard,))):
+            if not one.is_file():
+                raise InputError(f"{one}: no such file. Give a recording that is there.")
         _check_calibrator(calibrator)
         choice = choice_of(device, None, None, rate, mic, "outside", None, None)
         more_db = _louder_db(louder_by, takes)
@@ -188,6 +191,11 @@ def loudness(
             for line in (*place.remarks, *_loudest_lines(found, place)):
                 terminal.console_for().print(line)
         elif known.listens is not None:
+            if log is not None or length is not None:
+                raise InputError(
+                    "To calibrate comes first, and writes no log. Leave out --log and --length; "
+                    "then run evenhall loudness again with them."
+                )
             _calibrate(choice, known, gain or "", adds, ready)
         else:
             _watch(choice, at, sensitivity, gain, log, length)
